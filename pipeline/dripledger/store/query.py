@@ -1,0 +1,168 @@
+"""Read-only SQL over one version of the store, closed: one SELECT, no file, no setting.
+
+Several fences stand one behind the other, because any one of them has been seen to have a gap: the text must
+parse as exactly one statement of type SELECT, its parse tree may name only the store's tables and a short
+list of table functions, and the connection itself can open nothing but the data files of this version.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.engine import connect
+from dripledger.errors import UsageError
+from dripledger.store.layout import spill_folder
+from dripledger.store.snapshot import ALL_TABLES, Snapshot, quoted
+
+#: Functions that may stand where a table stands: they make rows from their arguments and from nothing else.
+TABLE_FUNCTIONS: Final = frozenset({"range", "generate_series", "unnest", "repeat", "json_each", "json_tree"})
+_READING: Final = frozenset({"SELECT_NODE", "SET_OPERATION_NODE", "RECURSIVE_CTE_NODE", "CTE_NODE"})
+_WHERE: Final = "query"
+
+
+def query(
+    snapshot: Snapshot,
+    sql: str,
+    extra: Mapping[str, pa.Table] | None = None,
+    *,
+    memory_limit_bytes: int | None = None,
+) -> pa.Table:
+    """Answer one SELECT over the tables of one store version.
+
+    Parameters
+    ----------
+    snapshot
+        The version to read.
+    sql
+        One SELECT.
+    extra
+        Tables beside the store's: name -> rows.
+    memory_limit_bytes
+        Memory limit; default: the engine's.
+
+    Returns
+    -------
+    pa.Table
+        The result.
+
+    Raises
+    ------
+    UsageError
+        If the text is not exactly one SELECT, or reads anything but the tables.
+    """
+    extra = extra or {}
+    with spill_folder(snapshot.root, "query") as spill:
+        con = connect(spill, memory_limit_bytes=memory_limit_bytes)
+        try:
+            _check(con, sql, {*ALL_TABLES, *extra})
+            snapshot.attach(con)
+            for name, table in extra.items():
+                con.register(name, table)
+            files = [path for name in ALL_TABLES for path in snapshot.files(name)]
+            _close(con, files)
+            return con.sql(sql).to_arrow_table()
+        except duckdb.OutOfMemoryException:
+            raise UsageError(
+                "the query needs more memory than it may have",
+                where=_WHERE,
+                do="Narrow it, for instance to fewer months or columns",
+            ) from None
+        except duckdb.Error as error:
+            raise UsageError(_plain(str(error)), where=_WHERE) from None
+        finally:
+            con.close()
+
+
+def _close(con: duckdb.DuckDBPyConnection, files: list[str]) -> None:
+    """Leave a connection that can read these files and nothing else, and cannot be opened again."""
+    con.execute("set python_enable_replacements = false")
+    con.execute(f"set allowed_paths = [{', '.join(quoted(path) for path in files)}]")
+    con.execute("set enable_external_access = false")
+    con.execute("set lock_configuration = true")
+
+
+def _check(con: duckdb.DuckDBPyConnection, sql: str, known: set[str]) -> None:
+    try:
+        statements = con.extract_statements(sql)
+    except duckdb.Error as error:
+        raise UsageError(_plain(str(error)), where=_WHERE) from None
+    if len(statements) != 1:
+        raise UsageError(
+            "the text is empty" if not statements else f"there are {len(statements)} statements",
+            where=_WHERE,
+            do="Give exactly one SELECT",
+        )
+    if statements[0].type != duckdb.StatementType.SELECT:
+        raise UsageError(
+            f"this is a statement of type {statements[0].type.name}, and the store is read-only here",
+            where=_WHERE,
+            do="Give exactly one SELECT",
+        )
+    row = con.execute("select json_serialize_sql(?::varchar)", [statements[0].query]).fetchall()[0]
+    tree = json.loads(row[0])
+    if tree.get("error"):
+        raise UsageError(
+            f"only a plain SELECT is answered here: {_plain(str(tree.get('error_message', '')))}",
+            where=_WHERE,
+        )
+    names = {name.lower() for name in known}
+    _walk(tree, names | _ctes(tree), names)
+
+
+def _ctes(node: Any) -> set[str]:
+    found: set[str] = set()
+    if isinstance(node, dict):
+        entries = node.get("cte_map")
+        if isinstance(entries, dict):
+            found |= {entry["key"].lower() for entry in entries.get("map", [])}
+        if isinstance(node.get("cte_name"), str):
+            found.add(node["cte_name"].lower())
+        for value in node.values():
+            found |= _ctes(value)
+    elif isinstance(node, list):
+        for value in node:
+            found |= _ctes(value)
+    return found
+
+
+def _walk(node: Any, names: set[str], tables: set[str]) -> None:
+    if isinstance(node, list):
+        for value in node:
+            _walk(value, names, tables)
+    if not isinstance(node, dict):
+        return
+    kind = node.get("type")
+    if isinstance(kind, str) and kind.endswith("_NODE") and kind not in _READING:
+        # a WITH may hold an INSERT or another statement, and the whole still counts as a SELECT
+        raise UsageError("only a plain SELECT is answered here", where=_WHERE, do="Give exactly one SELECT")
+    if kind == "BASE_TABLE":
+        schema = str(node.get("schema_name") or "").lower()
+        name = str(node.get("table_name") or "")
+        inside = schema in ("", "temp", "main") and name.lower() in names
+        if not inside and schema != "information_schema":
+            raise UsageError(
+                f"there is no table {name!r}",
+                where=_WHERE,
+                do=f"The tables are {', '.join(sorted(tables))}",
+            )
+    elif kind == "TABLE_FUNCTION":
+        name = str((node.get("function") or {}).get("function_name", "")).lower()
+        if name not in TABLE_FUNCTIONS:
+            raise UsageError(
+                f"{name}() may not be called here: a query reads the tables of the store and nothing else",
+                where=_WHERE,
+            )
+    for value in node.values():
+        _walk(value, names, tables)
+
+
+def _plain(text: str) -> str:
+    """Take the engine's message without its class name, its picture of the place, and its full stop."""
+    first = text.strip().split("\n\n")[0].replace("\n", " ")
+    return re.sub(r"^[A-Z][A-Za-z ]+ Error: ", "", first).rstrip(".")
