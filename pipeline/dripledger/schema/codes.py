@@ -91,3 +91,21 @@ END_KINDS: Final = (
 MEASURE_STATUSES: Final = ("ok", "small", "not_measurable", "no_data", "provisional")
 #: What a label stands as until a person files it.
 UNMAPPED: Final = "unmapped"
+
+#: Order of events of one pump at one instant where neither sequence nor file rank tells: what ends comes
+#: before what begins, and what a start depends on comes before the start.
+TIE_ORDER: Final = (
+    "clock_set", "volume_reported", "bolus_ended", "dose_cycle_ended", "priming_ended", "alarm_raised",
+    "alarm_updated", "alarm_silenced", "fault_logged", "door_opened", "infusion_paused",
+    "infusion_completed", "infusion_stopped", "standby_entered", "power_source_changed",
+    "communication_lost", "totals_cleared", "powered_off", "power_lost", "powered_on",
+    "communication_restored", "library_received", "library_installed", "settings_changed", "key_pressed",
+    "care_area_selected", "patient_changed", "weight_changed", "order_received", "order_accepted",
+    "order_rejected", "set_or_syringe_loaded", "door_closed", "alarm_cleared", "standby_left",
+    "library_bypassed", "limit_alerted", "limit_overridden", "reprogrammed_within_limits",
+    "attempt_cancelled", "programme_changed", "priming_started", "infusion_started", "infusion_resumed",
+    "rate_changed", "kvo_started", "dose_cycle_started", "demand_requested", "demand_given",
+    "demand_refused", "bolus_started", "other",
+)  # fmt: skip
+if set(TIE_ORDER) != set(EVENT_KINDS):
+    raise ValueError("TIE_ORDER and EVENT_KINDS name different kinds")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import pyarrow as pa
@@ -50,6 +50,12 @@ class Table:
         return f"select {fields} where false"
 
 
+
+def _nullable(columns: tuple[Column, ...], *names: str) -> tuple[Column, ...]:
+    """Let columns be null in one table that may not be null elsewhere."""
+    return tuple(replace(c, nullable=True) if c.name in names else c for c in columns)
+
+
 _EVENT_COLUMNS: Final = (
     "event_id", "kind", "kind_logged", "facility", "pump_id", "pump_model", "pump_type", "channel",
     "channel_device_id", "software_version", "sequence", "sequence_reliable", "record_id", "record_place",
@@ -79,10 +85,13 @@ TABLES: Final[dict[str, Table]] = {
         Table(
             "quarantined",
             "one record that cannot be read as events, with every reason",
-            pick(
-                "source_file_sha256", "source_name", "source_record", "ingest_id", "record_md5", "reasons",
-                "explanation", "fields_json", "byte_offset", "byte_length", "facility", "pump_id", "sequence",
-                "device_time",
+            _nullable(
+                pick(
+                    "source_file_sha256", "source_name", "source_record", "ingest_id", "record_md5",
+                    "reasons", "explanation", "fields_json", "byte_offset", "byte_length", "facility",
+                    "pump_id", "sequence", "device_time",
+                ),
+                "pump_id", "device_time",
             ),
             ("source_file_sha256", "source_record"),
         ),
