@@ -1,0 +1,268 @@
+"""Where records begin and end in the bytes of a file: counted here, independently of any reader.
+
+Both shapes are lines. A delimited record may hold line breaks inside quotes; where a quote never closes (or is
+followed by text after it closed), each physical line is one record. Blank lines are no records.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+import numpy as np
+
+#: A quoted value longer than this counts as one whose quote never closes.
+LONGEST_QUOTED_BYTES: Final = 1 << 20
+_NEWLINE: Final = 10
+_CARRIAGE: Final = 13
+_SPACE: Final = 32
+_TAB: Final = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record inside a block of bytes.
+
+    Parameters
+    ----------
+    start, end
+        Half-open byte range without its line end.
+    fields
+        Raw values; None where the record cannot be split.
+    """
+
+    start: int
+    end: int
+    fields: list[bytes] | None
+
+
+class Splitter(Protocol):
+    """How one shape is cut into records."""
+
+    def consume(self, block: bytes, final: bool) -> tuple[int, int]:
+        """Return how many whole records a block begins with, and the bytes that these take."""
+        ...
+
+    def split(self, block: bytes) -> Iterator[Record]:
+        """Yield the records of a block that holds whole records only."""
+        ...
+
+    def padded(self, block: bytes) -> bool:
+        """Whether some value may begin or end with white space, so that values have to be trimmed."""
+        ...
+
+
+def _plain_lines(block: bytes) -> int:
+    """Count lines that are not blank in a block that ends at a line end (or at the end of the file)."""
+    lines = block.count(b"\n") + (0 if block.endswith(b"\n") else 1)
+    if b"\n\n" in block or b"\n\r\n" in block or block.endswith(b"\n\r") or block[:1] in (b"\n", b"\r"):
+        return sum(1 for line in block.split(b"\n") if line not in (b"", b"\r"))
+    return lines if block else 0
+
+
+class LineSplitter:
+    """One record a line; a line of nothing but white space is none."""
+
+    def consume(self, block: bytes, final: bool) -> tuple[int, int]:
+        """Return how many whole records a block begins with, and the bytes that these take."""
+        end = len(block) if final else block.rfind(b"\n") + 1
+        return sum(1 for line in block[:end].split(b"\n") if line.strip()), end
+
+    def split(self, block: bytes) -> Iterator[Record]:
+        """Yield the records of a block that holds whole records only."""
+        start = 0
+        for line in block.split(b"\n"):
+            if line.strip():
+                yield Record(start, start + len(line.rstrip(b"\r")), [line])
+            start += len(line) + 1
+
+    def padded(self, block: bytes) -> bool:
+        """Values inside an object may always be padded."""
+        return bool(block)
+
+
+class DelimitedSplitter:
+    """Records of a delimited file.
+
+    Parameters
+    ----------
+    separator, quote
+        One ASCII character each.
+    """
+
+    def __init__(self, separator: str, quote: str) -> None:
+        self.separator = separator.encode("ascii")
+        self.quote = quote.encode("ascii")
+
+    def consume(self, block: bytes, final: bool) -> tuple[int, int]:
+        """Return how many whole records a block begins with, and the bytes that these take."""
+        if self.quote not in block:
+            end = len(block) if final else block.rfind(b"\n") + 1
+            return (_plain_lines(block[:end]) if end else 0), end
+        told = self._consume_regular(block, final)
+        if told is not None:
+            return told
+        count, consumed = 0, 0
+        for record, after in self._walk(block, final):
+            if record is not None:
+                count += 1
+            consumed = after
+        return count, consumed
+
+    def _consume_regular(self, block: bytes, final: bool) -> tuple[int, int] | None:
+        """Count with whole-array arithmetic; None where some quote stands where it should not."""
+        data = np.frombuffer(block, dtype=np.uint8)
+        quotes = np.flatnonzero(data == self.quote[0])
+        separator, quote = self.separator[0], self.quote[0]
+        opening, closing = quotes[0::2], quotes[1::2]
+        before = np.where(opening > 0, data[np.maximum(opening - 1, 0)], _NEWLINE)
+        if not np.isin(before, (separator, _NEWLINE, quote)).all():
+            return None
+        # a doubled quote is two neighbours: the second "opens" straight after the first "closed"
+        doubled = opening[before == quote] if (before == quote).any() else opening[:0]
+        if doubled.size and not np.isin(doubled - 1, closing).all():
+            return None
+        last = len(block) - 1
+        after = np.where(closing < last, data[np.minimum(closing + 1, last)], _NEWLINE)
+        if not np.isin(after, (separator, _NEWLINE, _CARRIAGE, quote)).all():
+            return None
+        carriage = closing[after == _CARRIAGE] + 2
+        if carriage.size and (data[carriage[carriage <= last]] != _NEWLINE).any():
+            return None
+        if not final and closing.size and closing[-1] >= last - 1:
+            return None
+        newlines = np.flatnonzero(data == _NEWLINE)
+        outside = newlines[np.searchsorted(quotes, newlines) % 2 == 0]
+        if quotes.size % 2:
+            # a value that is still open at the end of the block: whole records only go up to where it began
+            start = int(opening[-1])
+            if doubled.size and start == doubled[-1]:
+                return None
+            if final or last - start >= LONGEST_QUOTED_BYTES:
+                return None
+        if closing.size and bool((closing - opening[: closing.size] > LONGEST_QUOTED_BYTES).any()):
+            return None
+        end = len(block) if final else (int(outside[-1]) + 1 if outside.size else 0)
+        starts = np.concatenate(([0], outside + 1))
+        ends = np.concatenate((outside, [len(block)])) if final else outside
+        starts = starts[: ends.size]
+        lengths = ends - starts
+        blank = lengths == 0
+        one = np.flatnonzero(lengths == 1)
+        if one.size:
+            blank[one] = data[starts[one]] == _CARRIAGE
+        return int(ends.size - blank.sum()), end
+
+    def split(self, block: bytes) -> Iterator[Record]:
+        """Yield the records of a block that holds whole records only."""
+        for record, _ in self._walk(block, True):
+            if record is not None:
+                yield record
+
+    def padded(self, block: bytes) -> bool:
+        """Whether some value may begin or end with white space, so that values have to be trimmed."""
+        data = np.frombuffer(block, dtype=np.uint8)
+        blanks = np.flatnonzero((data == _SPACE) | (data == _TAB))
+        if not blanks.size:
+            return False
+        edges = (self.separator[0], self.quote[0], _NEWLINE, _CARRIAGE)
+        last = data.size - 1
+        return bool(
+            blanks[0] == 0
+            or blanks[-1] == last
+            or np.isin(data[blanks - 1], edges).any()
+            or np.isin(data[np.minimum(blanks + 1, last)], edges).any()
+        )
+
+    def _walk(self, block: bytes, final: bool) -> Iterator[tuple[Record | None, int]]:
+        """Yield (record, or None for a blank line; first byte after it), one by one."""
+        position, size = 0, len(block)
+        quote, separator = self.quote, self.separator
+        while position < size:
+            newline = block.find(b"\n", position)
+            end = size if newline < 0 else newline
+            line = block[position:end]
+            if quote not in line:
+                if newline < 0 and not final:
+                    return
+                text = line[:-1] if line.endswith(b"\r") else line
+                record = Record(position, position + len(text), text.split(separator)) if text else None
+                yield record, end + 1
+                position = end + 1
+                continue
+            fields, after = self._quoted_record(block, position, final)
+            if after is None:
+                return
+            if fields is None:
+                if newline < 0 and not final:
+                    return
+                text = line[:-1] if line.endswith(b"\r") else line
+                yield Record(position, position + len(text), None), end + 1
+                position = end + 1
+            else:
+                stop = after - 1 if after <= size and block[after - 1 : after] == b"\n" else min(after, size)
+                if block[stop - 1 : stop] == b"\r":
+                    stop -= 1
+                yield Record(position, stop, fields), after
+                position = after
+
+    def _quoted_record(
+        self, block: bytes, start: int, final: bool
+    ) -> tuple[list[bytes] | None, int | None]:
+        """Split the record that begins at `start`.
+
+        Returns
+        -------
+        tuple
+            (fields, first byte after); (None, 0) where a quote never closes or text follows it; (None, None)
+            where the block ends before that can be known.
+        """
+        size, quote, separator = len(block), self.quote[0], self.separator[0]
+        fields: list[bytes] = []
+        position = start
+        while True:
+            head = position
+            while head < size and block[head] == _SPACE and separator != _SPACE:
+                head += 1
+            if head < size and block[head] == quote:
+                at = head + 1
+                while True:
+                    close = block.find(self.quote, at, head + LONGEST_QUOTED_BYTES)
+                    if close < 0:
+                        waiting = not final and size - head < LONGEST_QUOTED_BYTES
+                        return None, (None if waiting else 0)
+                    if close + 1 >= size and not final:
+                        return None, None
+                    if close + 1 < size and block[close + 1] == quote:
+                        at = close + 2
+                        continue
+                    break
+                fields.append(block[head + 1 : close].replace(self.quote * 2, self.quote))
+                tail = close + 1
+                while tail < size and block[tail] == _SPACE and separator != _SPACE:
+                    tail += 1
+                if tail < size and block[tail] == _CARRIAGE and (
+                    tail + 1 == size or block[tail + 1] == _NEWLINE
+                ):
+                    tail += 1
+                if tail >= size:
+                    return (fields, size + 1) if final else (None, None)
+                if block[tail] == _NEWLINE:
+                    return fields, tail + 1
+                if block[tail] != separator:
+                    return None, 0
+                position = tail + 1
+                continue
+            newline = block.find(b"\n", position)
+            end = size if newline < 0 else newline
+            cut = block.find(self.separator, position, end)
+            if cut >= 0:
+                fields.append(block[position:cut])
+                position = cut + 1
+                continue
+            if newline < 0 and not final:
+                return None, None
+            text = block[position:end]
+            fields.append(text[:-1] if text.endswith(b"\r") else text)
+            return fields, end + 1

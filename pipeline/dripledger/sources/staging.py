@@ -1,0 +1,160 @@
+"""Staging: what every adapter hands on. One row a record (or an element of it), raw fields as trimmed text.
+
+Masked fields are never read and keyed ones are replaced before the first byte of staging is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from dripledger.errors import InputError
+from dripledger.sources.mapping import Mapping
+from dripledger.sources.originals import Original
+from dripledger.sources.personal import Pseudonyms
+from dripledger.sources.records import DelimitedSplitter, LineSplitter, Splitter
+
+#: Why a record cannot be split, by name of the check.
+UNSPLIT: Final = ("wrong_number_of_fields", "quote_never_closes", "not_json", "not_an_object", "cut_inside_character")
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One file of one source on its way in.
+
+    Parameters
+    ----------
+    number
+        Its number in this run; files are numbered in the order of their names.
+    path
+        Where its bytes can be read.
+    shown
+        Its name for people and the ledger.
+    original
+        What the one pass over its bytes found.
+    """
+
+    number: int
+    path: Path
+    shown: str
+    original: Original
+
+
+@dataclass
+class Staged:
+    """The staged rows of one source.
+
+    Parameters
+    ----------
+    columns
+        Raw field -> staged column, in order.
+    selects
+        SELECTs over staging files, each with ``file_no, record, elem`` and the staged columns.
+    unsplit
+        (file number, record number, reason) of records that cannot be split.
+    failures
+        Files that cannot be read at all: number -> error.
+    """
+
+    columns: dict[str, str]
+    selects: list[str] = field(default_factory=list)
+    unsplit: list[tuple[int, int, str]] = field(default_factory=list)
+    failures: dict[int, InputError] = field(default_factory=dict)
+
+    @property
+    def select(self) -> str:
+        """One SELECT over everything staged."""
+        if self.selects:
+            return "\nunion all by name\n".join(self.selects)
+        fields = "".join(f", null::varchar as {c}" for c in self.columns.values())
+        return f"select 0 as file_no, 0::bigint as record, 0 as elem{fields} where false"
+
+
+@dataclass(frozen=True)
+class StagingRoom:
+    """What an adapter works with: connection, folder for staging files, pseudonyms, progress of file names."""
+
+    con: duckdb.DuckDBPyConnection
+    folder: Path
+    pseudonyms: Pseudonyms | None
+    next_name: Callable[[], str]
+
+    def part(self) -> Path:
+        """Return the path of a new staging file."""
+        return self.folder / f"{self.next_name()}.parquet"
+
+
+def splitter_of(mapping: Mapping) -> Splitter:
+    """Return how files of a mapping's shape are cut into records."""
+    if mapping.shape == "delimited":
+        return DelimitedSplitter(mapping.delimited.separator, mapping.delimited.quote)
+    return LineSplitter()
+
+
+def has_header(mapping: Mapping) -> bool:
+    """Whether the first record of such a file is a header."""
+    return mapping.shape == "delimited"
+
+
+def stage(
+    room: StagingRoom, mapping: Mapping, files: Sequence[SourceFile], only: dict[int, Sequence[int]] | None = None
+) -> Staged:
+    """Stage files of one source.
+
+    Parameters
+    ----------
+    room
+        Connection, folder and pseudonyms.
+    mapping
+        The source.
+    files
+        Its files.
+    only
+        File number -> record numbers, where not the whole files but only some records are wanted; these are
+        read from the originals.
+    """
+    from dripledger.sources import delimited, json_lines
+
+    adapter = delimited if mapping.shape == "delimited" else json_lines
+    return adapter.stage(room, mapping, files, only)
+
+
+def quoted(text: str) -> str:
+    """Return a text as a SQL string literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def ranged_select(room: StagingRoom, part: Path, counts: Sequence[tuple[int, str, int]], columns: str) -> str:
+    """Return the SELECT over a staging file that holds the records of several files one after another.
+
+    Parameters
+    ----------
+    part
+        The staging file; its column ``fn`` names the file that a row came from.
+    counts
+        (file number, path, records) in the order in which the files were read.
+    columns
+        What else to select, beginning with a comma.
+    """
+    base, rows = 0, []
+    for number, path, count in counts:
+        rows.append(f"({number}, {quoted(path)}, {base}::bigint)")
+        base += count
+    table = part.stem
+    room.con.execute(
+        f"create or replace temp table {table}_files as select * from (values {', '.join(rows)}) v(file_no, fn, base)"
+    )
+    if len(rows) == 1:
+        number, _, _ = counts[0]
+        return (
+            f"select {number} as file_no, s.file_row_number + 1 as record{columns} "
+            f"from read_parquet({quoted(str(part))}, file_row_number = true) s"
+        )
+    return (
+        f"select f.file_no, s.file_row_number - f.base + 1 as record{columns} "
+        f"from read_parquet({quoted(str(part))}, file_row_number = true) s join {table}_files f on f.fn = s.fn"
+    )
