@@ -1,0 +1,7 @@
+"""From records to the ledger: translate, check, tell apart, account for, append."""
+
+from dripledger.events.ingest import ingest
+from dripledger.events.ledger import balance
+from dripledger.events.result import FileBalance, IngestResult
+
+__all__ = ["FileBalance", "IngestResult", "balance", "ingest"]

@@ -1,0 +1,125 @@
+"""The last step of translation: rows with every column of `events`, and rows of `quarantined`."""
+
+from __future__ import annotations
+
+import json
+
+import duckdb
+
+from dripledger.events import checks
+from dripledger.events.account import Account, identity_sql
+from dripledger.events.lists import SiteLists
+from dripledger.events.translate import Translation
+from dripledger.schema import TABLES
+from dripledger.sources.staging import quoted
+
+
+def events_select(
+    con: duckdb.DuckDBPyConnection, account: Account, src: int, lists: SiteLists, ingest_id: str
+) -> str:
+    """Return the SELECT of the new events of one source, with the columns of `events` in order.
+
+    The account has been compared; `{name}_settled` holds the events inside a repeated or skipped hour.
+    """
+    n, told = account.name, account.sources[src]
+
+    def filled(table: str) -> bool:
+        return bool(con.execute(f"select count(*) from (select 1 from {n}_{table} limit 1)").fetchall()[0][0])
+
+    joins = [f"join {n}_files f on f.file_no = t.file_no"]
+    where = ["t.ignored is null"]
+    same = "{a}.file_no = t.file_no and {a}.record = t.record and {a}.place = t.record_place"
+    ordinal = "0"
+    if filled("ordinals"):
+        joins.append(f"left join {n}_ordinals o on {same.format(a='o')}")
+        ordinal = "coalesce(o.ordinal, 0)"
+    placed, quality = "t.instant", "'exact'"
+    if filled("settled"):
+        joins.append(f"left join {n}_settled z on {same.format(a='z')}")
+        placed, quality = "coalesce(z.settled_at, t.instant)", "coalesce(z.quality, 'exact')"
+    if filled("waiting"):
+        joins.append(
+            f"anti join (select distinct file_no, record from {n}_waiting) w "
+            "on w.file_no = t.file_no and w.record = t.record"
+        )
+    if filled("dropped"):
+        joins.append(f"anti join {n}_dropped d on {same.format(a='d')}")
+    offset = "0::double"
+    if lists.clocks:
+        joins.append(
+            "left join site_clocks c on c.pump = t.pump_id and t.device_time >= c.clock_from "
+            "and t.device_time < c.clock_to"
+        )
+        offset = "coalesce(c.offset_s, 0)"
+    source, rank = told.typed, "null::bigint"
+    if told.mapping.file_order:
+        source = (
+            "(select *, row_number() over (partition by file_no, pump_id, channel, "
+            "date_trunc('second', device_time) order by record, record_place) - 1 as in_file_rank "
+            f"from {told.typed} where ignored is null)"
+        )
+        rank = "t.in_file_rank"
+    special = {
+        "event_id": f"md5({identity_sql(ordinal)})",
+        "values_md5": "md5(t.values_text)",
+        "source_file_sha256": "f.sha",
+        "ingest_id": quoted(ingest_id),
+        "occurred_at": f"({placed} - to_microseconds(cast(round({offset} * 1e6) as bigint)))",
+        "clock_offset_s": offset,
+        "time_quality": f"case when {quality} = 'exact' and {offset} <> 0 then 'corrected' else {quality} end",
+        "file_rank": rank,
+        "implausible": (
+            f"case when {checks.any_of('implausible')} then {checks.names_of('implausible')} "
+            "else []::varchar[] end"
+        ),
+        "month": f"strftime({placed} at time zone 'UTC', '%Y-%m')",
+    }
+    columns = ", ".join(f'{special.get(name, "t." + name)} as "{name}"' for name in TABLES["events"].names)
+    select = f"select {columns} from {source} t {' '.join(joins)} where {' and '.join(where)}"
+    if lists.service:
+        names = ", ".join(
+            "coalesce(sv.context, e.use_context) as use_context" if name == "use_context" else f'e."{name}"'
+            for name in TABLES["events"].names
+        )
+        select = (
+            f"select {names} from ({select}) e left join site_service sv on sv.pump = e.pump_id "
+            "and e.occurred_at >= sv.from_at and e.occurred_at < sv.to_at"
+        )
+    return select
+
+
+def quarantined_select(account: Account, src: int, ingest_id: str) -> str:
+    """Return the SELECT of the records of one source that begin to wait, with the columns of `quarantined`."""
+    n, told = account.name, account.sources[src]
+    # staged values are masked or keyed already; only the fields that the mapping reads are shown
+    pairs = ", ".join(f"{quoted(raw)}, t.{column}" for raw, column in told.staged.columns.items())
+    shown = f"json_object({pairs})" if pairs else "'{}'::json"
+    if told.mapping.json_lines.each is not None:
+        shown = f"to_json(list({shown} order by t.elem, t.place))"
+    else:
+        shown = f"first({shown} order by t.place)"
+    sentences = json.dumps(checks.SENTENCES)
+    seen = (
+        f"select t.file_no, t.record, cast({shown} as varchar) as fields_json, "
+        "first(t.facility order by t.record_place) as facility, min(t.pump_id) as pump_id, "
+        "min(t.sequence) as sequence, min(t.device_time) as device_time "
+        f"from {told.typed} t semi join {n}_quarantine q on q.file_no = t.file_no and q.record = t.record "
+        "group by t.file_no, t.record"
+    )
+    explanation = (
+        f"array_to_string(list_transform(q.reasons, lambda r, i: json_extract_string({quoted(sentences)}, "
+        "'$.' || r) || coalesce(' (' || q.details[i] || ')', '')), '; ')"
+    )
+    columns = {
+        "source_file_sha256": "f.sha", "source_name": "q.source_name", "source_record": "q.record",
+        "ingest_id": quoted(ingest_id), "record_md5": "q.md5", "reasons": "q.reasons",
+        "explanation": explanation, "fields_json": "s.fields_json", "byte_offset": "q.byte_offset",
+        "byte_length": "q.byte_length", "facility": quoted(told.site.settings.facility),
+        "pump_id": "s.pump_id", "sequence": "s.sequence", "device_time": "s.device_time",
+    }  # fmt: skip
+    picks = ", ".join(f'{columns[name]} as "{name}"' for name in TABLES["quarantined"].names)
+    return (
+        f"select {picks} from {n}_quarantine q join {n}_files f on f.file_no = q.file_no "
+        f"left join ({seen}) s on s.file_no = q.file_no and s.record = q.record "
+        f"where q.src = {src} and not q.waits_already order by q.file_no, q.record"
+    )

@@ -1,0 +1,124 @@
+"""What one writing run works with: connection, staging folder, writer, mappings and lists."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Mapping as Map
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from dripledger.engine import connect
+from dripledger.errors import ConfigurationError
+from dripledger.events.account import Account
+from dripledger.events.lists import SiteLists, register_lists
+from dripledger.events.translate import Translation, translate
+from dripledger.site import Site
+from dripledger.sources import originals
+from dripledger.sources.mapping import Mapping
+from dripledger.sources.personal import Pseudonyms, need_key
+from dripledger.sources.staging import SourceFile, StagingRoom, stage
+from dripledger.store import Ledger, Writer, spill_folder
+
+#: Memory for the engine; the rest of the 2 GiB is Python's, Arrow's and the writer's.
+_MEMORY_BYTES: Final = 1_200_000_000
+#: Note of a commit whose derived tables were not built.
+NOT_BUILT: Final = "events only: segments and infusions are not built"
+
+
+@dataclass
+class Run:
+    """What one ingest works with."""
+
+    site: Site
+    con: duckdb.DuckDBPyConnection
+    folder: Path
+    writer: Writer
+    mappings: Map[str, Mapping]
+    lists: SiteLists
+    names: itertools.count[int] = field(default_factory=itertools.count)
+    tell: Callable[[str], None] = lambda _: None
+
+    def room(self, source: str) -> StagingRoom:
+        """Return the staging room of one source."""
+        keyed = self.mappings[source].keyed_fields
+        pseudonyms = Pseudonyms(need_key(self.site, source, keyed)) if keyed else None
+        if pseudonyms is not None:
+            for name in ("keyed", "keyed_list"):
+                with contextlib.suppress(duckdb.Error):
+                    self.con.remove_function(name)
+            pseudonyms.register(self.con)
+        return StagingRoom(self.con, self.folder, pseudonyms, lambda: f"stage{next(self.names)}")
+
+    def staged(
+        self, prefix: str, source: str, files: Sequence[SourceFile], only: dict[int, Sequence[int]] | None = None
+    ) -> Translation:
+        """Stage files of one source and make its relations."""
+        mapping = self.mappings[source]
+        staged = stage(self.room(source), mapping, files, only)
+        return translate(self.con, prefix, mapping, staged, self.site, self.lists)
+
+    def base_has(self, table: str) -> bool:
+        """Whether the ledger holds rows of a table."""
+        return bool(self.writer.base.files(table))
+
+
+@contextlib.contextmanager
+def open_run(
+    site: Site,
+    mappings: Map[str, Mapping],
+    wait_s: float,
+    progress: Callable[[str], None] | None,
+) -> Iterator[Run]:
+    """Hold the store's lock and open everything that a writing run needs."""
+    ledger = Ledger.open_or_create(site.store)
+    with ledger.write(wait_s) as writer, spill_folder(site.store, "ingest") as spill:
+        if spill is None:
+            raise ConfigurationError("the store cannot be written to", where=site.store)
+        folder = spill / "staging"
+        con = connect(spill / "engine", memory_limit_bytes=_MEMORY_BYTES)
+        try:
+            originals.private_folder(folder)
+            run = Run(site, con, folder, writer, mappings, register_lists(con, site))
+            if progress is not None:
+                run.tell = progress
+            yield run
+        finally:
+            con.close()
+
+
+def known_events(run: Run, account: Account, changed: int) -> str | None:
+    """Make the relation of the ledger's events that the new ones could meet."""
+    months = account.months() if account.files else []
+    present = set(run.writer.base.partitions("events")) if run.base_has("events") else set()
+    wanted = sorted(present & set(months))
+    if not account.files or (not wanted and not changed):
+        return None
+    listed = ", ".join(f"'{m}'" for m in wanted) or "''"
+    run.con.execute(
+        "create or replace temp view known_events as select event_id, values_md5 from base_events "
+        f"where month in ({listed}) and event_id not in (select event_id from run_replaced) "
+        "union all select event_id, values_md5 from run_changed"
+    )
+    return "known_events"
+
+
+def build_derived(run: Run, ingest_id: str, everything: bool) -> None:
+    """Bring segments and infusions up to date for what was touched, in this same commit."""
+    from dripledger import infusions
+
+    now = run.writer.current()
+    now.attach(run.con, ["events", "quarantined", "segments", "infusions"])
+    which = "true" if everything else f"ingest_id = '{ingest_id}'"
+    run.con.execute(
+        "create or replace temp table touched as select facility, pump_id, min(at) as first_touched_at from ("
+        f"select facility, pump_id, occurred_at as at from events where {which} "
+        "union all select facility, pump_id, occurred_at from run_touched "
+        f"union all select facility, pump_id, device_time at time zone 'UTC' - interval 1 day from quarantined "
+        f"where {which} and pump_id is not null and device_time is not null) group by facility, pump_id"
+    )
+    infusions.update(run.writer, run.con, run.site.settings, "touched")

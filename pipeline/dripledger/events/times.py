@@ -1,0 +1,220 @@
+"""Times: from the text of a log to the clock's reading and the instant.
+
+The engine alone gives a local time that occurs twice its later instant and shifts one that does not exist, both
+without a word. So the hours that a zone repeats or skips are listed here, and only readings inside them are
+treated apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import duckdb
+
+from dripledger.sources.mapping import TimeOptions
+from dripledger.sources.staging import quoted
+
+_ISO_BARE: Final = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.,]\d{1,9})?)?"
+_OFFSET: Final = r"(?:Z|z|[+-]\d{2}(?::?\d{2})?)"
+
+
+@dataclass(frozen=True, slots=True)
+class TimeSql:
+    """SQL over a text column that holds a time.
+
+    Parameters
+    ----------
+    reading
+        The clock's reading, TIMESTAMP without zone; null where the text does not fit the format.
+    offset_s
+        Seconds east of UTC where the text says so; null where it does not.
+    """
+
+    reading: str
+    offset_s: str
+
+
+def time_sql(text: str, pattern: str) -> TimeSql:
+    """Return the SQL that reads a time.
+
+    Parameters
+    ----------
+    text
+        A SQL expression of a trimmed text.
+    pattern
+        ``"iso"`` or a strptime pattern.
+    """
+    tail = f"regexp_extract({text}, {quoted(_OFFSET + '$')})"
+    offset = (
+        f"case when upper({tail}) = 'Z' then 0 when {tail} <> '' then "
+        f"(case when {tail}[1] = '-' then -1 else 1 end) * (cast({tail}[2:3] as integer) * 3600 "
+        f"+ coalesce(try_cast(nullif(replace({tail}, ':', '')[4:5], '') as integer), 0) * 60) end"
+    )
+    if pattern == "iso":
+        # the cast alone takes far too much, and drops an offset without a word
+        bare = f"regexp_full_match({text}, {quoted(_ISO_BARE)})"
+        reading = (
+            f"case when {bare} then try_cast(replace({text}, ',', '.') as timestamp) "
+            f"when regexp_full_match({text}, {quoted(_ISO_BARE + _OFFSET)}) then "
+            f"try_cast(replace(regexp_replace({text}, {quoted(_OFFSET + '$')}, ''), ',', '.') as timestamp) end"
+        )
+        return TimeSql(reading, f"case when not {bare} then {offset} end")
+    if "%z" in pattern:
+        instant = f"try_strptime({text}, {quoted(pattern)})"
+        return TimeSql(
+            f"({instant} at time zone 'UTC') + to_seconds({offset})", f"case when {instant} is not null then {offset} end"
+        )
+    return TimeSql(f"try_strptime({text}, {quoted(pattern)})", "null::integer")
+
+
+def zone_of(zone: str, site_zone: str) -> str | None:
+    """Return the IANA name that a mapping's zone means; None for ``in_text``."""
+    return None if zone == "in_text" else site_zone if zone == "site" else zone
+
+
+def received_options(options: TimeOptions) -> tuple[str, str]:
+    """Return (format, zone) of `received_at`."""
+    return options.received_format or options.format, options.received_zone or options.zone
+
+
+def instant_sql(reading: str, offset_s: str, zone: str | None) -> str:
+    """Return the SQL of the instant: by the text's own offset, else by the zone."""
+    by_text = f"({reading} - to_seconds({offset_s})) at time zone 'UTC'"
+    if zone is None:
+        return by_text
+    by_zone = f"{reading} at time zone {quoted(zone)}"
+    if offset_s.startswith("null"):
+        return by_zone
+    return f"case when {offset_s} is not null then {by_text} else {by_zone} end"
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A change of a zone's offset.
+
+    Parameters
+    ----------
+    start, end
+        Readings that occur twice (or never), half-open.
+    before_s, after_s
+        Offsets east of UTC, seconds.
+    """
+
+    start: datetime
+    end: datetime
+    before_s: int
+    after_s: int
+
+    @property
+    def repeats(self) -> bool:
+        """Whether these readings occur twice (else: never)."""
+        return self.after_s < self.before_s
+
+
+def _offset_s(zone: ZoneInfo, at: datetime) -> int:
+    delta = at.replace(tzinfo=UTC).astimezone(zone).utcoffset()
+    return round((delta or timedelta()).total_seconds())
+
+
+@cache
+def shifts(zone: str, year: int) -> tuple[Shift, ...]:
+    """Return the changes of a zone's offset in one year (UTC)."""
+    place = ZoneInfo(zone)
+    found = []
+    day = datetime(year, 1, 1)  # noqa: DTZ001 - naive UTC on purpose
+    end = datetime(year + 1, 1, 1)  # noqa: DTZ001
+    before = _offset_s(place, day)
+    while day < end:
+        after = _offset_s(place, day + timedelta(days=1))
+        if after != before:
+            low, high = day, day + timedelta(days=1)
+            while high - low > timedelta(seconds=1):
+                middle = low + timedelta(seconds=(high - low).total_seconds() // 2)
+                if _offset_s(place, middle) == before:
+                    low = middle
+                else:
+                    high = middle
+            first, last = sorted((before, after))
+            found.append(
+                Shift(high + timedelta(seconds=first), high + timedelta(seconds=last), before, after)
+            )
+            before = after
+        day += timedelta(days=1)
+    return tuple(found)
+
+
+def register_shifts(
+    con: duckdb.DuckDBPyConnection, table: str, zones: Iterable[str], years: Iterable[int]
+) -> int:
+    """Make a temp table of the repeated and skipped readings of zones in years; return its number of rows.
+
+    Columns: zone, shift_start, shift_end (readings, half-open), before_s, after_s, repeats.
+    """
+    wide = {y + d for y in years for d in (-1, 0, 1) if 1 <= y + d <= 9998}
+    rows = [
+        (zone, s.start, s.end, s.before_s, s.after_s, s.repeats)
+        for zone in sorted(set(zones))
+        for year in sorted(wide)
+        for s in shifts(zone, year)
+    ]
+    con.execute(
+        f"create or replace temp table {table} (zone varchar, shift_start timestamp, shift_end timestamp, "
+        "before_s integer, after_s integer, repeats boolean)"
+    )
+    if rows:
+        con.executemany(f"insert into {table} values (?, ?, ?, ?, ?, ?)", rows)
+    return len(rows)
+
+
+#: Ruling 11: a reading in the repeated hour takes the instant that keeps the pump's sequence in order; the
+#: earlier one, marked ambiguous, where both do (or neither does). `shifted` holds one row an event inside a
+#: shift: ref, source_name, pump_id, sequence (null where not reliable), reading and the shift's columns.
+SETTLE_SQL: Final = """
+with seen as (
+    select
+        *,
+        min(reading) over (
+            partition by source_name, pump_id, zone, shift_start order by sequence, reading, ref
+            rows between 1 following and unbounded following
+        ) as lowest_after,
+        max(reading) over (
+            partition by source_name, pump_id, zone, shift_start order by sequence, reading, ref
+            rows between unbounded preceding and 1 preceding
+        ) as highest_before
+    from shifted
+    where repeats and sequence is not null
+),
+passes as (
+    select
+        ref,
+        coalesce(bool_or(lowest_after < reading) over (
+            partition by source_name, pump_id, zone, shift_start order by sequence, reading, ref
+            rows between current row and unbounded following
+        ), false) as first_pass,
+        coalesce(bool_or(highest_before > reading) over (
+            partition by source_name, pump_id, zone, shift_start order by sequence, reading, ref
+            rows between unbounded preceding and current row
+        ), false) as second_pass
+    from seen
+)
+select
+    s.ref,
+    case
+        when not s.repeats then (s.reading - to_seconds(s.before_s)) at time zone 'UTC'
+        when coalesce(p.second_pass, false) and not coalesce(p.first_pass, false)
+            then (s.reading - to_seconds(s.after_s)) at time zone 'UTC'
+        else (s.reading - to_seconds(s.before_s)) at time zone 'UTC'
+    end as instant,
+    case
+        when not s.repeats then 'nonexistent'
+        when coalesce(p.first_pass, false) <> coalesce(p.second_pass, false) then 'exact'
+        else 'ambiguous'
+    end as quality
+from shifted as s
+left join passes as p on s.ref = p.ref
+"""

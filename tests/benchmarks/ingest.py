@@ -1,0 +1,191 @@
+"""How long an ingest takes, as a ratio to the engine's own plain read of the same file, and how much memory.
+
+Run ``python -m tests.benchmarks.ingest [--records N] [--repeats R] [--folder DIR]``. It generates a delimited
+file of N invented records, reads it with `read_csv(all_varchar)` into zstd parquet (the unit of the ratio), and
+ingests it into a fresh site, each in a process of its own. Originals and derived tables are rows of their own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import resource
+import shutil
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+
+SITE = """format = 1
+facility = "Harbour Hill"
+time_zone = "Europe/Lisbon"
+[care_areas."Adult intensive care"]
+aliases = ["AICU"]
+[care_areas."Medical ward"]
+aliases = ["MED"]
+[care_areas."Labour ward"]
+aliases = ["LAB"]
+"""
+
+MAPPING = """pattern = ["*.csv"]
+shape = "delimited"
+records = ["all"]
+sequence_reliable = true
+[time]
+zone = "site"
+[fields]
+pump_id = "Device"
+channel = "Channel"
+device_time = "Time"
+sequence = "Sequence"
+kind = "Event"
+care_area = "Area"
+entry = "Drug"
+library_use = "Library use"
+library_version = "Library"
+concentration_value = "Concentration"
+concentration_unit = "Concentration unit"
+rate_ml_h = { field = "Rate", unit = "mL/h" }
+previous_rate_ml_h = { field = "Rate before", unit = "mL/h" }
+dose_value = "Dose"
+dose_unit = "Dose unit"
+volume_to_infuse_ml = { field = "VTBI", unit = "mL" }
+volume_delivered_ml = { field = "Delivered", unit = "mL" }
+weight_kg = { field = "Weight", unit = "kg" }
+initiator = "By"
+alarm_label = "Alarm"
+[kinds]
+START = "infusion_started"
+RATE = "rate_changed"
+STOP = "infusion_stopped"
+PAUSE = "infusion_paused"
+ON = "infusion_resumed"
+VOL = "volume_reported"
+ALARM = "alarm_raised"
+BEAT = { ignore = "sign of life, carries no event" }
+[alarms]
+OCC = { kind = "occlusion", priority = "high", stops_delivery = true }
+BATT = { kind = "low_battery", priority = "low", stops_delivery = false }
+[values.library_use]
+IN = "limited"
+OUT = "bypassed"
+"""
+
+
+def generate(path: Path, records: int) -> None:
+    """Write N invented records of 200 pumps, ordered by pump."""
+    con = duckdb.connect()
+    con.execute(
+        f"""copy (
+        select 'P' || lpad(pump::varchar, 4, '0') as "Device", case when i % 2 = 0 then 'A' else 'B' end as "Channel",
+            strftime(timestamp '2026-01-01' + to_seconds(i * 97), '%Y-%m-%d %H:%M:%S') as "Time",
+            i + 1 as "Sequence",
+            ['START', 'RATE', 'VOL', 'PAUSE', 'ON', 'VOL', 'RATE', 'STOP', 'ALARM', 'BEAT'][i % 10 + 1] as "Event",
+            ['AICU', 'MED', 'LAB'][pump % 3 + 1] as "Area",
+            ['Norepinephrine', 'Propofol', 'Insulin', 'Oxytocin'][(i // 10) % 4 + 1] as "Drug",
+            case when i % 7 = 0 then 'OUT' else 'IN' end as "Library use", '2026.1' as "Library",
+            (1 + (i // 10) % 5) * 0.08 as "Concentration", 'mg/mL' as "Concentration unit",
+            round(1 + (h % 2000) / 10.0, 1) as "Rate", round(1 + (h % 1900) / 10.0, 1) as "Rate before",
+            round((h % 1000) / 1000.0, 3) as "Dose", 'mcg/kg/min' as "Dose unit", 50 + h % 450 as "VTBI",
+            round((h % 50000) / 100.0, 2) as "Delivered", 45 + h % 60 as "Weight",
+            case when h % 3 = 0 then 'pump' else 'user' end as "By",
+            case when i % 10 = 8 then case when h % 2 = 0 then 'OCC' else 'BATT' end end as "Alarm"
+        from (select r // {max(records // 200, 1)} as pump, r % {max(records // 200, 1)} as i,
+            hash(r) % 1000003 as h from range({records}) t(r)) order by pump, i
+        ) to '{path}' (header, delimiter ',')"""
+    )
+    con.close()
+
+
+def raw(path: Path, folder: Path) -> dict[str, float]:
+    """Read the file with the engine alone."""
+    con = duckdb.connect(config={"memory_limit": "2GiB"})
+    start = time.perf_counter()
+    con.execute(
+        f"copy (select * from read_csv('{path}', all_varchar = true)) to '{folder / 'raw.parquet'}' "
+        "(format parquet, compression zstd)"
+    )
+    return {"seconds": time.perf_counter() - start}
+
+
+def ingest(path: Path, folder: Path, build: bool) -> dict[str, float]:
+    """Ingest the file into a fresh site."""
+    from dripledger.events import ingest as run
+    from dripledger.site import load_site
+
+    site = folder / "site"
+    shutil.rmtree(site, ignore_errors=True)
+    (site / "sources").mkdir(parents=True)
+    (site / "inbox").mkdir()
+    (site / "site.toml").write_text(SITE)
+    (site / "sources" / "pumps.toml").write_text(MAPPING)
+    steps: list[tuple[str, float]] = []
+    start = time.perf_counter()
+    result = run(
+        load_site(site), [path], build=build, progress=lambda step: steps.append((step, time.perf_counter()))
+    )
+    end = time.perf_counter()
+    if not result.balanced or result.failures:
+        raise SystemExit(json.dumps(result.as_json()))
+    told: dict[str, float] = {"seconds": end - start}
+    for (step, at), (_, after) in zip(steps, [*steps[1:], ("", end)], strict=True):
+        told[step] = told.get(step, 0) + after - at
+    return told
+
+
+def _child(queue: multiprocessing.Queue[dict[str, float]], job: str, path: Path, folder: Path) -> None:
+    told = raw(path, folder) if job == "raw" else ingest(path, folder, job == "build")
+    told["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    queue.put(told)
+
+
+def measure(job: str, path: Path, folder: Path) -> dict[str, float]:
+    """Run one job in a process of its own, spawned: never fork after importing the store's library."""
+    context = multiprocessing.get_context("spawn")
+    queue: multiprocessing.Queue[dict[str, float]] = context.Queue()
+    process = context.Process(target=_child, args=(queue, job, path, folder))
+    process.start()
+    told = queue.get()
+    process.join()
+    return told
+
+
+def main(say: Callable[[str], None] = print) -> None:
+    """Measure and print medians."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--records", type=int, default=10_000_000)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--build", action="store_true", help="build segments and infusions as well")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=options.folder) as name:
+        folder = Path(name)
+        path = folder / "records.csv"
+        generate(path, options.records)
+        say(f"{options.records} records, {path.stat().st_size / 1e6:.0f} MB, {options.repeats} repeats")
+        job = "build" if options.build else "events"
+        raws, runs = [], []
+        for _ in range(options.repeats):
+            raws.append(measure("raw", path, folder))
+            runs.append(measure(job, path, folder))
+        unit = statistics.median(r["seconds"] for r in raws)
+        say(f"{'step':<24}{'median s':>10}{'ratio':>8}")
+        say(f"{'raw read to parquet':<24}{unit:>10.2f}{1:>8.2f}")
+        steps = list(dict.fromkeys(step for r in runs for step in r if step not in ("seconds", "peak_mib")))
+        for step in steps:
+            seconds = statistics.median(r.get(step, 0.0) for r in runs)
+            say(f"{step:<24}{seconds:>10.2f}{seconds / unit:>8.2f}")
+        apart = ("originals", "build infusions")
+        events = statistics.median(r["seconds"] - sum(r.get(a, 0.0) for a in apart) for r in runs)
+        whole = statistics.median(r["seconds"] for r in runs)
+        say(f"{'to committed events':<24}{events:>10.2f}{events / unit:>8.2f}")
+        say(f"{'all steps':<24}{whole:>10.2f}{whole / unit:>8.2f}")
+        say(f"peak memory {max(r['peak_mib'] for r in runs):.0f} MiB (raw read {max(r['peak_mib'] for r in raws):.0f})")
+
+
+if __name__ == "__main__":
+    main()
