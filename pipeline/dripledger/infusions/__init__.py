@@ -1,0 +1,5 @@
+"""Infusions: segments and infusions rebuilt from events by SQL."""
+
+from dripledger.infusions.build import build, make_settings
+
+__all__ = ["build", "make_settings"]

@@ -1,0 +1,92 @@
+"""Build `segments` and `infusions` from events, all at once."""
+
+from __future__ import annotations
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.engine import build_relations, load_sql_files
+from dripledger.schema import TABLES
+from dripledger.schema.codes import TIE_ORDER
+from dripledger.schema.units import register_units
+from dripledger.site import SiteSettings
+
+__all__ = ["build", "make_settings"]
+
+_ROOM = "infusions"
+#: The relations that the room is for; all others are steps on the way.
+RESULTS = ("segments", "infusions")
+#: Steps that are read once: views cost nothing.
+_VIEWS = ("infusion_log",)
+
+
+def make_settings(con: duckdb.DuckDBPyConnection, settings: SiteSettings) -> None:
+    """Make the relations `settings` (one row) and `area_contexts` from a site's settings.
+
+    Parameters
+    ----------
+    con
+        Connection to make them in, as temporary tables.
+    settings
+        The site's settings; all thresholds are in seconds.
+    """
+    limits = settings.thresholds
+    con.execute(
+        """
+        create or replace temp table settings as select
+            cast(? as double) as continue_after_stop_s, cast(? as double) as continue_after_pause_s,
+            cast(? as double) as no_gap_s, cast(? as double) as keep_open_wait_s,
+            cast(? as double) as false_start_s
+        """,
+        [
+            limits.continue_after_stop_s,
+            limits.continue_after_pause_s,
+            limits.no_gap_s,
+            limits.keep_open_wait_s,
+            limits.false_start_s,
+        ],
+    )
+    areas = pa.table(
+        {
+            "care_area": pa.array(list(settings.care_areas), pa.string()),
+            "use_context": pa.array([area.context for area in settings.care_areas.values()], pa.string()),
+        }
+    )
+    _make_table(con, "area_contexts", areas)
+
+
+def _make_table(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table) -> None:
+    con.register("_incoming", table)
+    con.execute(f'create or replace temp table "{name}" as select * from _incoming')
+    con.unregister("_incoming")
+
+
+def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
+    """Make the temporary tables `segments` and `infusions`.
+
+    Parameters
+    ----------
+    con
+        Connection in which `events`, `settings` and `area_contexts` stand (see `make_settings`).
+    keep_steps
+        Leave the steps on the way standing, to look at them.
+
+    Notes
+    -----
+    Both tables have exactly the columns of ``schema.TABLES``, in that order. The rules are in
+    ``sql/infusions``; each file says why it is there.
+    """
+    register_units(con)
+    ranks = pa.table(
+        {"kind": pa.array(TIE_ORDER, pa.string()), "tie_rank": pa.array(range(len(TIE_ORDER)), pa.int64())}
+    )
+    _make_table(con, "kind_order", ranks)
+    build_relations(con, _ROOM, RESULTS, as_views=_VIEWS)
+    for name in RESULTS:
+        columns = ", ".join(f'cast("{c.name}" as {c.type.duckdb}) as "{c.name}"' for c in TABLES[name].columns)
+        con.execute(f'create or replace temp table "{name}" as select {columns} from "{name}"')
+    if not keep_steps:
+        for name, file in load_sql_files(_ROOM).items():
+            if name not in RESULTS:
+                kind = "view" if file.name in _VIEWS else "table"
+                con.execute(f'drop {kind} if exists "{name}"')

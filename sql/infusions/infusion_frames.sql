@@ -1,0 +1,97 @@
+-- title: Begin and end of each infusion
+-- grain: one infusion
+-- why: it ends with the first closing row after its last start, with the next infusion, with its window, or is open
+with followed as (
+    select
+        *,
+        -- what ends the state of a pause whose window is over (ruling 17)
+        first_value(ender ignore nulls) over (
+            partition by facility, pump_id, channel, lane order by place
+            rows between current row and unbounded following
+        ) as next_ender
+    from lane_turns
+),
+
+grouped as (
+    select
+        facility, pump_id, channel, lane, ordinal,
+        min(case when is_new then place end) as start_place,
+        max(case when starts or opens or opens_late or is_new then place end) as last_begin_place,
+        max(case when ends_here then place end) as last_close_place,
+        max(place) as last_place
+    from lane_turns
+    where ordinal > 0
+    group by facility, pump_id, channel, lane, ordinal
+),
+
+framed as (
+    select
+        *,
+        case when last_close_place >= last_begin_place then last_close_place end as close_place,
+        lead(start_place) over (partition by facility, pump_id, channel, lane order by ordinal) as next_place
+    from grouped
+),
+
+bounded as (
+    select *, coalesce(close_place, next_place) as end_place
+    from framed
+),
+
+joined as (
+    select
+        f.*,
+        e.place is not null as has_end,
+        e.at_us as end_us, e.ambiguous, e.is_late, e.proof_place_before, e.next_ender, e.end_sign, e.starts, e.would_continue,
+        e.patient_turned, e.waiting_since_before_us,
+        case
+            when f.close_place is null then coalesce(e.stop_missing, false)
+            when e.end_sign = 'on'
+                then e.state_before in ('running', 'bolus', 'keep_open', 'unknown') and not e.waiting_before
+            when e.end_sign = 'other_lane' then e.state_before in ('running', 'bolus') and not e.is_unbroken
+            else false
+        end as stop_missing,
+        e.state_before = 'unknown' and e.gap_before as lost_sight,
+        e.state_before in ('running', 'bolus') as ran_before,
+        e.place is null and l.is_waiting
+        and p.last_us - l.waiting_since_us > round(s.continue_after_pause_s * 1e6) as lapses,
+        l.waiting_since_us,
+        l.state as last_state,
+        cast(round(s.continue_after_pause_s * 1e6) as bigint) as window_us
+    from bounded as f
+    cross join settings as s
+    inner join pump_ends as p on f.facility = p.facility and f.pump_id = p.pump_id
+    left join followed as e
+        on f.facility = e.facility and f.pump_id = e.pump_id and f.channel = e.channel and f.lane = e.lane
+        and f.end_place = e.place
+    left join lane_turns as l
+        on f.facility = l.facility and f.pump_id = l.pump_id and f.channel = l.channel and f.lane = l.lane
+        and f.last_place = l.place
+)
+
+select
+    facility, pump_id, channel, lane, ordinal, start_place, last_begin_place, end_place, proof_place_before, stop_missing,
+    coalesce(lost_sight, false) as lost_sight,
+    coalesce(ambiguous and not is_late, false) as end_ambiguous,
+    case
+        when has_end and is_late then waiting_since_before_us + window_us
+        when has_end then end_us
+        when lapses then waiting_since_us + window_us
+    end as ended_us,
+    case
+        when not has_end then case when lapses then 'stopped' else 'open' end
+        when stop_missing then 'stop_missing'
+        when end_sign = 'late' then coalesce(next_ender, 'stopped')
+        when end_sign = 'stop' or end_sign = 'bolus_end' then 'stopped'
+        when end_sign = 'complete' then 'completed'
+        when end_sign in ('off', 'on') then 'powered_off'
+        when end_sign = 'patient' or patient_turned then 'patient_change'
+        else 'superseded'
+    end as end_kind,
+    -- what nothing shows to have run on is bounded by the volume left (ruling 14)
+    case
+        when not has_end then not lapses and last_state <> 'suspended'
+        when stop_missing then true
+        when close_place is null then starts and would_continue
+        else end_sign = 'other_lane' and ran_before
+    end as is_bounded
+from joined

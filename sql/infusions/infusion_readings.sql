@@ -1,0 +1,80 @@
+-- title: What the pump itself reports as delivered
+-- grain: one infusion with a reading
+-- why: a counter since clearing gives last less first, parts added over a clear (ruling 28); an own counter its last reading
+with inside as (
+    select
+        t.facility, t.pump_id, t.channel, t.lane, t.ordinal, t.place, t.at_us, t.volume_delivered_ml as reading, t.sign, t.starts,
+        coalesce(t.volume_scope, 'since_cleared') as scope
+    from lane_turns as t
+    inner join infusion_frames as f
+        on t.facility = f.facility and t.pump_id = f.pump_id and t.channel = f.channel and t.lane = f.lane
+        and t.ordinal = f.ordinal
+    where
+        (t.sign = 'cleared' or (t.mine and t.own)) and t.place <= coalesce(f.end_place, t.place)
+),
+
+parts as (
+    select
+        *,
+        count(case when sign = 'cleared' then 1 end) over in_infusion as clears_before,
+        count(case when starts or sign in ('change', 'programme') then 1 end) over in_infusion as changes_before
+    from inside
+    window in_infusion as (
+        partition by facility, pump_id, channel, lane, ordinal order by place
+        rows between unbounded preceding and current row
+    )
+),
+
+readings as (
+    select
+        *,
+        lead(reading) over (
+            partition by facility, pump_id, channel, lane, ordinal, scope order by place
+        ) as next_reading,
+        row_number() over (
+            partition by facility, pump_id, channel, lane, ordinal, scope, clears_before order by place
+        ) as from_first,
+        row_number() over (
+            partition by facility, pump_id, channel, lane, ordinal, scope, clears_before order by place desc
+        ) as from_last,
+        row_number() over (
+            partition by facility, pump_id, channel, lane, ordinal, scope, changes_before order by place desc
+        ) as from_last_change
+    from parts
+    where reading is not null
+),
+
+signed as (
+    select
+        facility, pump_id, channel, lane, ordinal, scope, place, at_us,
+        cast(reading as decimal(28, 9))
+        * case scope
+            when 'infusion' then case when next_reading is null or next_reading < reading then 1 else 0 end
+            when 'segment' then case when from_last_change = 1 then 1 else 0 end
+            else
+                case when from_last = 1 then 1 else 0 end
+                - case when from_first = 1 and clears_before = 0 then 1 else 0 end
+        end as part
+    from readings
+),
+
+summed as (
+    select
+        facility, pump_id, channel, lane, ordinal, scope,
+        cast(sum(part) as double) as volume_ml,
+        count(*) as reading_count,
+        arg_max(at_us, place) as last_us
+    from signed
+    group by facility, pump_id, channel, lane, ordinal, scope
+)
+
+select
+    facility, pump_id, channel, lane, ordinal,
+    coalesce(
+        max(case when scope = 'infusion' then volume_ml end),
+        max(case when scope = 'since_cleared' and reading_count >= 2 then volume_ml end),
+        max(case when scope = 'segment' then volume_ml end)
+    ) as volume_reported_ml,
+    max(last_us) as last_reading_us
+from summed
+group by facility, pump_id, channel, lane, ordinal

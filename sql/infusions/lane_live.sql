@@ -1,0 +1,120 @@
+-- title: The state of a lane after each row, windows and patient changes applied
+-- grain: one row of the lane's log
+-- why: a pause ends its infusion when its window is over, a patient change ends what does not run (rulings 4, 17)
+with befores as (
+    select
+        *,
+        coalesce(lag(raw_state) over in_lane, 'closed') as raw_before,
+        coalesce(lag(is_waiting) over in_lane, false) as waiting_before,
+        coalesce(lag(may_wake) over in_lane, false) as may_wake_before,
+        coalesce(lag(is_after_gap) over in_lane, false) as gap_before,
+        lag(holding) over in_lane as hold_before,
+        lag(waiting_since_us) over in_lane as waiting_since_before_us
+    from lane_states
+    window in_lane as (partition by facility, pump_id, channel, lane order by place)
+),
+
+turns as (
+    select
+        b.*,
+        b.waiting_before and b.at_us - b.waiting_since_before_us > round(s.continue_after_pause_s * 1e6) as is_late,
+        b.may_wake_before and b.raises and not b.patient_turned as wakes,
+        b.patient_turned and not b.begins and b.raw_before in ('running', 'bolus', 'keep_open')
+        and b.sign not in ('stop', 'complete', 'pause', 'off', 'on') as patient_splits,
+        b.patient_turned and not b.begins and b.raw_before <> 'closed'
+        and not (
+            b.raw_before in ('running', 'bolus', 'keep_open')
+            and b.sign not in ('stop', 'complete', 'pause', 'off', 'on')
+        ) as patient_closes
+    from befores as b
+    cross join settings as s
+),
+
+reopened as (
+    select
+        *,
+        -- a new patient, and nobody knew whether it ran: what shows that it does opens an infusion
+        own and mine and sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop')
+        and coalesce(
+            max(
+                case
+                    when patient_closes and not waiting_before and sign not in ('stop', 'complete', 'pause', 'off', 'on')
+                        then place
+                end
+            ) over before, 0
+        ) > coalesce(max(case when opens or closes then place end) over before, 0) as may_reopen
+    from turns
+    window before as (
+        partition by facility, pump_id, channel, lane order by place
+        rows between unbounded preceding and 1 preceding
+    )
+),
+
+revived as (
+    select
+        *,
+        may_reopen
+        and coalesce(max(case when may_reopen then place end) over before, 0)
+        < coalesce(max(case when patient_closes then place end) over before, 0) as reopens
+    from reopened
+    window before as (
+        partition by facility, pump_id, channel, lane order by place
+        rows between unbounded preceding and 1 preceding
+    )
+),
+
+ended as (
+    select
+        *,
+        greatest(
+            coalesce(max(case when patient_closes then place end) over here, 0),
+            coalesce(max(case when is_late and not opens and not wakes then place end) over here, 0)
+        ) as death_place,
+        coalesce(max(case when opens or wakes or reopens then place end) over here, 0) as life_place
+    from revived
+    window here as (
+        partition by facility, pump_id, channel, lane order by place
+        rows between unbounded preceding and current row
+    )
+),
+
+again as (
+    select
+        *,
+        death_place > life_place
+        and not (sign in ('kvo', 'dose') and own and mine and is_open) as is_dead_here,
+        death_place > life_place and sign in ('kvo', 'dose') and own and mine and is_open as may_open_again
+    from ended
+),
+
+settled as (
+    select
+        *,
+        may_open_again
+        and coalesce(max(case when may_open_again then place end) over before, 0) < death_place as opens_again,
+        coalesce(max(case when may_open_again then place end) over here, 0) < death_place as stays_dead
+    from again
+    window
+        here as (
+            partition by facility, pump_id, channel, lane order by place
+            rows between unbounded preceding and current row
+        ),
+        before as (
+            partition by facility, pump_id, channel, lane order by place
+            rows between unbounded preceding and 1 preceding
+        )
+)
+
+select
+    * exclude (
+        raw_state, raw_before, is_dead_here, may_open_again, stays_dead, death_place, life_place, may_reopen, is_open,
+        may_wake, may_wake_before
+    ),
+    case
+        when raw_state <> 'closed' and not (death_place > life_place and stays_dead) then raw_state
+        when in_bolus then 'bolus'
+        else 'closed'
+    end as state,
+    (in_bolus and sign = 'bolus' and own and mine and (raw_state = 'closed' or (death_place > life_place and stays_dead)))
+    or reopens or opens_again as opens_late
+from settled

@@ -1,0 +1,101 @@
+-- title: Where a lane's log begins, ends and opens without a start
+-- grain: one row of the lane's log
+-- why: a rate change, pause, bolus, completion or stop on a lane whose state nobody knows opens an infusion (ruling 3)
+with ahead as (
+    select
+        *,
+        mine and sign in ('start', 'delayed') as begins,
+        mine and sign = 'change' and not coalesce(rate_ml_h = 0, dose_value = 0, false) as raises,
+        min(case when mine and sign = 'kvo' then place end) over later as next_kvo_place,
+        first_value(case when mine and sign = 'kvo' then at_us end ignore nulls) over later as next_kvo_us,
+        min(case when sign = 'other_lane' then place end) over later as next_other_place,
+        first_value(case when sign = 'other_lane' then at_us end ignore nulls) over later as next_other_us,
+        min(
+            case when (mine and sign in ('start', 'delayed', 'dose')) or sign in ('stop', 'complete', 'off', 'on') then place end
+        ) over later as next_break_place,
+        last_value(
+            case
+                when
+                    mine and sign in ('start', 'delayed', 'dose', 'change', 'programme', 'bypass')
+                    and (rate_ml_h is not null or dose_value is not null)
+                    then coalesce(rate_ml_h = 0, dose_value = 0)
+            end ignore nulls
+        ) over (in_lane rows between unbounded preceding and current row) as zero_here
+    from lane_log
+    window
+        in_lane as (partition by facility, pump_id, channel, lane order by place),
+        later as (in_lane rows between 1 following and unbounded following)
+),
+
+waits as (
+    select
+        a.*,
+        -- completed, and kept open within the wait; or stopped to let the secondary run
+        coalesce(
+            sign = 'complete' and mine
+            and next_kvo_us - at_us <= round(s.keep_open_wait_s * 1e6)
+            and next_kvo_place < least(
+                coalesce(next_break_place, next_kvo_place + 1), coalesce(next_other_place, next_kvo_place + 1)
+            ),
+            false
+        )
+        or coalesce(
+            sign = 'stop' and lane = 0
+            and next_other_us - at_us <= round(s.no_gap_s * 1e6)
+            and next_other_place < coalesce(next_break_place, next_other_place + 1),
+            false
+        ) as waits_on
+    from ahead as a
+    cross join settings as s
+),
+
+known as (
+    select
+        *,
+        (sign in ('stop', 'off', 'on') or (sign = 'complete' and mine) or (lane = 1 and sign = 'other_lane'))
+        and not waits_on as closes
+    from waits
+),
+
+befores as (
+    select
+        * exclude (next_kvo_place, next_kvo_us, next_other_place, next_other_us, next_break_place),
+        coalesce(max(case when begins then place end) over before, 0) as begun_before,
+        coalesce(max(case when closes then place end) over before, 0) as closed_before,
+        coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_before_place
+    from known
+    window before as (
+        partition by facility, pump_id, channel, lane order by place
+        rows between unbounded preceding and 1 preceding
+    )
+),
+
+eligible as (
+    select
+        *,
+        -- nobody knows whether it runs: the log begins here, or numbers are missing since it ended
+        (begun_before = 0 and closed_before = 0)
+        or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen,
+        mine and own and (
+            (
+                sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop')
+                and (
+                    (begun_before = 0 and closed_before = 0)
+                    or (closed_before > begun_before and gap_before_place > closed_before)
+                )
+            )
+            or (sign in ('kvo', 'dose') and closed_before >= begun_before)
+        ) as may_open
+    from befores
+)
+
+select
+    * exclude (begun_before, closed_before, gap_before_place, may_open),
+    may_open
+    and coalesce(max(case when may_open then place end) over before, -1) < greatest(begun_before, closed_before)
+    as opens_unseen
+from eligible
+window before as (
+    partition by facility, pump_id, channel, lane order by place
+    rows between unbounded preceding and 1 preceding
+)
