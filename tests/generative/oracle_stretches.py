@@ -1,0 +1,269 @@
+"""One channel's stretches: what is in force, what state it is in, and how an infusion opens and ends."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from tests.generative.oracle_rows import amount_per_hour, rate_of_dose
+from tests.generative.oracle_words import (
+    DELIVERING,
+    ENDS,
+    HALTED,
+    HOUR_US,
+    PROOFS,
+    RUNS,
+    Event,
+    Infusion,
+    Line,
+    Piece,
+    Place,
+    Programme,
+    Rules,
+    exact,
+    micros,
+)
+
+
+class Stretches:
+    """What one channel of one pump is doing, and the books of the infusion that is open."""
+
+    def __init__(self, name: str, ordered: Sequence[Event], links: Sequence[str], rules: Rules) -> None:
+        self.name, self.ordered, self.links, self.rules = name, ordered, links, rules
+        self.done: list[Infusion] = []
+        self.programme, self.place = Programme(), Place()
+        self.rate: Fraction | None = None
+        self.amount_rate: tuple[Fraction, str] | None = None
+        self.strength: tuple[Fraction, str] | None = None  # drug per mL that a logged dose and rate imply
+        self.other_line = Line()  # what is in force on the line that is not in use (19)
+        self.left: Fraction | None = None  # volume left to infuse, at the event `left_from`
+        self.left_from = 0
+        self.bypass_waits = False
+        self.on = True
+        self.quiet = False  # known not to run
+        self.now: Infusion | None = None  # the open infusion
+        self.state = ""
+        self.state_rate: Fraction | None = None  # of a bolus or keep-open
+        self.halted_at: int | None = None  # since when it does not deliver
+        self.halted_from = 0  # index of that event
+        self.by_zero = False  # paused because the rate is 0 (46)
+        self.lost = False  # unknown because of a gap (22)
+        self.lapsed = False  # the window after a pause is over (17)
+        self.alarm_at: int | None = None  # of the alarm whose effect nobody declared (5)
+        self.gone_back: tuple[str, int | None] = ("running", None)  # state before a bolus or priming
+        self.proof = 0  # index of the last event that proves running
+        self.rested: Infusion | None = None  # stopped or completed, may be continued
+        self.rest_pieces: list[Piece] = []
+        self.rest_doubt = False
+        self.rest_how = ""  # how a start would continue it: a no-gap start, a resumption or a refill
+        self.cleared = False  # totals cleared since it stopped
+        self.suspended: Infusion | None = None
+        self.suspended_stop: int | None = None
+        self.suspended_left: Fraction | None = None
+        self.counter: Fraction | None = None  # since-cleared reading
+
+    def proves(self, event: Event) -> bool:
+        if event["kind"] in PROOFS or event["running_logged"]:
+            return True
+        if event["kind"] in {"alarm_raised", "alarm_updated"} and event["stops_delivery"]:
+            return True
+        return self.grew(event)
+
+    def grew(self, event: Event) -> bool:
+        value, scope = exact(event["volume_delivered_ml"]), event["volume_scope"]
+        if value is None or scope is None or self.now is None:
+            return False
+        if scope == "since_cleared":
+            return self.counter is not None and value > self.counter
+        known = [
+            r[1]
+            for r in self.now.readings
+            if r[0] == scope and (scope == "infusion" or r[2] == self.now.parts)
+        ]
+        return value > (known[-1] if known else 0)
+
+    def unbroken_since_proof(self, i: int) -> bool:
+        return all(link == "unbroken" for link in self.links[self.proof + 1 : i + 1])
+
+    # --- stretches
+
+    def account(self, i: int, at: int) -> None:
+        """Book the stretch from the event before to this one; a clock that went back adds nothing."""
+        begin = micros(self.ordered[i - 1]["occurred_at"])
+        end = max(begin, at)
+        if self.now is not None and not self.lapsed:
+            rate: Fraction | None = {"running": self.rate, "unknown": None, "priming": None}.get(
+                self.state, Fraction(0)
+            )
+            amount_rate = self.amount_rate if self.state == "running" else None
+            if self.state in {"bolus", "keep_open"}:
+                rate = self.state_rate
+            self.now.pieces.append(
+                Piece(i - 1, begin, end, self.state, rate, amount_rate, self.programme, self.place)
+            )
+            if self.halted_at is not None and at > self.halted_at + self.rules.after_pause:
+                self.lapse()
+        elif self.rested is not None:
+            programme = self.programme  # 20
+            self.rest_pieces.append(
+                Piece(i - 1, begin, end, "paused", Fraction(0), None, programme, self.place)
+            )
+
+    def lapse(self) -> None:
+        """17: the window after a pause is over; what comes after it is no part of the infusion."""
+        assert self.now is not None
+        assert self.halted_at is not None
+        edge = self.halted_at + self.rules.after_pause
+        kept = []
+        for piece in self.now.pieces:
+            if piece.index >= self.halted_from:
+                if piece.begin >= edge:
+                    continue
+                piece.end = min(piece.end, edge)
+            kept.append(piece)
+        self.now.pieces = kept
+        self.now.ended_at = edge
+        self.lapsed = True
+
+    def lose_sight(self, i: int) -> None:
+        """22: nobody knows what happened since the pump's last event before the gap."""
+        self.quiet = False
+        if self.suspended is not None:
+            self.suspended.doubtful = True
+        if self.now is not None and not self.lapsed:
+            self.now.doubtful = True
+            self.now.pieces[-1].state, self.now.pieces[-1].rate = "unknown", None
+            self.state, self.alarm_at, self.lost = "unknown", None, True
+        elif self.rested is not None:
+            self.rest_doubt = True
+            self.rest_pieces[-1].state, self.rest_pieces[-1].rate = "unknown", None
+
+    def set_state(
+        self, state: str, at: int | None = None, i: int = 0, *, rate: Fraction | None = None
+    ) -> None:
+        self.state, self.state_rate, self.alarm_at = state, rate, None
+        self.by_zero = self.lost = False
+        if state in HALTED:
+            if self.halted_at is None:
+                self.halted_at, self.halted_from = at, i
+        else:
+            self.halted_at = None
+
+    def run(self, at: int, i: int) -> None:
+        """The channel runs at the rate in force; at a rate of 0 it is paused (46)."""
+        if self.rate == 0:
+            self.set_state("paused", at, i)
+            self.halted_at, self.by_zero = None, True  # no window: no user stopped it
+        else:
+            self.set_state("running")
+
+    # --- the life of an infusion
+
+    def open(self, i: int, event: Event, at: int, kind: str, continues: str | None = None) -> Infusion:
+        given = (
+            event["event_id"] if event["channel"] == self.name else f"{event['event_id']}:{self.name}"
+        )  # 37
+        self.now = Infusion(
+            given, event, at, kind, self.programme, self.place, (self.programme, self.place), continues
+        )
+        self.lapsed, self.rested, self.rest_pieces, self.quiet, self.cleared = False, None, [], False, False
+        self.halted_at = None
+        self.proof = i
+        return self.now
+
+    def end(self, kind: str, at: int, event: Event | None, *, bounded: bool = False) -> Infusion:
+        """End the open infusion."""
+        ended = self.now
+        assert ended is not None
+        if not self.lapsed:
+            ended.ended_at = at
+            if bounded:
+                self.bound(ended)
+            if event is not None and event["time_quality"] == "ambiguous":
+                ended.doubtful = True  # 21
+        ended.end_kind = kind
+        self.done.append(ended)
+        self.now, self.state, self.halted_at, self.lapsed = None, "", None, False
+        return ended
+
+    def bound(self, infusion: Infusion) -> None:
+        """14: what runs from the last start or volume entry on is at most the volume left."""
+        if self.left is None:
+            return
+        left = self.left
+        for k, piece in enumerate(list(infusion.pieces)):
+            if piece.index < self.left_from or piece.state not in RUNS or piece.rate is None:
+                continue
+            volume = piece.rate * (piece.end - piece.begin) / HOUR_US
+            if volume <= left:
+                left -= volume
+                continue
+            edge = piece.begin + int(left * HOUR_US / piece.rate)
+            rest = replace(piece, begin=edge, state="unknown", rate=None, amount_rate=None)
+            piece.end = edge
+            for later in infusion.pieces[k + 1 :]:
+                if later.state in RUNS:
+                    later.state, later.rate, later.amount_rate = "unknown", None, None
+            infusion.pieces.insert(k + 1, rest)
+            return
+
+    def stop_missing(self, i: int, at: int, event: Event) -> None:
+        """1, 25, 29: it stopped at some moment that nobody logged."""
+        assert self.now is not None
+        for piece in self.now.pieces:
+            if not self.lost and piece.index >= self.proof and piece.state in DELIVERING:
+                piece.state, piece.rate, piece.amount_rate = "unknown", None, None
+        self.end("stop_missing", at, event, bounded=True)
+
+    def rest(self, infusion: Infusion) -> None:
+        """It stopped or completed: a start may still continue it."""
+        self.rested, self.rest_pieces, self.rest_doubt, self.cleared = infusion, [], False, False
+        self.quiet = True
+
+    def volume_ran(self) -> Fraction:
+        """What ran since the volume left was last known."""
+        assert self.now is not None
+        pieces = [
+            p for p in self.now.pieces if p.index >= self.left_from and p.state in RUNS and p.rate is not None
+        ]
+        return sum((p.rate * (p.end - p.begin) / HOUR_US for p in pieces if p.rate is not None), Fraction(0))
+
+    # --- values in force
+
+    def confirm(self, i: int, event: Event) -> None:
+        """Take over what a confirmed row logs; null leaves what is in force (13)."""
+        use = event["library_use"]
+        bypass = event["kind"] == "library_bypassed" or (self.bypass_waits and use is None)
+        if bypass:
+            use = "bypassed"
+        self.bypass_waits = False
+        old = self.programme
+        if bypass or (use is not None and old.library_use is not None and use != old.library_use):
+            old = Programme(library_use=old.library_use, fluid_source=old.fluid_source)  # 10, 13
+            self.amount_rate = self.strength = None
+        new = replace(old, library_use=use or old.library_use)
+        for name in ("entry", "fluid_source"):
+            if event[name] is not None:
+                new = replace(new, **{name: event[name]})
+        if event["concentration_value"] is not None:
+            unit = event["concentration_unit"]
+            new = replace(new, concentration_value=event["concentration_value"], concentration_unit=unit)
+        if event["dose_value"] is not None:
+            new = replace(new, dose_value=event["dose_value"], dose_unit=event["dose_unit"])
+            rate = rate_of_dose(new, self.place.weight_kg)  # 51
+            if rate is not None or (new.dose_value, new.dose_unit) != (old.dose_value, old.dose_unit):
+                self.rate = rate
+            self.amount_rate = amount_per_hour(new, self.place.weight_kg)
+            self.strength = None
+        if event["rate_ml_h"] is not None and not (event["kind"] in ENDS and event["rate_ml_h"] == 0):
+            self.rate = exact(event["rate_ml_h"])
+        self.programme = new
+        if event["dose_value"] is not None and self.amount_rate is not None and self.rate:
+            self.strength = (self.amount_rate[0] / self.rate, self.amount_rate[1])
+        elif self.strength is not None and self.rate is not None:
+            self.amount_rate = (self.strength[0] * self.rate, self.strength[1])  # the same drug, another rate
+
+    def volume_entry(self, i: int, event: Event) -> None:
+        if event["volume_to_infuse_ml"] is not None:
+            self.left, self.left_from = exact(event["volume_to_infuse_ml"]), i

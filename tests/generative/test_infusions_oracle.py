@@ -1,0 +1,157 @@
+"""The product's SQL against the slow oracle, on logs that nobody would write by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from decimal import Decimal
+from itertools import pairwise
+from random import Random
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.generative.awkward_logs import Row, fleets
+from tests.generative.oracle import in_order, rebuild
+from tests.spec.drawn import by_sql
+
+from dripledger.schema import TABLES
+from dripledger.site import Thresholds
+
+CONTEXTS = {"ICU": "clinical", "Ward": "training"}
+AMOUNTS = {"volume_ml", "volume_keep_open_ml", "amount", "rate_ml_h", "running_hours", "volume_reported_ml"}
+QUIET = {"paused", "stopped_by_alarm", "standby", "delayed", "between_doses", "priming", "unknown"}
+
+usual = settings(
+    max_examples=20, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+thorough = settings(max_examples=800, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+def tidy(table: str, rows: list[Row]) -> list[dict[str, Any]]:
+    """Rows with the table's columns, rounded; no rate or drug in a stretch that delivers none."""
+    out = []
+    for row in rows:
+        plain = {name: row[name] for name in TABLES[table].names}
+        if table == "segments" and row["state"] in QUIET:
+            plain |= {"amount": None, "amount_unit": None, "rate_ml_h": None, "volume_ml": None}
+        plain["library_use"] = plain["library_use"] or "unknown"
+        for name in AMOUNTS & plain.keys():
+            if plain[name] is not None:
+                plain[name] = round(float(Decimal(str(plain[name]))), 8)
+        out.append(plain)
+    return out
+
+
+def differences(table: str, by_oracle: list[Row], found: list[Row]) -> list[str]:
+    """What differs, one line a row and column; empty where the two agree to 1e-9."""
+    ours, theirs = tidy(table, by_oracle), tidy(table, found)
+    lines = (
+        [] if len(ours) == len(theirs) else [f"{table}: {len(ours)} rows by the oracle, {len(theirs)} by SQL"]
+    )
+    for place, (a, b) in enumerate(zip(ours, theirs, strict=False)):
+        for name in a:
+            if name in AMOUNTS and a[name] is not None and b[name] is not None:
+                if abs(a[name] - b[name]) <= 1e-8:
+                    continue
+            elif a[name] == b[name]:
+                continue
+            lines.append(f"{table}[{place}].{name}: oracle {a[name]!r}, SQL {b[name]!r}")
+    return lines
+
+
+def compare(events: list[Row]) -> None:
+    """Fail where SQL and oracle disagree on a log."""
+    segments, infusions = rebuild(events, contexts=CONTEXTS)
+    sql_segments, sql_infusions = by_sql(events, CONTEXTS, Thresholds())
+    lines = differences("infusions", infusions, sql_infusions)
+    lines += differences("segments", segments, sql_segments)
+    if lines:
+        told = ""
+        for pump in sorted({e["pump_id"] for e in events}):
+            for e in in_order([e for e in events if e["pump_id"] == pump])[0]:
+                logged = {k: v for k, v in e.items() if v not in (None, []) and k in _TELLING}
+                told += f"\n  {e['event_id']} {e['occurred_at']:%H:%M:%S} {e['channel'] or '-'} "
+                told += f"{e['sequence']} {e['kind']} {logged}"
+        pytest.fail("\n".join(lines) + told, pytrace=False)
+
+
+_TELLING = {
+    "rate_ml_h", "entry", "library_use", "concentration_value", "dose_value", "dose_unit",
+    "volume_to_infuse_ml", "fluid_source", "initiator", "bolus_adds_to_basal", "volume_delivered_ml",
+    "volume_scope", "alarm_kind", "stops_delivery", "care_area", "weight_kg", "library_version", "unmapped",
+    "running_logged", "patient_key",
+}  # fmt: skip
+
+
+@usual
+@given(fleets())
+def test_sql_says_what_the_oracle_says(events: list[Row]) -> None:
+    """Every column of both tables, on any log."""
+    compare(events)
+
+
+@pytest.mark.slow
+@thorough
+@given(fleets(most=30))
+def test_sql_says_what_the_oracle_says_at_length(events: list[Row]) -> None:
+    """The same on longer logs and many of them."""
+    compare(events)
+
+
+@settings(usual, max_examples=6)
+@given(fleets(), st.integers(0, 2**32))
+def test_the_order_of_the_rows_changes_nothing(events: list[Row], seed: int) -> None:
+    """Files come in any order; what is rebuilt is the same to the last digit."""
+    shuffled = list(events)
+    Random(seed).shuffle(shuffled)
+    assert by_sql(events, CONTEXTS, Thresholds()) == by_sql(shuffled, CONTEXTS, Thresholds())
+
+
+def _check_invariants(events: list[Row], engine: Callable[[list[Row]], tuple[list[Row], list[Row]]]) -> None:
+    segments, infusions = engine(events)
+    known = {i["infusion_id"]: i for i in infusions}
+    assert len(known) == len(infusions)
+    for row in segments:
+        assert row["started_at"] < row["ended_at"]
+        assert row["infusion_id"] in known
+    for infusion in infusions:
+        own = [s for s in segments if s["infusion_id"] == infusion["infusion_id"]]
+        ran = [s for s in own if s["state"] in {"running", "bolus"}]
+        hours = sum(((s["ended_at"] - s["started_at"]) for s in ran), timedelta(0)) / timedelta(hours=1)
+        assert abs(infusion["running_hours"] - hours) < 1e-9
+        known_parts = [s["volume_ml"] for s in ran if s["volume_ml"] is not None]
+        if len(known_parts) == len(ran):
+            assert infusion["volume_ml"] == sum(known_parts, Decimal(0))
+        assert (infusion["ended_at"] is None) == (infusion["end_kind"] == "open")
+        assert infusion["continues_infusion_id"] in {None, *known} - {infusion["infusion_id"]}
+        assert not (infusion["false_start"] and infusion["end_kind"] == "open")
+
+
+@settings(usual, max_examples=60)
+@given(fleets())
+def test_the_oracle_keeps_its_own_books(events: list[Row]) -> None:
+    """Hours and volumes of an infusion are those of its segments; only open infusions have no end."""
+    _check_invariants(events, lambda rows: rebuild(rows, contexts=CONTEXTS))
+
+
+@settings(usual, max_examples=6)
+@given(fleets())
+def test_the_sql_keeps_its_books(events: list[Row]) -> None:
+    """The same of the SQL, whatever the oracle says."""
+    _check_invariants(events, lambda rows: by_sql(rows, CONTEXTS, Thresholds()))
+
+
+@settings(usual, max_examples=60)
+@given(fleets())
+def test_segments_of_a_channel_never_overlap(events: list[Row]) -> None:
+    """Ruling 19: at any moment a channel is in one state of one infusion (a clock set back apart)."""
+    for pump in {event["pump_id"] for event in events}:
+        times = [event["occurred_at"] for event in in_order([e for e in events if e["pump_id"] == pump])[0]]
+        if times != sorted(times):
+            events = [event for event in events if event["pump_id"] != pump]
+    segments, _ = rebuild(events, contexts=CONTEXTS)
+    for before, after in pairwise(segments):
+        if (before["pump_id"], before["channel"]) == (after["pump_id"], after["channel"]):
+            assert before["ended_at"] <= after["started_at"]
