@@ -1,0 +1,45 @@
+"""Measures: definitions, calculation, small numbers."""
+
+from dripledger.measures.as_published import site_as_published
+from dripledger.measures.calculate import (
+    COLUMNS_AFTER,
+    COLUMNS_BEFORE,
+    GROUPS,
+    calculate,
+    check_groups,
+    measure_store,
+    month_states,
+    starts_variants,
+    tabulate,
+)
+from dripledger.measures.cells import MonthState
+from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES
+from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
+from dripledger.measures.measure import Direction, IntervalKind, Least, Measure
+from dripledger.measures.months import Month, month_range, parse_month
+
+__all__ = [
+    "COLUMNS_AFTER",
+    "COLUMNS_BEFORE",
+    "DEFINITIONS_VERSION",
+    "GROUPS",
+    "MEASURES",
+    "STORE_TABLES",
+    "Direction",
+    "IntervalKind",
+    "Least",
+    "Measure",
+    "Month",
+    "MonthState",
+    "calculate",
+    "check_groups",
+    "measure_store",
+    "month_range",
+    "month_states",
+    "months_in_store",
+    "parse_month",
+    "prepare",
+    "site_as_published",
+    "starts_variants",
+    "tabulate",
+]

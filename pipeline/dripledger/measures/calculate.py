@@ -1,0 +1,302 @@
+"""Every measure as one table: months x areas x measures, each cell with its status and reason."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from typing import Any, Final
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.engine import connect
+from dripledger.errors import UsageError
+from dripledger.measures.cells import Cell, Counts, MonthState, not_built, not_measurable, share_cell
+from dripledger.measures.definitions import MEASURES
+from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
+from dripledger.measures.measure import Measure
+from dripledger.measures.months import Month, as_months
+from dripledger.site import Site
+from dripledger.store import Snapshot
+
+#: What a table can be split by beside the month, in the order in which the columns stand.
+GROUPS: Final = ("care_area", "entry", "pump_type", "high_alert", "source")
+COLUMNS_BEFORE: Final = ("measure", "month", "care_area")
+COLUMNS_AFTER: Final = ("numerator", "denominator", "value", "low95", "high95", "unit", "status", "reason")
+
+_AMOUNT = pa.decimal128(28, 9)
+_Key = tuple[str, ...]
+#: No names of areas: these stand after them.
+_AT_THE_END = ("unmapped", "none selected")
+
+#: Relation of each calculated measure.
+_RELATIONS: Final = {
+    "library_use_starts": "library_use_starts",
+    "library_use_hours": "library_use_hours",
+    "protected_share": "protected_share",
+    "fleet_coverage": "fleet_coverage",
+    "log_completeness": "log_completeness",
+    "unmapped_share": "event_quality",
+    "clock_corrected_share": "event_quality",
+    "quarantine_share": "quarantine_share",
+    "uncertain_share": "uncertain_share",
+}
+
+
+def check_groups(by: Iterable[str]) -> tuple[str, ...]:
+    """Return the groups in the order of their columns.
+
+    Parameters
+    ----------
+    by
+        Names out of `GROUPS`; ``month`` may stand among them and is always a group.
+
+    Raises
+    ------
+    UsageError
+        If a name is none of them.
+    """
+    asked = [name.strip() for name in by if name.strip()]
+    for name in asked:
+        if name not in (*GROUPS, "month"):
+            raise UsageError(
+                f"{name!r} is nothing that measures can be split by",
+                where="--by",
+                do=f"There are: month, {', '.join(GROUPS)}",
+            )
+    return tuple(name for name in GROUPS if name in asked)
+
+
+def calculate(
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    snapshot: Snapshot | None,
+    months: Sequence[str | Month] | None = None,
+    by: Iterable[str] = ("care_area",),
+) -> pa.Table:
+    """Calculate every measure.
+
+    Parameters
+    ----------
+    con
+        Connection in which the store's tables stand, or into which `snapshot` attaches them.
+    site
+        The site: care areas, thresholds, minimums, lists.
+    snapshot
+        The store version to read; None: the tables stand in `con` already.
+    months
+        Local months, ``YYYY-MM``; default: from the first event's month to the last's.
+    by
+        Groups beside the month, out of `GROUPS`.
+
+    Returns
+    -------
+    pyarrow.Table
+        Columns `measure, month, care_area`, the other groups of `by`, then `numerator`, `denominator`
+        (DECIMAL; starts, hours, events, ... as the measure's base says), `value`, `low95`, `high95`
+        (fractions 0-1), `unit`, `status`, `reason`. A group that a measure cannot be split by is empty:
+        one row for all of it. Sorted by month, measure (in the order of the definitions), groups.
+
+    Raises
+    ------
+    UsageError
+        For an unknown group or a text that is no month.
+    """
+    groups = check_groups(by)
+    if snapshot is not None:
+        snapshot.attach(con, STORE_TABLES)
+    wanted = as_months(months) if months is not None else months_in_store(con, site)
+    prepare(con, site, wanted)
+    return tabulate(con, site, wanted, groups)
+
+
+def tabulate(
+    con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], groups: tuple[str, ...]
+) -> pa.Table:
+    """Make the table of `calculate` from relations that `prepare` has made for these months."""
+    states = month_states(con, site)
+    facts = {name: _facts(con, MEASURES[name], groups) for name in _RELATIONS}
+    rows = []
+    for month in map(str, months):
+        areas = _grid(site, facts, groups)
+        for measure in MEASURES.values():
+            own = tuple(g for g in groups if g in measure.groups)
+            for key in areas.get(own, [()]):
+                place = dict(zip(own, key, strict=True))
+                cell = _cell(site, measure, month, key, facts.get(measure.id, {}), own, states[month])
+                rows.append(_row(measure, month, groups, place, cell))
+    return _table(rows, groups)
+
+
+def measure_store(
+    site: Site,
+    snapshot: Snapshot,
+    months: Sequence[str | Month] | None = None,
+    by: Iterable[str] = ("care_area",),
+) -> pa.Table:
+    """Calculate every measure of a store version in a connection of its own; see `calculate`."""
+    con = connect()
+    try:
+        return calculate(con, site, snapshot, months, by)
+    finally:
+        con.close()
+
+
+def starts_variants(con: duckdb.DuckDBPyConnection, site: Site) -> pa.Table:
+    """Count start-based measures when the window of continuation is 0 or 60 minutes, beside the site's own.
+
+    Parameters
+    ----------
+    con
+        Connection in which `calculate` or `prepare` ran.
+    site
+        The site; its window is the middle one.
+
+    Returns
+    -------
+    pyarrow.Table
+        `measure`, `month`, `care_area`, `window_min` (minutes after a stop or completion in
+        which a start continues the infusion), `numerator`, `denominator` (starts).
+    """
+    minutes = {
+        "no_window": 0.0,
+        "site_window": site.settings.thresholds.continue_after_stop_s / 60,
+        "long_window": 60.0,
+    }
+    found = con.execute(
+        "select measure, month, care_area, variant, numerator, denominator from starts_variants"
+    ).fetchall()
+    own = minutes["site_window"]
+    rows = sorted(
+        (r[0], r[1], r[2], minutes[r[3]], r[4], r[5])
+        for r in found
+        # where the site's own window is one of the others, each window still stands once
+        if r[3] == "site_window" or minutes[r[3]] != own
+    )
+    names = ("measure", "month", "care_area", "window_min", "numerator", "denominator")
+    types = (pa.string(), pa.string(), pa.string(), pa.float64(), pa.int64(), pa.int64())
+    return pa.table(
+        {n: pa.array([r[i] for r in rows], t) for i, (n, t) in enumerate(zip(names, types, strict=True))}
+    )
+
+
+def month_states(con: duckdb.DuckDBPyConnection, site: Site) -> dict[str, MonthState]:
+    """Return for each prepared month whether it is provisional, and why."""
+    least = site.settings.thresholds.provisional_share
+    states = {}
+    for month, in_service, heard, can_be in con.execute(
+        "select month, in_service, heard_after, can_be_provisional from month_state order by month"
+    ).fetchall():
+        # Of no pump nothing is to come.
+        enough = heard >= least * in_service
+        listed = site.pumps is not None
+        who = "pumps in service at its end" if listed else "pumps heard in it (there is no pumps.csv)"
+        reason = f"{heard} of {in_service} {who} were heard after the month; final from {100 * least:g} %"
+        states[month] = MonthState(in_service, heard, bool(can_be) and not enough, reason)
+    return states
+
+
+def _facts(
+    con: duckdb.DuckDBPyConnection, measure: Measure, groups: tuple[str, ...]
+) -> dict[tuple[str, _Key], Counts]:
+    """Read one measure's relation and add it up to (month, groups)."""
+    relation = _RELATIONS[measure.id]
+    own = [g for g in groups if g in measure.groups]
+    hours = measure.id == "library_use_hours"
+    amounts = {
+        "library_use_hours": ["part_us", "whole_us", "left_out_unknown_us", "left_out_unable_us"],
+        "library_use_starts": ["numerator", "denominator", "left_out_unknown", "left_out_unable"],
+        "protected_share": ["numerator", "denominator", "left_out_unknown", "left_out_unable"],
+    }.get(measure.id, ["numerator", "denominator"])
+    keys = ["month", *own, *(["infusion_id"] if hours else [])]
+    where = f"where measure = '{measure.id}'" if relation == "event_quality" else ""
+    sums = ", ".join(f"cast(sum({name}) as bigint)" for name in amounts)
+    listed = ", ".join(keys)
+    found = con.execute(
+        f"select {listed}, {sums} from {relation} {where} group by {listed} order by {listed}"
+    ).fetchall()
+    facts: dict[tuple[str, _Key], Counts] = defaultdict(Counts)
+    for row in found:
+        counts = facts[row[0], tuple(row[1 : 1 + len(own)])]
+        values = row[len(keys) :]
+        counts.numerator += values[0]
+        counts.denominator += values[1]
+        if len(values) > 2:
+            counts.left_out_unknown += values[2]
+            counts.left_out_unable += values[3]
+        if hours:
+            counts.clusters[row[1 + len(own)]] = [values[0], values[1]]
+    return dict(facts)
+
+
+def _grid(
+    site: Site, facts: dict[str, dict[tuple[str, _Key], Counts]], groups: tuple[str, ...]
+) -> dict[tuple[str, ...], list[_Key]]:
+    """Return the group keys of each combination of groups: declared areas, and all that any month shows."""
+    seen: dict[tuple[str, ...], set[_Key]] = defaultdict(set)
+    for measure in MEASURES.values():
+        own = tuple(g for g in groups if g in measure.groups)
+        seen[own].update(key for _, key in facts.get(measure.id, {}))
+    declared = [
+        name for name, area in site.settings.care_areas.items() if area.context in ("clinical", "unknown")
+    ]
+    for own, keys in seen.items():
+        if own and own[0] == "care_area":
+            have = {key[0] for key in keys}
+            keys.update((name, *("" for _ in own[1:])) for name in declared if name not in have)
+            if not keys:
+                keys.add(("none selected", *("" for _ in own[1:])))
+        elif not keys:
+            keys.add(tuple("" for _ in own))
+    return {own: sorted(keys, key=_last_unmapped) for own, keys in seen.items()}
+
+
+def _last_unmapped(key: _Key) -> tuple[tuple[int, str], ...]:
+    """Sort by name, 'unmapped' and 'none selected' last."""
+    return tuple((_AT_THE_END.index(v) + 1 if v in _AT_THE_END else 0, v) for v in key)
+
+
+def _cell(
+    site: Site,
+    measure: Measure,
+    month: str,
+    key: _Key,
+    facts: dict[tuple[str, _Key], Counts],
+    own: tuple[str, ...],
+    state: MonthState,
+) -> Cell:
+    if not measure.built:
+        return not_built()
+    note = ""
+    by_entry = [g for g in own if g in ("entry", "high_alert")]
+    if by_entry:
+        if "high_alert" in own and site.entries is None:
+            return not_measurable("there is no entries.csv that says which entries are high-alert")
+        if measure.id in ("library_use_starts", "library_use_hours"):
+            return not_measurable("outside the library the drug is not known, so no split by entry")
+        note = "starts outside the library name no entry and stand under none"
+    if measure.id == "fleet_coverage" and site.pumps is None:
+        return not_measurable("there is no pumps.csv that says which pumps are in service")
+    counts = facts.get((month, key), Counts())
+    if measure.id == "log_completeness" and counts.denominator == 0:
+        return not_measurable("no source with a log in the month declares its sequence to be reliable")
+    return share_cell(measure, counts, site.settings.minimums, state, note)
+
+
+def _row(
+    measure: Measure, month: str, groups: tuple[str, ...], place: dict[str, str], cell: Cell
+) -> dict[str, Any]:
+    row: dict[str, Any] = {"measure": measure.id, "month": month, "care_area": place.get("care_area", "")}
+    row.update({g: place.get(g, "") for g in groups if g != "care_area"})
+    return {**row, **asdict(cell), "unit": measure.unit}
+
+
+def _table(rows: list[dict[str, Any]], groups: tuple[str, ...]) -> pa.Table:
+    types: dict[str, pa.DataType] = {name: pa.string() for name in COLUMNS_BEFORE}
+    types.update({g: pa.string() for g in groups if g != "care_area"})
+    for name in COLUMNS_AFTER:
+        types[name] = pa.string()
+    types.update(numerator=_AMOUNT, denominator=_AMOUNT)
+    types.update({name: pa.float64() for name in ("value", "low95", "high95")})
+    return pa.table({name: pa.array([row[name] for row in rows], kind) for name, kind in types.items()})

@@ -1,0 +1,150 @@
+"""What measures read beside the store's tables: months, pumps in service, flags, capabilities."""
+
+from __future__ import annotations
+
+import calendar
+import json
+from collections.abc import Sequence
+from datetime import date
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.engine import build_relations
+from dripledger.measures.months import Month, month_of
+from dripledger.schema import EVENT_KINDS
+from dripledger.site import Site
+
+#: Store tables that measures read.
+STORE_TABLES = ("events", "quarantined", "segments", "infusions", "ingests", "libraries")
+
+#: Read once at most, or cheaper to read again than to keep.
+_VIEWS = ("sequence_records", "starts_variants", "continuation_pieces", "continuation_chains")
+
+_LONGEST_SILENCE_MONTHS = 12
+
+#: The longer window of continuation that start-based measures are also counted under.
+LONG_WINDOW_S = 3600.0
+
+_INSTANT = pa.timestamp("us", tz="UTC")
+
+
+def prepare(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month]) -> None:
+    """Make all relations of the measures.
+
+    Parameters
+    ----------
+    con
+        Connection in which the store's tables stand (`STORE_TABLES`).
+    site
+        The site; its lists and thresholds become relations.
+    months
+        The months to calculate.
+    """
+    _put(con, "site_months", _months(site, months))
+    _put(con, "pumps_in_service", _pumps(site, months))
+    _put(con, "entry_flags", _flags(site))
+    _put(con, "source_records", _capabilities(con))
+    _put(con, "measure_settings", _settings(site))
+    build_relations(con, "measures", as_views=_VIEWS)
+
+
+def months_in_store(con: duckdb.DuckDBPyConnection, site: Site) -> list[Month]:
+    """Return the local months with events, and the silent ones between them.
+
+    A silence of more than a year is left out: a pump whose clock stands decades off must not bring
+    hundreds of empty months.
+    """
+    days = con.execute(
+        "select min(occurred_at), max(occurred_at) from events group by date_trunc('day', occurred_at)"
+    ).fetchall()
+    seen = sorted({month_of(at, site.zone) for day in days for at in day})
+    months: list[Month] = []
+    for month in seen:
+        silent = month.minus(months[-1]) - 1 if months else 0
+        if 0 < silent <= _LONGEST_SILENCE_MONTHS:
+            months += [months[-1].plus(i) for i in range(1, silent + 1)]
+        months.append(month)
+    return months
+
+
+def _put(con: duckdb.DuckDBPyConnection, name: str, data: pa.Table) -> None:
+    con.register(f"{name}_given", data)
+    con.execute(f'create or replace temp table "{name}" as select * from "{name}_given"')
+    con.unregister(f"{name}_given")
+
+
+def _months(site: Site, months: Sequence[Month]) -> pa.Table:
+    return pa.table(
+        {
+            "month": pa.array([str(m) for m in months], pa.string()),
+            "begins_at": pa.array([m.begins_at(site.zone) for m in months], _INSTANT),
+            "ends_at": pa.array([m.plus(1).begins_at(site.zone) for m in months], _INSTANT),
+            "next_ends_at": pa.array([m.plus(2).begins_at(site.zone) for m in months], _INSTANT),
+            "begins_local": pa.array([m.begins_local for m in months], pa.timestamp("us")),
+            "ends_local": pa.array([m.plus(1).begins_local for m in months], pa.timestamp("us")),
+        }
+    )
+
+
+def _pumps(site: Site, months: Sequence[Month]) -> pa.Table:
+    """In service: on any day of the month; the days of pumps.csv are both included."""
+    rows = []
+    for month in months:
+        first = date(month.year, month.number, 1)
+        last = first.replace(day=calendar.monthrange(month.year, month.number)[1])
+        in_month: dict[str, bool] = {}
+        for pump in site.pumps or ():
+            begins, ends = pump.in_service_from or date.min, pump.in_service_to or date.max
+            if begins <= last and ends >= first:
+                in_month[pump.pump] = in_month.get(pump.pump, False) or ends >= last
+        rows += [(str(month), name, at_end) for name, at_end in sorted(in_month.items())]
+    return pa.table(
+        {
+            "month": pa.array([r[0] for r in rows], pa.string()),
+            "pump_id": pa.array([r[1] for r in rows], pa.string()),
+            "at_end": pa.array([r[2] for r in rows], pa.bool_()),
+        }
+    )
+
+
+def _flags(site: Site) -> pa.Table:
+    flags = {row.entry: row.high_alert for row in site.entries or ()}
+    return pa.table(
+        {
+            "entry": pa.array(list(flags), pa.string()),
+            "high_alert": pa.array(list(flags.values()), pa.bool_()),
+        }
+    )
+
+
+def _capabilities(con: duckdb.DuckDBPyConnection) -> pa.Table:
+    """Kinds that each source can log, as its newest ingest declared them."""
+    rows = con.execute(
+        "select source_name, records_json from ingests where source_name is not null"
+        " order by ingested_at, ingest_id, source_file_sha256"
+    ).fetchall()
+    kinds: dict[str, list[str]] = {}
+    for name, text in rows:
+        declared = json.loads(text or "[]")
+        kinds[name] = sorted(EVENT_KINDS) if "all" in declared else sorted(set(declared))
+    pairs = [(name, kind) for name in sorted(kinds) for kind in kinds[name]]
+    return pa.table(
+        {
+            "source_name": pa.array([p[0] for p in pairs], pa.string()),
+            "kind": pa.array([p[1] for p in pairs], pa.string()),
+        }
+    )
+
+
+def _settings(site: Site) -> pa.Table:
+    thresholds = site.settings.thresholds
+    return pa.table(
+        {
+            "zone": pa.array([site.settings.time_zone], pa.string()),
+            "no_gap_us": pa.array([round(thresholds.no_gap_s * 1e6)], pa.int64()),
+            "false_start_us": pa.array([round(thresholds.false_start_s * 1e6)], pa.int64()),
+            "late_share": pa.array([1 - thresholds.provisional_share], pa.float64()),
+            "variant_us": pa.array([round(LONG_WINDOW_S * 1e6)], pa.int64()),
+        }
+    )

@@ -1,0 +1,353 @@
+"""From tables to the page of a month: reads relations and the measures' texts, decides nothing anew."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+import duckdb
+
+from dripledger import __version__
+from dripledger.engine import build_relations
+from dripledger.measures import (
+    DEFINITIONS_VERSION,
+    MEASURES,
+    Direction,
+    Least,
+    Measure,
+    Month,
+    MonthState,
+    month_states,
+    prepare,
+    starts_variants,
+    tabulate,
+)
+from dripledger.reports import words
+from dripledger.reports.figures import figure
+from dripledger.reports.jobs import jobs
+from dripledger.reports.model import (
+    AreaRow,
+    BalanceRow,
+    Definition,
+    Figure,
+    FileEntry,
+    Item,
+    Missing,
+    Page,
+    QualityRow,
+    Stamp,
+    WindowRow,
+)
+from dripledger.reports.plot import interval_plot
+from dripledger.reports.texts import CAUTIONS, GLOSSARY
+from dripledger.site import Site
+from dripledger.statistics import wilson
+from dripledger.store import Snapshot
+
+#: Measures of the three columns; they are shown together.
+_TOGETHER = ("library_use_starts", "library_use_hours", "protected_share")
+#: These belong with them, for each alone can be gamed.
+_BELONG = ("soft_alert_share", "hard_alert_share", "override_share", "left_library_share")
+_QUALITY = (
+    "log_completeness",
+    "quarantine_share",
+    "unmapped_share",
+    "clock_corrected_share",
+    "uncertain_share",
+)
+
+FILES = (
+    FileEntry(name="measures.csv", what="every measure of the month by care area, with status and reason"),
+    FileEntry(name="measures_by_source.csv", what="the same by source"),
+    FileEntry(name="measures_by_pump_type.csv", what="the same by care area and type of pump"),
+    FileEntry(name="measures_by_high_alert.csv", what="the same by the site's own high-alert flag"),
+    FileEntry(name="infusions.csv", what="the infusions behind the figures, with date and eight-hour shift"),
+    FileEntry(name="manifest.json", what="the hash of each file, and what the report was made from"),
+)
+
+
+def stamp(site: Site, snapshot: Snapshot) -> Stamp:
+    """Return what an output of this store version is stamped with."""
+    at, row = snapshot.committed_at, snapshot.row
+    return Stamp(
+        facility=site.settings.facility,
+        time_zone=site.settings.time_zone,
+        store_version=snapshot.version,
+        committed_on="" if at is None else at.astimezone(site.zone).date().isoformat(),
+        code_version=__version__,
+        definitions_version=DEFINITIONS_VERSION,
+        declarations_sha256="" if row is None else row.declarations_sha256,
+    )
+
+
+def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month) -> None:
+    """Make the relations of measures and reports for one month; the store's tables stand in `con`."""
+    prepare(con, site, [month])
+    build_relations(con, "reports")
+
+
+def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from: Stamp) -> Page:
+    """Compose the page of one month.
+
+    Parameters
+    ----------
+    con
+        Connection in which `build` ran for this month.
+    site
+        The site.
+    month
+        The month.
+    made_from
+        The stamp.
+
+    Returns
+    -------
+    Page
+        The page; all texts are set, nothing is escaped.
+    """
+    name, decimal = str(month), site.settings.report.decimal
+    state = month_states(con, site)[name]
+    rows = tabulate(con, site, [month], ("care_area",)).to_pylist()
+    hide = state.reason if state.provisional else ""
+    areas = _areas(con, rows, name, decimal, hide)
+    balance = _balance(con)
+    single = {
+        row["measure"]: figure(row, decimal, hide) for row in rows if not MEASURES[row["measure"]].groups
+    }
+    total = {row["measure"]: figure(row, decimal, hide) for row in rows if not row["care_area"]}
+    return Page(
+        title=site.settings.report.title,
+        month=name,
+        month_name=words.month_name(name),
+        stamp=made_from,
+        final=not state.provisional,
+        state=_state_text(state, site),
+        jobs=jobs(con, name, state, rows),
+        areas=areas,
+        plot=interval_plot(areas),
+        belongs_here=tuple(MEASURES[m].title for m in _BELONG if not MEASURES[m].built),
+        windows=_windows(con, site, decimal),
+        apart=_apart(con, name, decimal),
+        fleet=single["fleet_coverage"],
+        completeness=total["log_completeness"],
+        balance=balance,
+        balanced=all(row.balanced for row in balance),
+        quality_titles=tuple(MEASURES[m].title for m in _QUALITY),
+        quality=_quality(con, site, month, decimal, hide),
+        missing=_missing(rows, site),
+        not_built=tuple(m.title for m in MEASURES.values() if not m.built),
+        thresholds=_thresholds(site, decimal),
+        definitions=tuple(_definition(m, site) for m in MEASURES.values()),
+        cautions=CAUTIONS,
+        glossary=GLOSSARY,
+        files=FILES,
+    )
+
+
+def _state_text(state: MonthState, site: Site) -> str:
+    if state.provisional:
+        return f"{state.reason[0].upper()}{state.reason[1:]}.".replace(" %", f"{words.THIN}%")
+    if not state.in_service:
+        return "No pump was in service or heard in this month."
+    who = "pumps in service at its end" if site.pumps is not None else "pumps heard in it (no pumps.csv)"
+    heard = f"{words.whole(state.heard_after)} of {words.whole(state.in_service)}"
+    return f"{heard} {who} were heard after the month."
+
+
+def _areas(
+    con: duckdb.DuckDBPyConnection, rows: list[dict[str, Any]], month: str, decimal: str, hide: str
+) -> tuple[AreaRow, ...]:
+    left = dict(
+        con.execute(
+            "select care_area, infusions from not_counted where what = 'left_midway' and month = ?", [month]
+        ).fetchall()
+    )
+    cells: dict[str, dict[str, Figure]] = defaultdict(dict)
+    for row in rows:
+        if row["measure"] in _TOGETHER:
+            cells[row["care_area"]][row["measure"]] = figure(row, decimal, hide)
+    return tuple(
+        AreaRow(
+            area=area,
+            starts=found["library_use_starts"],
+            hours=found["library_use_hours"],
+            protected=found["protected_share"],
+            left_midway=words.whole(left.get(area, 0)),
+        )
+        for area, found in cells.items()
+    )
+
+
+def _windows(con: duckdb.DuckDBPyConnection, site: Site, decimal: str) -> tuple[WindowRow, ...]:
+    """Start-based shares of the whole facility under three windows of continuation."""
+    sums: dict[float, dict[str, list[int]]] = {}
+    for row in starts_variants(con, site).to_pylist():
+        pair = sums.setdefault(row["window_min"], {}).setdefault(row["measure"], [0, 0])
+        pair[0] += row["numerator"]
+        pair[1] += row["denominator"]
+    own = site.settings.thresholds.continue_after_stop_s / 60
+    return tuple(
+        WindowRow(
+            window=f"{window:g} min".replace(".", decimal),
+            is_site=window == own,
+            starts=_plain_share(found["library_use_starts"], site, decimal),
+            protected=_plain_share(found["protected_share"], site, decimal),
+        )
+        for window, found in sorted(sums.items())
+    )
+
+
+def _plain_share(pair: list[int], site: Site, decimal: str) -> Figure:
+    part, whole = pair
+    counts = f"{words.whole(part)} / {words.whole(whole)}"
+    if whole == 0:
+        return Figure(status="no_data")
+    if whole < site.settings.minimums.starts:
+        return Figure(counts=counts, status="small")
+    low, high = wilson(part, whole)
+    return Figure(
+        counts=counts,
+        value=words.percent(part / whole, decimal),
+        interval=f"{words.points(float(low), decimal)} to {words.points(float(high), decimal)}",
+        status="ok",
+    )
+
+
+_APART = {
+    "left_midway": ("left the library midway", "a new infusion outside the library; counted as a start"),
+    "false_start": ("false starts", "in no start-based figure"),
+    "patient_change": ("began with a patient change", "their hours count, they are no starts"),
+    "missing": ("start missing from the log", "their hours count, they are no starts"),
+    "maintenance": ("in maintenance", "left out of library use and protected share"),
+    "training": ("in training", "left out of library use and protected share"),
+}
+
+
+def _apart(con: duckdb.DuckDBPyConnection, month: str, decimal: str) -> tuple[Item, ...]:
+    found: dict[str, list[int]] = {}
+    for what, infusions, elapsed in con.execute(
+        "select what, infusions, elapsed_us from not_counted where month = ? order by what, care_area",
+        [month],
+    ).fetchall():
+        pair = found.setdefault(what, [0, 0])
+        pair[0] += infusions
+        pair[1] += elapsed
+    items = []
+    for what, (title, detail) in _APART.items():
+        count = found.get(what, [0, 0])[0]
+        hours = found.get(f"{what}_hours", [0, 0])[1] / 3_600_000_000
+        if hours:
+            detail = f"{detail}; {hours:.1f} running hours".replace(".", decimal)
+        if count or hours:
+            items.append(Item(what=title, count=words.whole(count), detail=detail))
+    return tuple(items)
+
+
+def _balance(con: duckdb.DuckDBPyConnection) -> tuple[BalanceRow, ...]:
+    found = con.execute(
+        "select source, files, rows_read, events_kept, duplicates, quarantined, rows_ignored"
+        " from report_balance order by source"
+    ).fetchall()
+    rows = list(found)
+    if len(rows) > 1:
+        rows.append(("in total", *(sum(row[i] for row in found) for i in range(1, 7))))
+    return tuple(
+        BalanceRow(
+            source=row[0],
+            files=words.whole(row[1]),
+            read=words.whole(row[2]),
+            kept=words.whole(row[3]),
+            duplicates=words.whole(row[4]),
+            waiting=words.whole(row[5]),
+            ignored=words.whole(row[6]),
+            balanced=row[2] == sum(row[3:7]),
+        )
+        for row in rows
+    )
+
+
+def _quality(
+    con: duckdb.DuckDBPyConnection, site: Site, month: Month, decimal: str, hide: str
+) -> tuple[QualityRow, ...]:
+    table: dict[str, dict[str, Figure]] = defaultdict(dict)
+    for row in tabulate(con, site, [month], ("source",)).to_pylist():
+        if row["measure"] in _QUALITY and row["source"]:
+            table[row["source"]][row["measure"]] = figure(row, decimal, hide)
+    nothing = Figure(status="no_data")
+    return tuple(
+        QualityRow(source=source, figures=tuple(found.get(m, nothing) for m in _QUALITY))
+        for source, found in sorted(table.items())
+    )
+
+
+def _missing(rows: list[dict[str, Any]], site: Site) -> tuple[Missing, ...]:
+    """Group cells without a value by measure and reason."""
+    grouped: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        measure = MEASURES[row["measure"]]
+        if not measure.built or row["value"] is not None:
+            continue
+        reason = row["reason"]
+        if row["status"] == "small":
+            reason = f"counts only: under the minimum of {_least(measure, site)}"
+        elif row["status"] == "no_data":
+            reason = f"no {measure.base} in the month"
+        grouped.setdefault((measure.title, reason), []).append(row["care_area"])
+    return tuple(
+        Missing(title=title, where=", ".join(area for area in areas if area), reason=reason)
+        for (title, reason), areas in grouped.items()
+    )
+
+
+def _least(measure: Measure, site: Site) -> str:
+    minimums = site.settings.minimums
+    if measure.least is Least.STARTS:
+        return f"{minimums.starts} {measure.base}"
+    if measure.least is Least.HOURS:
+        return f"{minimums.infusions} infusions and {minimums.channel_hours:g} running channel-hours"
+    return "none: a count of a whole"
+
+
+def _definition(measure: Measure, site: Site) -> Definition:
+    return Definition(
+        id=measure.id,
+        title=measure.title,
+        question=measure.question,
+        numerator=measure.numerator,
+        denominator=measure.denominator,
+        exclusions=measure.exclusions,
+        direction=measure.direction.value
+        if measure.direction is not Direction.NONE
+        else "none, and no target",
+        interval=measure.interval.value,
+        least=_least(measure, site),
+        comparable=f"{'yes' if measure.comparable else 'no'}: {measure.comparable_why}",
+        source=measure.source,
+        built=measure.built,
+    )
+
+
+def _thresholds(site: Site, decimal: str) -> tuple[tuple[str, str], ...]:
+    limits, minimums = site.settings.thresholds, site.settings.minimums
+
+    def minutes(seconds: float) -> str:
+        return f"{seconds / 60:g} min".replace(".", decimal)
+
+    return (
+        (
+            "a start continues the infusion after a stop or completion",
+            f"up to {minutes(limits.continue_after_stop_s)}",
+        ),
+        ("a start continues the infusion after a pause", f"up to {minutes(limits.continue_after_pause_s)}"),
+        (
+            "a stop and a start count as one change of rate",
+            f"up to {limits.no_gap_s:g} s".replace(".", decimal),
+        ),
+        ("an infusion is a false start", f"under {limits.false_start_s:g} s".replace(".", decimal)),
+        ("a share by starts is given", f"from {minimums.starts} starts"),
+        (
+            "a share by hours is given",
+            f"from {minimums.infusions} infusions and {minimums.channel_hours:g} h",
+        ),
+        ("a month is final", f"from {100 * limits.provisional_share:g}{words.THIN}% of pumps heard after it"),
+    )

@@ -1,0 +1,180 @@
+"""What a month needs a person for: each with its count, what it is, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import duckdb
+
+from dripledger.measures import MonthState
+from dripledger.reports.model import Job
+from dripledger.reports.words import plural, shorten, whole
+
+_Row = tuple[Any, ...]
+
+
+def jobs(
+    con: duckdb.DuckDBPyConnection, month: str, state: MonthState, rows: Sequence[dict[str, Any]]
+) -> tuple[Job, ...]:
+    """List what waits for a person in one month.
+
+    Parameters
+    ----------
+    con
+        Connection with the relations of measures and reports.
+    month
+        The month, ``YYYY-MM``.
+    state
+        Whether it is provisional.
+    rows
+        The month's rows of the table of measures, by care area.
+    """
+    return tuple(_jobs(con, month, state, rows))
+
+
+def _jobs(
+    con: duckdb.DuckDBPyConnection, month: str, state: MonthState, rows: Sequence[dict[str, Any]]
+) -> Iterator[Job]:
+    if state.provisional:
+        yield _job(
+            state.in_service - state.heard_after,
+            "pump has not been heard since the month ended",
+            "pumps have not been heard since the month ended",
+            "Fetch their exports; until then the figures can still move.",
+        )
+    yield from _pumps(con, month)
+    yield from _waiting(con, month)
+    yield from _labels(con, month)
+    yield from _gaps(con, month)
+    yield from _implausible(con, month)
+    yield from _unknown(con, month, rows)
+
+
+def _read(con: duckdb.DuckDBPyConnection, select: str, month: str) -> list[_Row]:
+    return con.execute(select, [month]).fetchall()
+
+
+def _job(count: int, one: str, many: str, how: str, names: Sequence[str] = ()) -> Job:
+    first, more = shorten(names)
+    return Job(count=whole(count), what=plural(count, one, many), how=how, names=first, more=more)
+
+
+def _pumps(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
+    found = _read(
+        con, "select what, pump_id from report_silent_pumps where month = ? order by what, pump_id", month
+    )
+    silent = [pump for what, pump in found if what == "silent"]
+    if silent:
+        yield _job(
+            len(silent),
+            "pump in service sent no log",
+            "pumps in service sent no log",
+            "Find out whether they stood unused, or their logs are missing.",
+            silent,
+        )
+    strange = [pump for what, pump in found if what == "not_listed"]
+    if strange and con.execute("select count(*) from pumps_in_service").fetchall()[0][0]:
+        yield _job(
+            len(strange),
+            "pump sent a log and is not in service by pumps.csv",
+            "pumps sent a log and are not in service by pumps.csv",
+            "Add them to pumps.csv, or mend their dates.",
+            strange,
+        )
+
+
+def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
+    count = sum(r[0] for r in _read(con, "select records from report_waiting_records where month = ?", month))
+    reasons = _read(
+        con,
+        "select reason, records from report_waiting_reasons where month = ? order by records desc, reason",
+        month,
+    )
+    if count:
+        yield _job(
+            count,
+            "record of the month waits in quarantine",
+            "records of the month wait in quarantine",
+            "See 'dripledger quarantine'; mend the mapping, then read them again with --retry.",
+            [f"{reason} ({whole(n)})" for reason, n in reasons],
+        )
+
+
+def _labels(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
+    found = _read(
+        con,
+        "select word, label, events from report_unmapped_labels where month = ?"
+        " order by events desc, word, label",
+        month,
+    )
+    if found:
+        events = sum(row[2] for row in found)
+        yield _job(
+            len(found),
+            f"label is not filed ({whole(events)} {plural(events, 'event')})",
+            f"labels are not filed ({whole(events)} {plural(events, 'event')})",
+            "Say what each means: kinds and alarms in the mapping, care areas in site.toml, entries in "
+            "entries.csv.",
+            [f"{word}: {label} ({whole(n)})" for word, label, n in found],
+        )
+
+
+def _gaps(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
+    found = _read(
+        con,
+        "select pump_id, holes, missing from report_number_gaps where month = ?"
+        " order by missing desc, pump_id, source",
+        month,
+    )
+    if found:
+        missing = sum(row[2] for row in found)
+        pumps = len({row[0] for row in found})
+        yield _job(
+            missing,
+            f"numbered record is missing, on {whole(pumps)} {plural(pumps, 'pump')}",
+            f"numbered records are missing, on {whole(pumps)} {plural(pumps, 'pump')}",
+            "Export the stretch again while the pump still holds it.",
+            [f"{pump} ({whole(n)})" for pump, _, n in found],
+        )
+
+
+def _implausible(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
+    found = _read(
+        con, "select flag, events from report_implausible where month = ? order by events desc, flag", month
+    )
+    if found:
+        events = _read(con, "select cast(sum(implausible) as bigint) from pump_months where month = ?", month)
+        yield _job(
+            events[0][0],
+            "event is readable and implausible",
+            "events are readable and implausible",
+            "They are kept and counted. Look at each: a slip at the pump, or a fault in the log?",
+            [f"{flag} ({whole(n)})" for flag, n in found],
+        )
+
+
+def _unknown(con: duckdb.DuckDBPyConnection, month: str, rows: Sequence[dict[str, Any]]) -> Iterator[Job]:
+    for measure, relation, one, many, how in (
+        (
+            "library_use_starts",
+            "library_use_starts",
+            "start does not say whether the library was used",
+            "starts do not say whether the library was used",
+            "They are left out of library use. See whether the mapping can tell it.",
+        ),
+        (
+            "protected_share",
+            "protected_share",
+            "start ran on a library, entry or concentration that no library file holds",
+            "starts ran on a library, entry or concentration that no library file holds",
+            "They are left out of the protected share. Put the missing versions into libraries/.",
+        ),
+    ):
+        if any(row["measure"] == measure for row in rows):
+            found = _read(
+                con, f"select cast(sum(left_out_unknown) as bigint) from {relation} where month = ?", month
+            )
+            count = found[0][0] or 0
+            if count:
+                yield _job(count, one, many, how)

@@ -1,0 +1,67 @@
+"""Checks of what is handed to a statistic: every complaint names the argument and the position."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from dripledger.errors import DripledgerError
+
+Floats = npt.NDArray[np.float64]
+
+
+class ArrayError(DripledgerError, ValueError):
+    """A value that a statistic cannot use.
+
+    Attributes
+    ----------
+    argument : str
+        Name of the argument.
+    position : tuple of int or None
+        Index of the first wrong value; None where the argument as a whole is wrong.
+    """
+
+    exit_code = 1
+
+    def __init__(self, argument: str, what: str, position: tuple[int, ...] | None = None) -> None:
+        where = argument
+        if position:
+            where += "[" + ", ".join(str(i) for i in position) + "]"
+        super().__init__(what, where=where)
+        self.argument = argument
+        self.position = position
+
+
+def as_floats(argument: str, values: npt.ArrayLike) -> Floats:
+    """Return values as float64; what is no finite number is an `ArrayError` with its position."""
+    raw: Any = np.asarray(values)
+    if np.ma.isMaskedArray(values):
+        raise ArrayError(argument, "is a masked array; fill or drop the masked values first")
+    if raw.dtype.kind == "O":
+        for position in np.ndindex(raw.shape):
+            if not isinstance(raw[position], int | float | np.number):
+                raise ArrayError(argument, f"{raw[position]!r} is no number", position)
+    elif raw.dtype.kind not in "iuf":
+        raise ArrayError(argument, f"holds values of type {raw.dtype}, not numbers")
+    out: Floats = raw.astype(np.float64)
+    refuse(argument, out, ~np.isfinite(out), "is not a finite number")
+    return out
+
+
+def refuse(argument: str, values: npt.NDArray[Any], wrong: npt.NDArray[np.bool_], what: str) -> None:
+    """Raise an `ArrayError` for the first position at which `wrong` is true."""
+    if np.any(wrong):
+        position = tuple(int(i) for i in np.argwhere(np.asarray(wrong))[0])
+        value = values[position] if values.ndim else values[()]
+        raise ArrayError(argument, f"{value!s} {what}", position)
+
+
+def check_level(level: float) -> float:
+    """Return the confidence level if it lies strictly between 0 and 1."""
+    if isinstance(level, bool) or not isinstance(level, int | float | np.floating):
+        raise ArrayError("level", f"{level!r} is no number")
+    if not 0.0 < float(level) < 1.0:
+        raise ArrayError("level", f"{level} does not lie between 0 and 1; 95 % is written 0.95")
+    return float(level)

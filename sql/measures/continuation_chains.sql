@@ -1,0 +1,96 @@
+-- title: Infusions joined where the next one would have continued them within 60 minutes of a stop
+-- grain: one infusion, with the first one of its chain
+with edges as (
+    select
+        infusion_id,
+        min_by(coalesce(care_area, ''), row(started_at, ended_at)) as first_area,
+        max_by(coalesce(care_area, ''), row(started_at, ended_at)) as last_area,
+        max_by(patient_key, row(started_at, ended_at)) as last_patient
+    from segments
+    group by infusion_id
+),
+
+neighbours as (
+    select
+        i.*,
+        coalesce(d.first_area, coalesce(i.care_area, '')) as first_area,
+        lag(i.infusion_id) over on_channel as before_id,
+        lag(i.ended_at) over on_channel as before_end,
+        lag(i.end_kind) over on_channel as before_end_kind,
+        lag(i.library_use) over on_channel as before_use,
+        lag(i.entry) over on_channel as before_entry,
+        lag(i.concentration_value) over on_channel as before_concentration,
+        lag(i.concentration_unit) over on_channel as before_unit,
+        lag(i.fluid_source) over on_channel as before_fluid,
+        lag(coalesce(d.last_area, coalesce(i.care_area, ''))) over on_channel as before_area,
+        lag(coalesce(d.last_patient, i.patient_key)) over on_channel as before_patient
+    from infusions as i
+    left join edges as d
+        on i.infusion_id = d.infusion_id
+    window on_channel as (
+        partition by i.facility, i.pump_id, i.channel order by i.started_at, i.infusion_id
+    )
+),
+
+candidates as (
+    select
+        n.infusion_id,
+        n.facility,
+        n.pump_id,
+        n.channel,
+        n.started_at,
+        n.before_end
+    from neighbours as n
+    cross join measure_settings as t
+    where
+        n.start_kind = 'start'
+        and n.before_end_kind in ('stopped', 'completed')
+        and epoch_us(n.started_at) - epoch_us(n.before_end) <= t.variant_us
+        and coalesce(n.library_use, 'unknown') = coalesce(n.before_use, 'unknown')
+        and n.first_area = n.before_area
+        -- null is 'not logged' and makes no difference
+        and coalesce(n.entry <> n.before_entry, false) = false
+        and coalesce(n.concentration_value <> n.before_concentration, false) = false
+        and coalesce(n.concentration_unit <> n.before_unit, false) = false
+        and coalesce(n.fluid_source <> n.before_fluid, false) = false
+        and coalesce(n.patient_key <> n.before_patient, false) = false
+),
+
+interrupted as (
+    select distinct c.infusion_id
+    from candidates as c
+    inner join events as e
+        on
+            c.facility = e.facility
+            and c.pump_id = e.pump_id
+            and (e.channel = '' or c.channel = e.channel)
+            and c.before_end <= e.occurred_at
+            and c.started_at >= e.occurred_at
+    where e.kind in ('powered_off', 'power_lost', 'powered_on', 'patient_changed', 'totals_cleared')
+),
+
+joined as (
+    select
+        n.infusion_id,
+        n.facility,
+        n.pump_id,
+        n.channel,
+        n.started_at,
+        sum(case when c.infusion_id is not null and x.infusion_id is null then 0 else 1 end) over (
+            partition by n.facility, n.pump_id, n.channel order by n.started_at, n.infusion_id
+            rows between unbounded preceding and current row
+        ) as chain
+    from neighbours as n
+    left join candidates as c
+        on n.infusion_id = c.infusion_id
+    left join interrupted as x
+        on n.infusion_id = x.infusion_id
+)
+
+select
+    infusion_id,
+    first_value(infusion_id) over (
+        partition by facility, pump_id, channel, chain order by started_at, infusion_id
+        rows between unbounded preceding and current row
+    ) as first_infusion_id
+from joined

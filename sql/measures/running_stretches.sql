@@ -1,0 +1,24 @@
+-- title: Running stretches cut at the local midnight of each month's first
+-- grain: one segment that runs, inside one month
+select
+    s.infusion_id,
+    m.month,
+    coalesce(s.care_area, 'none selected') as care_area,
+    coalesce(s.entry, '') as entry,
+    coalesce(i.pump_type, 'unknown') as pump_type,
+    case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
+    coalesce(i.source_name, 'unknown') as source,
+    coalesce(i.use_context, 'unknown') as use_context,
+    coalesce(s.library_use, 'unknown') as library_use,
+    c.source_name is not null as can_log,
+    epoch_us(least(s.ended_at, m.ends_at)) - epoch_us(greatest(s.started_at, m.begins_at)) as elapsed_us
+from segments as s
+inner join infusions as i
+    on s.infusion_id = i.infusion_id
+inner join site_months as m
+    on s.started_at < m.ends_at and s.ended_at > m.begins_at
+left join entry_flags as f
+    on s.entry = f.entry
+left join source_records as c
+    on i.source_name = c.source_name and c.kind = 'infusion_started'
+where s.state in ('running', 'bolus')

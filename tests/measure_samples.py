@@ -1,0 +1,142 @@
+"""Small stores in memory: rows as drawn tables, and what is not drawn has a plain value."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.engine import connect
+from dripledger.schema import TABLES
+from dripledger.site import Site, SiteSettings
+
+START = "2026-10-05 08:00"
+
+DEFAULTS: dict[str, dict[str, Any]] = {
+    "infusions": {
+        "facility": "h", "pump_id": "P1", "channel": "A", "started_at": START, "start_kind": "start",
+        "end_kind": "stopped", "library_use": "limited", "care_area": "icu", "entry": "morphine",
+        "use_context": "clinical", "source_name": "wards", "pump_type": "syringe", "false_start": False,
+        "uncertain": False, "month": "2026-10",
+    },
+    "segments": {
+        "facility": "h", "pump_id": "P1", "channel": "A", "started_at": START, "state": "running",
+        "library_use": "limited", "care_area": "icu", "entry": "morphine", "month": "2026-10",
+        "volume_ml": "1",
+    },
+    "events": {
+        "kind": "key_pressed", "facility": "h", "pump_id": "P1", "channel": "A", "occurred_at": START,
+        "device_time": START, "sequence_reliable": True, "record_place": 0, "values_md5": "",
+        "source_file_sha256": "f", "source_name": "wards", "ingest_id": "1", "clock_offset_s": 0.0,
+        "time_quality": "exact", "time_resolution_s": 1.0, "implausible": [], "unmapped": [],
+        "month": "2026-10",
+    },
+    "quarantined": {"source_file_sha256": "f", "source_name": "wards", "ingest_id": "1", "record_md5": "",
+                    "reasons": ["no_number"], "explanation": "", "facility": "h", "pump_id": "P1"},
+    "ingests": {
+        "ingest_id": "1", "path": "a.csv", "source_file_sha256": "f", "source_name": "wards", "facility": "h",
+        "rows_read": 0, "events_kept": 0, "duplicates": 0, "quarantined": 0, "rows_ignored": 0, "events": 0,
+        "ingested_at": "2026-11-02 06:00", "mapping_sha256": "", "records_json": '["all"]',
+    },
+    "libraries": {"library_version": "7", "care_area": "icu", "entry": "morphine",
+                  "limit_quantity": "dose_rate"},
+}  # fmt: skip
+
+
+def rows(drawn: str) -> list[dict[str, str]]:
+    """Read a drawn table: cells between bars; an empty cell takes the plain value, '-' is null, '()' is an
+    empty text."""
+    lines = [line.strip().strip("|").split("|") for line in drawn.strip().splitlines() if line.strip()]
+    names = [cell.strip() for cell in lines[0]]
+    return [dict(zip(names, (cell.strip() for cell in line), strict=True)) for line in lines[1:]]
+
+
+def table(name: str, drawn: str | list[dict[str, Any]] = "") -> pa.Table:
+    """Make a table of the ledger from a drawn one."""
+    declared = TABLES[name]
+    given = rows(drawn) if isinstance(drawn, str) and drawn else list(drawn or [])
+    out: dict[str, list[Any]] = {column: [] for column in declared.names}
+    for number, row in enumerate(given, start=1):
+        unknown = set(row) - set(out)
+        assert not unknown, f"{name} has no column {unknown}"
+        for column in declared.columns:
+            value = row.get(column.name, "")
+            if value == "":
+                value = DEFAULTS[name].get(column.name, _numbered(column.name, number))
+            out[column.name].append(
+                {"-": None, "()": ""}.get(value, value) if isinstance(value, str) else value
+            )
+    fields = []
+    for column in declared.columns:
+        values = out[column.name]
+        kind = column.type.arrow
+        if pa.types.is_timestamp(kind):
+            zone = UTC if kind.tz else None
+            values = [v if v is None else datetime.fromisoformat(v).replace(tzinfo=zone) for v in values]
+        elif pa.types.is_boolean(kind):
+            values = [v if v is None or isinstance(v, bool) else v == "yes" for v in values]
+        elif pa.types.is_list(kind):
+            values = [v if v is None or isinstance(v, list) else v.split() for v in values]
+        elif pa.types.is_integer(kind):
+            values = [v if v is None else int(v) for v in values]
+        elif pa.types.is_floating(kind):
+            values = [v if v is None else float(v) for v in values]
+        elif pa.types.is_decimal(kind):
+            values = pa.array(values, pa.string()).cast(kind)
+        fields.append(values if isinstance(values, pa.Array) else pa.array(values, kind))
+    return pa.table(dict(zip(declared.names, fields, strict=True)))
+
+
+def _numbered(column: str, number: int) -> Any:
+    if column in ("event_id", "infusion_id"):
+        return f"{column[0]}{number}"
+    if column in ("source_record",):
+        return number
+    return None
+
+
+def store(**drawn: str | list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
+    """Open a connection with all tables that measures read; those not given are empty (ingests: one row)."""
+    con = connect()
+    drawn.setdefault("ingests", "| path |\n| a.csv |")
+    for name in ("events", "quarantined", "segments", "infusions", "ingests", "libraries"):
+        con.register(f"{name}_given", table(name, drawn.get(name, "")))
+        con.execute(f'create temp table "{name}" as select * from "{name}_given"')
+        con.unregister(f"{name}_given")
+    return con
+
+
+def site(
+    *,
+    zone: str = "UTC",
+    areas: tuple[str, ...] = ("icu",),
+    lists: dict[str, Any] | None = None,
+    **settings: Any,
+) -> Site:
+    """Make a site without a folder."""
+    given = {
+        "format": 1,
+        "facility": "h",
+        "time_zone": zone,
+        "care_areas": {area: {} for area in areas},
+        **settings,
+    }
+    return Site(root=Path("nowhere"), settings=SiteSettings.model_validate(given), **(lists or {}))
+
+
+def cells(found: pa.Table, measure: str, **groups: str) -> list[dict[str, Any]]:
+    """Return the rows of one measure whose groups have these values."""
+    return [
+        row
+        for row in found.to_pylist()
+        if row["measure"] == measure and all(row[name] == value for name, value in groups.items())
+    ]
+
+
+def cell(found: pa.Table, measure: str, **groups: str) -> dict[str, Any]:
+    """Return the only such row."""
+    (row,) = cells(found, measure, **groups)
+    return row
