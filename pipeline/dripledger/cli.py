@@ -1,0 +1,113 @@
+"""The command line: runs the verb that was asked for, and tells a failure in one message.
+
+Nothing heavy is imported here: ``dripledger --help`` must not wait for a database engine. Each verb is a
+function in `dripledger.commands.verbs`, which imports the rooms that it needs when it is called.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+
+from dripledger.commands.arguments import parse
+from dripledger.errors import EXIT_INTERRUPTED, DripledgerError, UsageError
+
+#: Optional packages by the extra that brings them, for a message when one is missing.
+_EXTRAS = {"jinja2": "report", "matplotlib": "report", "scipy": "statistics", "pandas": "explore"}
+
+
+def _tell(message: str) -> None:
+    print(f"dripledger: {message}", file=sys.stderr)
+
+
+def _run(argv: Sequence[str]) -> int:
+    debug = "--debug" in argv
+    try:
+        args = parse(argv)
+        from dripledger.commands import verbs
+
+        handler: Callable[[argparse.Namespace], int] = getattr(verbs, args.command)
+        return handler(args)
+    except KeyboardInterrupt:
+        return _interrupted()
+    except BrokenPipeError:
+        raise
+    except Exception as error:
+        if _was_interrupted(error):
+            return _interrupted()
+        if debug:
+            import traceback
+
+            traceback.print_exc()
+        return _explain(error)
+
+
+def _interrupted() -> int:
+    _tell("interrupted; what was not committed is not in the store.")
+    return EXIT_INTERRUPTED
+
+
+def _was_interrupted(error: BaseException | None) -> bool:
+    """Whether an interrupt lies behind an error: DuckDB turns one into a RuntimeError of its own."""
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt) or str(error).strip() == "Query interrupted":
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def _explain(error: Exception) -> int:
+    """Tell an error in one message and return its exit code."""
+    if isinstance(error, DripledgerError):
+        _tell(str(error))
+        return error.exit_code
+    if isinstance(error, ModuleNotFoundError) and error.name in _EXTRAS:
+        extra = _EXTRAS[error.name]
+        _tell(f"this needs the package {error.name!r}. Install it with: pip install 'dripledger[{extra}]'")
+        return UsageError.exit_code
+    if isinstance(error, OSError):
+        place = f"{error.filename}: " if error.filename else ""
+        _tell(f"{place}{error.strerror or error}.")
+        wrong_place = (
+            PermissionError,
+            FileNotFoundError,
+            FileExistsError,
+            NotADirectoryError,
+            IsADirectoryError,
+        )
+        return UsageError.exit_code if isinstance(error, wrong_place) else 1
+    first = (str(error).strip().splitlines() or [""])[0]
+    _tell(f"a defect of this program ({type(error).__name__}: {first}). Add --debug to see where.")
+    return 1
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code.
+
+    Parameters
+    ----------
+    argv
+        Arguments without the program's name; default: the process's own.
+
+    Returns
+    -------
+    int
+        0 done, 1 a defect, 2 usage or configuration, 3 unreadable input, 4 quarantine share, 5 verification,
+        6 store in use, 130 interrupted.
+    """
+    try:
+        code = _run(sys.argv[1:] if argv is None else argv)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader of our output went away (as `head` does): that is its right, and no error of ours.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    except KeyboardInterrupt:
+        code = _interrupted()
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

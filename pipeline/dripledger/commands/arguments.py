@@ -1,0 +1,255 @@
+"""The verbs and options of the command line, with the nearest known name where one is misspelt.
+
+Light on purpose: ``dripledger --help`` must not wait for a database engine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+from dripledger import __version__
+from dripledger.errors import UsageError
+
+_EXIT_CODES = """\
+exit codes:
+  0    done
+  1    a defect of this program
+  2    wrong usage or configuration
+  3    an input cannot be read at all; the others are committed
+  4    done, but more of this run's records wait in quarantine than the site allows
+  5    a verification failed
+  6    another process is writing to the store
+  130  interrupted
+"""
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are ours: raised, one sentence, with the nearest known name."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
+        kwargs.setdefault("allow_abbrev", False)
+        super().__init__(*args, **kwargs)
+
+    def error(self, message: str) -> NoReturn:
+        choice = re.match(r"argument (\S+): invalid choice: '(.*?)' \(choose from (.*)\)$", message)
+        if choice:
+            known = [name.strip(" '") for name in choice[3].split(",")]
+            what = "a command" if choice[1] == "COMMAND" else f"a value of {choice[1]}"
+            raise UsageError(f"{choice[2]!r} is not {what}", do=_nearest(choice[2], known))
+        raise UsageError(
+            message.replace("the following arguments are required:", "this is missing:"),
+            do=f"See '{self.prog} --help'",
+        )
+
+
+def _nearest(given: str, known: Sequence[str]) -> str:
+    import difflib
+
+    close = difflib.get_close_matches(given, known, n=1, cutoff=0.6)
+    return f"Perhaps you mean {close[0]!r}" if close else f"There are: {', '.join(known)}"
+
+
+def _seconds(text: str) -> float:
+    value = float(text)
+    if not 0 <= value < 1e6:
+        raise ValueError
+    return value
+
+
+def _count(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise ValueError
+    return value
+
+
+def _whole(text: str) -> int:
+    value = int(text)
+    if value < 0:
+        raise ValueError
+    return value
+
+
+# argparse puts these into its message: "invalid number of seconds value: 'x'"
+_seconds.__name__ = "number of seconds"
+_count.__name__ = "count"
+_whole.__name__ = "whole number"
+
+
+def _common(*, site: bool) -> _Parser:
+    """Options that stand both before and after the verb; SUPPRESS keeps one from resetting the other."""
+    shared = _Parser(add_help=False, argument_default=argparse.SUPPRESS)
+    if site:
+        shared.add_argument("--site", metavar="DIR", help="the site folder (default: the current folder)")
+    shared.add_argument("--debug", action="store_true", help="add a traceback to an error")
+    return shared
+
+
+def _formats(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_mutually_exclusive_group()
+    group.add_argument(
+        "--format",
+        choices=("table", "csv", "json", "parquet"),
+        help="form of the result (default: table on a terminal, csv into a pipe)",
+    )
+    group.add_argument(
+        "--json", action="store_const", const="json", dest="format", help="same as --format json"
+    )
+
+
+def _as_of(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--as-of",
+        metavar="VERSION|DATE",
+        help="read the store as it was: a store version, or a day (its last commit, local time)",
+    )
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the whole command line; documents and tests read it too."""
+    parser = _Parser(
+        prog="dripledger",
+        description="What infusion pumps did, from their own event logs, with every record accounted for.",
+        epilog=_EXIT_CODES,
+        parents=[_common(site=True)],
+    )
+    parser.add_argument("--version", action="version", version=f"dripledger {__version__}")
+    verbs = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, title="commands")
+
+    def verb(name: str, help_text: str, example: str, *, site: bool = True) -> argparse.ArgumentParser:
+        return verbs.add_parser(
+            name,
+            help=help_text,
+            description=help_text[0].upper() + help_text[1:] + ".",
+            epilog=f"example:\n  {example}",
+            parents=[_common(site=site)],
+        )
+
+    demo = verb("demo", "make an invented hospital, read its logs and write its report",
+                "dripledger demo ./demo", site=False)  # fmt: skip
+    demo.add_argument("directory", metavar="DIR", help="new folder for the invented hospital")
+    demo.add_argument("--pumps", type=_count, metavar="N", help="number of pumps")
+    demo.add_argument("--months", type=_count, metavar="N", help="number of months")
+    demo.add_argument("--seed", type=_whole, metavar="N", help="the same number gives the same logs")
+
+    init = verb(
+        "init", "make a new site folder, commented, ready to edit", "dripledger init ./my-site", site=False
+    )
+    init.add_argument("directory", metavar="DIR", help="folder to make; nothing in it is overwritten")
+
+    ingest = verb(
+        "ingest", "read what is new and print the ledger balance", "dripledger ingest --site ./my-site"
+    )
+    ingest.add_argument(
+        "paths", nargs="*", metavar="PATH", help="files to read (default: everything in inbox/)"
+    )
+    ingest.add_argument(
+        "--source", metavar="NAME", help="read the files by this mapping, whatever their names"
+    )
+    ingest.add_argument(
+        "--no-build", action="store_true", help="leave segments and infusions for a later ingest"
+    )
+    ingest.add_argument("--wait", type=_seconds, default=30.0, metavar="S",
+                        help="seconds to wait for another writer (default: 30)")  # fmt: skip
+    _formats(ingest)
+
+    balance = verb("balance", "print the ledger balance, by file and in total",
+                   "dripledger balance --json")  # fmt: skip
+    _as_of(balance)
+    _formats(balance)
+
+    quarantine = verb("quarantine", "list the records that wait, with every reason",
+                      "dripledger quarantine --reason unknown_unit")  # fmt: skip
+    quarantine.add_argument("--reason", metavar="R", help="only records with this reason")
+    quarantine.add_argument(
+        "--retry", action="store_true", help="read the waiting records again by today's mappings"
+    )
+    _as_of(quarantine)
+    _formats(quarantine)
+
+    measures = verb("measures", "print every measure as a table",
+                    "dripledger measures --month last --by care_area,month")  # fmt: skip
+    months = measures.add_argument_group(
+        "months", "YYYY-MM, last or this; without them: every month in the store"
+    )
+    months.add_argument("--month", metavar="M", help="one month")
+    months.add_argument("--from", dest="from_month", metavar="M", help="first month")
+    months.add_argument("--to", dest="to_month", metavar="M", help="last month")
+    measures.add_argument(
+        "--by", metavar="COLUMNS", help="groups beside the month, with commas (default: care_area)"
+    )
+    _as_of(measures)
+    _formats(measures)
+
+    report = verb("report", "write the report of one month", "dripledger report --month 2026-10")
+    report.add_argument("--month", metavar="M", required=True, help="YYYY-MM, last or this")
+    report.add_argument(
+        "--out", metavar="DIR", help="folder to write (default: reports/YYYY-MM in the site folder)"
+    )
+    _as_of(report)
+
+    verify = verb(
+        "verify", "check a store: hashes, versions, ledger balance", "dripledger verify ./my-site", site=False
+    )
+    verify.add_argument("path", metavar="PATH", help="a store folder, or a site folder with one")
+    _formats(verify)
+
+    query = verb(
+        "query",
+        "run one read-only SELECT over the tables",
+        "dripledger query 'select kind, count(*) as n from events group by kind order by n'",
+    )
+    query.add_argument("sql", metavar="SELECT", help="the statement, in quotes")
+    _as_of(query)
+    _formats(query)
+
+    status = verb("status", "say what is in the store, how fresh and how complete; list unmapped labels",
+                  "dripledger status")  # fmt: skip
+    _as_of(status)
+    _formats(status)
+
+    verb("upgrade", "bring an older store to this version's format", "dripledger upgrade --site ./my-site")
+    return parser
+
+
+def subcommands(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    """Return the parser of each verb by its name."""
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            return dict(action.choices)
+    return {}
+
+
+def parse(argv: Sequence[str]) -> argparse.Namespace:
+    """Read a command line.
+
+    Raises
+    ------
+    UsageError
+        If it names a command, option or value that does not exist; the message names the nearest.
+    """
+    parser = build_parser()
+    if not argv:
+        parser.print_help(sys.stderr)
+        raise UsageError("no command was given", do="See the list above")
+    args, unknown = parser.parse_known_args(argv)
+    if unknown:
+        chosen = subcommands(parser)[args.command]
+        known = [
+            flag for action in chosen._actions for flag in action.option_strings if flag.startswith("--")
+        ]
+        flag = next((text for text in unknown if text.startswith("-")), None)
+        if flag is None:
+            raise UsageError(
+                f"{args.command!r} does not take {unknown[0]!r}", do=f"See '{chosen.prog} --help'"
+            )
+        raise UsageError(
+            f"{args.command!r} has no option {flag.partition('=')[0]!r}",
+            do=_nearest(flag.partition("=")[0], known),
+        )
+    return args

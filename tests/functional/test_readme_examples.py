@@ -1,0 +1,71 @@
+"""The mappings that README shows read the samples that stand beside them, and give what README says."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.functional.conftest import SITE_TOML, CommandLine
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+EXAMPLES = re.findall(r"```(csv|json)\n(.*?)```\s+```toml\n(.*?)```", README, re.DOTALL)
+
+EXPECTED = {
+    "wards": [
+        "infusion_started,A,2026-10-01T07:00:00Z,2.5,limited",
+        "rate_changed,A,2026-10-01T07:30:00Z,4.0,limited",
+        "infusion_stopped,A,2026-10-01T09:30:00Z,,limited",
+    ],
+    "gateway": [
+        "library_bypassed,1,2026-10-01T06:00:00Z,2.5,",
+        "infusion_started,1,2026-10-01T06:00:00Z,2.5,",
+        "infusion_stopped,1,2026-10-01T07:00:00Z,,",
+    ],
+    "charting": [
+        "infusion_started,225158/77,2026-10-01T07:00:00Z,10.0,",
+        "infusion_started,225158/77,2026-10-01T08:00:00Z,20.0,",
+        "infusion_stopped,225158/77,2026-10-01T08:00:00Z,10.0,",
+        "infusion_stopped,225158/77,2026-10-01T08:30:00Z,20.0,",
+    ],
+    "plain": [
+        "infusion_started,A,2026-10-01T07:00:00Z,10.0,limited",
+        "infusion_stopped,A,2026-10-01T08:00:00Z,,",
+    ],
+}
+
+
+def test_every_example_is_expected() -> None:
+    assert sorted(_name(mapping) for _, _, mapping in EXAMPLES) == sorted(EXPECTED)
+
+
+def _name(mapping: str) -> str:
+    match = re.search(r'^name = "(\w+)"', mapping, re.MULTILINE)
+    assert match
+    return match[1]
+
+
+@pytest.mark.parametrize(("form", "sample", "mapping"), EXAMPLES, ids=[_name(m) for _, _, m in EXAMPLES])
+def test_example(cli: CommandLine, form: str, sample: str, mapping: str) -> None:
+    name = _name(mapping)
+    site = cli.folder / "site"
+    (site / "sources").mkdir(parents=True)
+    (site / "site.toml").write_text(SITE_TOML + '[people]\nkey_file = "../key"\n', encoding="utf-8")
+    (cli.folder / "key").write_text("11" * 32 + "\n", encoding="ascii")
+    (cli.folder / "key").chmod(0o600)
+    (site / "sources" / f"{name}.toml").write_text(mapping, encoding="utf-8")
+    inbox = site / "inbox" / name
+    inbox.mkdir(parents=True)
+    (inbox / f"sample.{'csv' if form == 'csv' else 'jsonl'}").write_text(sample, encoding="utf-8")
+    document = cli.ok("ingest", "--site", site, "--json").json
+    assert document["balanced"] is True
+    assert document["quarantined"] == 0
+    assert document["files"][0]["source"] == name
+    sql = (
+        "select kind, channel, occurred_at, rate_ml_h, library_use from events "
+        "order by occurred_at, case kind when 'library_bypassed' then 0 "
+        "when 'infusion_started' then 1 else 2 end"
+    )
+    lines = cli.ok("query", sql, "--site", site).out.splitlines()[1:]
+    assert lines == EXPECTED[name]
