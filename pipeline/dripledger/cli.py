@@ -27,9 +27,11 @@ def _run(argv: Sequence[str]) -> int:
     try:
         args = parse(argv)
         from dripledger.commands import verbs
+        from dripledger.commands.interrupts import prompt_interrupts
 
         handler: Callable[[argparse.Namespace], int] = getattr(verbs, args.command)
-        return handler(args)
+        with prompt_interrupts(_interrupted):
+            return handler(args)
     except KeyboardInterrupt:
         return _interrupted()
     except BrokenPipeError:

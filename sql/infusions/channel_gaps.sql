@@ -2,17 +2,17 @@
 -- grain: one channel and one gap or step back
 -- why: only an event of that channel that proves running and is no start carries the old state over (ruling 22)
 select
-    c.facility, c.pump_id, c.channel, p.place, p.at_us_before as at_us, p.at_us_before as reached_us,
+    c.channel_no, p.place, p.at_us_before as at_us, p.at_us_before as reached_us,
     p.unsure_links, 'gap' as sign
-from pump_log as p
-inner join pump_channels as c on p.facility = c.facility and p.pump_id = c.pump_id
-left join channel_log as b
-    on p.facility = b.facility and p.pump_id = b.pump_id and p.place = b.place and c.channel = b.channel
-where p.after_gap and not (coalesce(b.proves, false) and not coalesce(b.is_start, false))
+from pump_places as p
+inner join pump_channels as c on p.pump_no = c.pump_no
+left join channel_log as l on c.channel_no = l.channel_no and p.place = l.place
+left join channel_values as v on c.channel_no = v.channel_no and p.place = v.place
+where p.after_gap and not (coalesce(v.proves, false) and not coalesce(l.is_start, false))
 union all
 select
-    c.facility, c.pump_id, c.channel, p.place, p.at_us, p.at_us_before as reached_us,
+    c.channel_no, p.place, p.at_us, p.at_us_before as reached_us,
     p.unsure_links, 'clock_back' as sign
-from pump_log as p
-inner join pump_channels as c on p.facility = c.facility and p.pump_id = c.pump_id
+from pump_places as p
+inner join pump_channels as c on p.pump_no = c.pump_no
 where p.after_clock_back

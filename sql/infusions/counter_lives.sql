@@ -3,16 +3,16 @@
 -- why: a number that occurs a second time shows a reset; the lives are told apart by the pump's clock (ruling 47)
 with steps as (
     select
-        facility, pump_id, event_id, sequence, record_place, tie_rank, file_rank, occurred_us, device_time,
+        pump_no, event_id, sequence, record_place, tie_rank, file_rank, occurred_us, device_time,
         dense_rank() over (
-            partition by facility, pump_id, sequence, record_place order by device_time
+            partition by pump_no, sequence, record_place order by device_time
         ) as occurrence,
         lag(sequence) over by_clock as sequence_before,
         lag(device_time) over by_clock as device_time_before
     from infusion_log
     where sequence is not null
     window by_clock as (
-        partition by facility, pump_id order by device_time, sequence, record_place, event_id
+        partition by pump_no order by device_time, sequence, record_place, event_id
     )
 ),
 
@@ -27,15 +27,15 @@ climbs as (
                     then 1
             end
         ) over (
-            partition by facility, pump_id order by device_time, sequence, record_place, event_id
+            partition by pump_no order by device_time, sequence, record_place, event_id
             rows between unbounded preceding and current row
         ) as climb
     from steps
 )
 
 select
-    facility, pump_id, event_id, sequence, record_place, tie_rank, file_rank, occurred_us,
+    pump_no, event_id, sequence, record_place, tie_rank, file_rank, occurred_us,
     max(occurrence) over (
-        partition by facility, pump_id order by climb range between unbounded preceding and current row
+        partition by pump_no order by climb range between unbounded preceding and current row
     ) as life
 from climbs

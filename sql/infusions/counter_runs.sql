@@ -4,7 +4,7 @@
 with islands as (
     select
         *,
-        sequence - dense_rank() over (partition by facility, pump_id, life order by sequence) as island
+        sequence - dense_rank() over (partition by pump_no, life order by sequence) as island
     from counter_lives
 ),
 
@@ -15,12 +15,12 @@ reached as (
         max(occurred_us) over (in_run rows between unbounded preceding and current row) as reached_us
     from islands
     window in_run as (
-        partition by facility, pump_id, life, island
+        partition by pump_no, life, island
         order by sequence, occurred_us, file_rank nulls first, tie_rank, event_id
     )
 )
 
 select
-    facility, pump_id, event_id, reached_us,
-    dense_rank() over (partition by facility, pump_id order by run_first_us, life, island) as run_number
+    pump_no, event_id, reached_us,
+    dense_rank() over (partition by pump_no order by run_first_us, life, island) as run_number
 from reached

@@ -6,7 +6,7 @@ with followed as (
         *,
         -- what ends the state of a pause whose window is over (ruling 17)
         first_value(ender ignore nulls) over (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between current row and unbounded following
         ) as next_ender
     from lane_turns
@@ -14,21 +14,21 @@ with followed as (
 
 grouped as (
     select
-        facility, pump_id, channel, lane, ordinal,
+        lane_no, ordinal,
         min(case when is_new then place end) as start_place,
         max(case when starts or opens or opens_late or is_new then place end) as last_begin_place,
         max(case when ends_here then place end) as last_close_place,
         max(place) as last_place
     from lane_turns
-    where ordinal > 0
-    group by facility, pump_id, channel, lane, ordinal
+    where ordinal is not null
+    group by lane_no, ordinal
 ),
 
 framed as (
     select
         *,
         case when last_close_place >= last_begin_place then last_close_place end as close_place,
-        lead(start_place) over (partition by facility, pump_id, channel, lane order by ordinal) as next_place
+        lead(start_place) over (partition by lane_no order by ordinal) as next_place
     from grouped
 ),
 
@@ -41,7 +41,7 @@ joined as (
     select
         f.*,
         e.place is not null as has_end,
-        e.at_us as end_us, e.ambiguous, e.is_late, e.proof_place_before, e.next_ender, e.end_sign, e.starts, e.would_continue,
+        e.at_us as end_us, q.ambiguous, e.is_late, e.proof_place_before, e.next_ender, e.end_sign, e.starts, e.would_continue,
         e.patient_turned, e.waiting_since_before_us,
         case
             when f.close_place is null then coalesce(e.stop_missing, false)
@@ -59,17 +59,14 @@ joined as (
         cast(round(s.continue_after_pause_s * 1e6) as bigint) as window_us
     from bounded as f
     cross join settings as s
-    inner join pump_ends as p on f.facility = p.facility and f.pump_id = p.pump_id
-    left join followed as e
-        on f.facility = e.facility and f.pump_id = e.pump_id and f.channel = e.channel and f.lane = e.lane
-        and f.end_place = e.place
-    left join lane_turns as l
-        on f.facility = l.facility and f.pump_id = l.pump_id and f.channel = l.channel and f.lane = l.lane
-        and f.last_place = l.place
+    inner join lane_ends as p on f.lane_no = p.lane_no
+    left join followed as e on f.end_place = e.place
+    left join lane_log as q on f.end_place = q.place
+    left join lane_turns as l on f.last_place = l.place
 )
 
 select
-    facility, pump_id, channel, lane, ordinal, start_place, last_begin_place, end_place, proof_place_before, stop_missing,
+    lane_no, ordinal, start_place, last_begin_place, end_place, proof_place_before, stop_missing,
     coalesce(lost_sight, false) as lost_sight,
     coalesce(ambiguous and not is_late, false) as end_ambiguous,
     case

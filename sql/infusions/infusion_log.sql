@@ -2,8 +2,7 @@
 -- grain: one event
 -- why: narrow once, so that every later pass sorts few columns; times are exact microseconds
 select
-    e.facility,
-    e.pump_id,
+    p.pump_no,
     e.channel,
     e.event_id,
     e.kind,
@@ -42,4 +41,5 @@ select
     e.patient_key,
     e.use_context
 from events as e
+inner join pumps_read as p on e.facility = p.facility and e.pump_id = p.pump_id
 left join kind_order as k on e.kind = k.kind

@@ -3,14 +3,14 @@
 -- why: a counter since clearing gives last less first, parts added over a clear (ruling 28); an own counter its last reading
 with inside as (
     select
-        t.facility, t.pump_id, t.channel, t.lane, t.ordinal, t.place, t.at_us, t.volume_delivered_ml as reading, t.sign, t.starts,
-        coalesce(t.volume_scope, 'since_cleared') as scope
+        t.lane_no, t.ordinal, t.place, t.at_us, t.sign, t.starts, l.volume_delivered_ml as reading,
+        coalesce(l.volume_scope, 'since_cleared') as scope
     from lane_turns as t
-    inner join infusion_frames as f
-        on t.facility = f.facility and t.pump_id = f.pump_id and t.channel = f.channel and t.lane = f.lane
-        and t.ordinal = f.ordinal
+    inner join lane_log as l on t.place = l.place
+    inner join infusion_frames as f on t.ordinal = f.ordinal
     where
-        (t.sign = 'cleared' or (t.mine and t.own)) and t.place <= coalesce(f.end_place, t.place)
+        (t.sign = 'cleared' or (t.mine and t.own and (t.state <> 'closed' or t.ends_here)))
+        and t.place <= coalesce(f.end_place, t.place)
 ),
 
 parts as (
@@ -20,7 +20,7 @@ parts as (
         count(case when starts or sign in ('change', 'programme') then 1 end) over in_infusion as changes_before
     from inside
     window in_infusion as (
-        partition by facility, pump_id, channel, lane, ordinal order by place
+        partition by lane_no, ordinal order by place
         rows between unbounded preceding and current row
     )
 ),
@@ -29,16 +29,16 @@ readings as (
     select
         *,
         lead(reading) over (
-            partition by facility, pump_id, channel, lane, ordinal, scope order by place
+            partition by lane_no, ordinal, scope order by place
         ) as next_reading,
         row_number() over (
-            partition by facility, pump_id, channel, lane, ordinal, scope, clears_before order by place
+            partition by lane_no, ordinal, scope, clears_before order by place
         ) as from_first,
         row_number() over (
-            partition by facility, pump_id, channel, lane, ordinal, scope, clears_before order by place desc
+            partition by lane_no, ordinal, scope, clears_before order by place desc
         ) as from_last,
         row_number() over (
-            partition by facility, pump_id, channel, lane, ordinal, scope, changes_before order by place desc
+            partition by lane_no, ordinal, scope, changes_before order by place desc
         ) as from_last_change
     from parts
     where reading is not null
@@ -46,7 +46,7 @@ readings as (
 
 signed as (
     select
-        facility, pump_id, channel, lane, ordinal, scope, place, at_us,
+        lane_no, ordinal, scope, place, at_us,
         cast(reading as decimal(28, 9))
         * case scope
             when 'infusion' then case when next_reading is null or next_reading < reading then 1 else 0 end
@@ -60,16 +60,16 @@ signed as (
 
 summed as (
     select
-        facility, pump_id, channel, lane, ordinal, scope,
+        lane_no, ordinal, scope,
         cast(sum(part) as double) as volume_ml,
         count(*) as reading_count,
         arg_max(at_us, place) as last_us
     from signed
-    group by facility, pump_id, channel, lane, ordinal, scope
+    group by lane_no, ordinal, scope
 )
 
 select
-    facility, pump_id, channel, lane, ordinal,
+    lane_no, ordinal,
     coalesce(
         max(case when scope = 'infusion' then volume_ml end),
         max(case when scope = 'since_cleared' and reading_count >= 2 then volume_ml end),
@@ -77,4 +77,4 @@ select
     ) as volume_reported_ml,
     max(last_us) as last_reading_us
 from summed
-group by facility, pump_id, channel, lane, ordinal
+group by lane_no, ordinal

@@ -2,16 +2,20 @@
 -- grain: one infusion
 -- why: an infusion is named by the event that starts it; what the whole pump did gets the channel added (ruling 37)
 select
-    facility, pump_id, channel, lane, ordinal, place, at_us, start_kind, is_linked, ambiguous, source_name, use_context,
-    case when own or channel = '' then event_id else event_id || ':' || channel end as infusion_id,
-    programme.use as library_use,
-    programme.entry as entry,
-    programme.concentration.value as concentration_value,
-    programme.concentration.unit as concentration_unit,
-    programme.fluid as fluid_source,
-    on_channel.care_area as care_area,
-    on_channel.library_version as library_version,
-    on_channel.patient_key as patient_key,
-    on_channel.pump_type as pump_type
-from lane_turns
-where is_new
+    t.lane_no, t.ordinal, t.place, t.at_us, t.start_kind, t.is_linked, l.ambiguous, l.source_name, l.use_context,
+    c.facility, c.pump_id, c.channel,
+    case when t.own or c.channel = '' then l.event_id else l.event_id || ':' || c.channel end as infusion_id,
+    r.use_here as library_use,
+    r.entry_here.entry as entry,
+    r.concentration_here.value as concentration_value,
+    r.concentration_here.unit as concentration_unit,
+    r.fluid as fluid_source,
+    l.care_area_here as care_area,
+    l.library_version_here as library_version,
+    l.patient_here as patient_key,
+    l.pump_type_here as pump_type
+from lane_turns as t
+inner join lane_log as l on t.place = l.place
+inner join lane_rates as r on t.place = r.place
+inner join pump_channels as c on t.lane_no // 2 = c.channel_no
+where t.is_new

@@ -5,7 +5,7 @@ with valued as (
     select
         a.*,
         first_value(a.amount_unit) over (
-            partition by a.facility, a.pump_id, a.channel, a.lane, a.ordinal
+            partition by a.lane_no, a.ordinal
             order by case when a.state in ('running', 'bolus') and a.amount is not null then 0 else 1 end, a.segment_number
         ) as unit_of_infusion
     from segment_amounts as a
@@ -25,7 +25,7 @@ converted as (
 )
 
 select
-    facility, pump_id, channel, lane, ordinal,
+    lane_no, ordinal,
     cast(coalesce(sum(case when state in ('running', 'bolus') then length_us end), 0) as bigint) as running_us,
     case
         when count(case when state in ('running', 'bolus') and volume_ml is null then 1 end) = 0
@@ -42,4 +42,4 @@ select
     max(unit_of_infusion) as amount_unit,
     bool_or(state = 'unknown') as has_unknown
 from converted
-group by facility, pump_id, channel, lane, ordinal
+group by lane_no, ordinal

@@ -4,7 +4,7 @@
 with joined as (
     select
         i.*,
-        lag(i.infusion_id) over (partition by i.facility, i.pump_id, i.channel, i.lane order by i.ordinal) as infusion_before,
+        lag(i.infusion_id) over (partition by i.lane_no order by i.ordinal) as infusion_before,
         f.ended_us, f.end_kind, f.end_ambiguous, f.stop_missing,
         coalesce(m.running_us, 0) as running_us,
         -- an infusion without any stretch delivered nothing that is known of
@@ -16,17 +16,13 @@ with joined as (
         a.use_context as area_context
     from infusion_starts as i
     inner join infusion_frames as f
-        on i.facility = f.facility and i.pump_id = f.pump_id and i.channel = f.channel and i.lane = f.lane
-        and i.ordinal = f.ordinal
+        on i.ordinal = f.ordinal
     inner join infusion_doubts as d
-        on i.facility = d.facility and i.pump_id = d.pump_id and i.channel = d.channel and i.lane = d.lane
-        and i.ordinal = d.ordinal
+        on i.ordinal = d.ordinal
     left join infusion_sums as m
-        on i.facility = m.facility and i.pump_id = m.pump_id and i.channel = m.channel and i.lane = m.lane
-        and i.ordinal = m.ordinal
+        on i.ordinal = m.ordinal
     left join infusion_readings as r
-        on i.facility = r.facility and i.pump_id = r.pump_id and i.channel = r.channel and i.lane = r.lane
-        and i.ordinal = r.ordinal
+        on i.ordinal = r.ordinal
     left join area_contexts as a on i.care_area = a.care_area
 )
 

@@ -29,6 +29,9 @@ befores as (
         coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_place_before,
         coalesce(max(case when sign = 'alarm_unclear' then place end) over before, 0) as unclear_place_before,
         coalesce(max(case when sign = 'dose_end' and mine then place end) over before, 0) as dose_end_place_before,
+        coalesce(max(case when sign = 'alarm_stop' then place end) over before, 0) as alarm_place_before,
+        coalesce(max(case when mine and sign in ('pause', 'standby', 'door', 'halts') then place end) over before, 0)
+            as pause_place_before,
         coalesce(max(case when raises then place end) over before, 0) as raise_place_before,
         coalesce(max(case when sign = 'change' and mine then place end) over before, 0) as change_place_before,
         coalesce(max(case when sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts') then place end) over before, 0)
@@ -45,7 +48,7 @@ befores as (
         ) as priming_before
     from signs
     window before as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and 1 preceding
     )
 ),
@@ -61,7 +64,7 @@ judged as (
         -- after an unbridged gap the first proof of running shows that it runs, whatever held before
         coalesce(
             proves and own and open_before and hold_plain is null
-            and sign not in ('stop', 'complete', 'pause', 'alarm_stop', 'dose_end')
+            and sign not in ('stop', 'complete', 'pause', 'alarm_stop')
             and gap_place_before > greatest(hold_place_before, proof_place_before)
             and (hold_before in ('run', 'wait') or stop_place_before > hold_place_before),
             false
@@ -77,15 +80,29 @@ judged as (
 halts as (
     select
         * exclude (hold_plain),
-        coalesce(hold_plain, case when shows_running or leaves_keep_open then 'run' end) as hold,
+        coalesce(
+            hold_plain,
+            case
+                when shows_running or leaves_keep_open then 'run'
+                when
+                    sign = 'dose_end' and mine and not priming_before and pause_place_before <= hold_place_before
+                    and alarm_place_before <= greatest(hold_place_before, raise_place_before)
+                    then 'between'
+            end
+        ) as hold,
         case
             when mine and sign in ('pause', 'standby') then 'pause'
             when (sign = 'door' or (sign = 'halts' and own)) and delivering_before and not unknown_before then 'pause'
             when sign = 'alarm_stop' and delivering_before and (own or not unknown_before) then 'alarm'
             -- running at a rate of 0 is paused (ruling 46)
             when
-                mine and zero_here and sign in ('start', 'change', 'programme', 'bypass', 'dose')
-                and (delivering_before or begins or sign = 'dose' or leaves_keep_open)
+                mine and zero_here and (
+                    sign in ('start', 'dose') or leaves_keep_open
+                    or (
+                        sign in ('change', 'programme', 'bypass') and delivering_before
+                        and (opens or hold_before = 'run' or change_place_before > hold_place_before)
+                    )
+                )
                 then 'zero'
         end as halt
     from judged
@@ -102,11 +119,11 @@ firsts as (
     from halts
     window
         here as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and current row
         ),
         before as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         )
 ),
@@ -119,7 +136,7 @@ kinds as (
         coalesce(max(case when hold is not null then place end) over here, 0) as hold_place
     from firsts
     window here as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and current row
     )
 ),
@@ -131,14 +148,15 @@ pauses as (
 
 select
     * exclude (
-        open_before, hold_before, hold_place_before, gap_place_before, unclear_place_before, dose_end_place_before,
+        open_before, hold_before, hold_place_before, gap_place_before, unclear_place_before,
+        dose_end_place_before, alarm_place_before, pause_place_before,
         raise_place_before, change_place_before, stop_place_before, shows_running, leaves_keep_open, unknown_before
     ),
     -- a pause holds until a start, whatever alarms and rate changes come after it
     pauses
     and coalesce(
         max(case when pauses then place end) over (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         ), 0
     ) < hold_place as pauses_first

@@ -7,11 +7,12 @@ with befores as (
         coalesce(lag(raw_state) over in_lane, 'closed') as raw_before,
         coalesce(lag(is_waiting) over in_lane, false) as waiting_before,
         coalesce(lag(may_wake) over in_lane, false) as may_wake_before,
+        coalesce(lag(is_waiting or may_wake) over in_lane, false) as halted_before,
         coalesce(lag(is_after_gap) over in_lane, false) as gap_before,
         lag(holding) over in_lane as hold_before,
         lag(waiting_since_us) over in_lane as waiting_since_before_us
     from lane_states
-    window in_lane as (partition by facility, pump_id, channel, lane order by place)
+    window in_lane as (partition by lane_no order by place)
 ),
 
 turns as (
@@ -30,22 +31,28 @@ turns as (
     cross join settings as s
 ),
 
+marked as (
+    select
+        *,
+        patient_closes and not halted_before and sign not in ('stop', 'complete', 'pause', 'off', 'on') as leaves_unknown
+    from turns
+),
+
 reopened as (
     select
         *,
         -- a new patient, and nobody knew whether it ran: what shows that it does opens an infusion
-        own and mine and sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop')
-        and coalesce(
-            max(
-                case
-                    when patient_closes and not waiting_before and sign not in ('stop', 'complete', 'pause', 'off', 'on')
-                        then place
-                end
-            ) over before, 0
-        ) > coalesce(max(case when opens or closes then place end) over before, 0) as may_reopen
-    from turns
+        own and mine and (
+            (
+                sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
+                and coalesce(max(case when leaves_unknown then place end) over before, 0)
+                > coalesce(max(case when opens or closes then place end) over before, 0)
+            )
+            or (leaves_unknown and sign in ('change', 'bolus', 'bolus_end', 'kvo'))
+        ) as may_reopen
+    from marked
     window before as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and 1 preceding
     )
 ),
@@ -55,12 +62,17 @@ revived as (
         *,
         may_reopen
         and coalesce(max(case when may_reopen then place end) over before, 0)
-        < coalesce(max(case when patient_closes then place end) over before, 0) as reopens
+        < coalesce(max(case when patient_closes then place end) over here, 0) as reopens
     from reopened
-    window before as (
-        partition by facility, pump_id, channel, lane order by place
-        rows between unbounded preceding and 1 preceding
-    )
+    window
+        here as (
+            partition by lane_no order by place
+            rows between unbounded preceding and current row
+        ),
+        before as (
+            partition by lane_no order by place
+            rows between unbounded preceding and 1 preceding
+        )
 ),
 
 ended as (
@@ -73,7 +85,7 @@ ended as (
         coalesce(max(case when opens or wakes or reopens then place end) over here, 0) as life_place
     from revived
     window here as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and current row
     )
 ),
@@ -96,11 +108,11 @@ settled as (
     from again
     window
         here as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and current row
         ),
         before as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         )
 )
@@ -108,7 +120,7 @@ settled as (
 select
     * exclude (
         raw_state, raw_before, is_dead_here, may_open_again, stays_dead, death_place, life_place, may_reopen, is_open,
-        may_wake, may_wake_before
+        may_wake, may_wake_before, halted_before, leaves_unknown
     ),
     case
         when raw_state <> 'closed' and not (death_place > life_place and stays_dead) then raw_state

@@ -3,22 +3,39 @@
 -- why: null is not logged, so the last value holds; power-off and another library use clear (ruling 13)
 with told as (
     select
-        *,
-        mine and (
-            sign in ('start', 'delayed', 'dose', 'change', 'programme', 'bypass')
-            or (in_force_kind and kind = 'weight_changed')
-            or (kind = 'volume_reported' and state = 'running')
+        u.*,
+        v.opens_unseen, v.reopens,
+        l.sign, l.kind, l.entry, l.entry_key, l.concentration_value, l.concentration_unit, l.dose_value, l.dose_unit,
+        l.rate_ml_h, l.bolus_adds_to_basal, l.weight_here, l.bsa_here, l.fluid, l.care_area_here,
+        l.mine and (
+            l.sign in ('start', 'delayed', 'dose', 'change', 'programme', 'bypass')
+            or (l.in_force_kind and l.kind = 'weight_changed')
+            or (l.kind = 'volume_reported' and v.state = 'running')
         ) as tells_rate
-    from lane_uses
+    from lane_uses as u
+    inner join lane_live as v on u.place = v.place
+    inner join lane_log as l on u.place = l.place
+),
+
+before_dose as (
+    select
+        *,
+        last_value(
+            case
+                when clears or (confirms and dose_value is not null)
+                    then {
+                        'value': case when confirms then dose_value end, 'unit': case when confirms then dose_unit end
+                    }
+            end ignore nulls
+        ) over (
+            partition by lane_no order by place
+            rows between unbounded preceding and 1 preceding
+        ) as dose_before
+    from told
 )
 
 select
-    * exclude (
-        of_channel, fluid, entry, entry_key, concentration_value, concentration_unit, dose_value, dose_unit,
-        bolus_adds_to_basal, in_force_kind
-    ),
-    last_value(of_channel ignore nulls) over here as on_channel,
-    last_value(fluid ignore nulls) over here as fluid_here,
+    lane_no, place, state_before, confirms, bypasses_now, use_here, fluid, care_area_here, rate_ml_h, tells_rate,
     last_value(
         case
             when clears or (confirms and entry is not null)
@@ -40,19 +57,28 @@ select
                 then {
                     'value': case when confirms then dose_value end,
                     'unit': case when confirms then dose_unit end,
-                    'weight_kg': of_channel.weight_kg,
-                    'bsa_m2': of_channel.bsa_m2
+                    'weight_kg': weight_here,
+                    'bsa_m2': bsa_here
                 }
         end ignore nulls
     ) over here as dose_here,
-    tells_rate and (rate_ml_h is not null or (confirms and dose_value is not null)) as sets_rate,
+    confirms and dose_value is not null as sets_dose,
+    -- another dose without a rate makes the rate in force untrue: it follows from the dose or is not known (ruling 51)
+    tells_rate and (
+        rate_ml_h is not null
+        or (confirms and coalesce(dose_value <> dose_before.value or dose_unit <> dose_before.unit, dose_value is not null))
+    ) as sets_rate,
     last_value(
-        case when sign = 'bolus' then {'rate': rate_ml_h, 'adds': coalesce(bolus_adds_to_basal, false)} end ignore nulls
+        case when sign = 'bolus' then {
+            'rate': rate_ml_h,
+            'adds': coalesce(bolus_adds_to_basal, false)
+            and (state_before in ('running', 'bolus', 'unknown') or opens_unseen or reopens)
+        } end ignore nulls
     ) over here as bolus_here,
     last_value(case when sign = 'kvo' then {'rate': rate_ml_h} end ignore nulls) over here as keep_open_here,
     last_value(case when sign = 'priming' then {'rate': rate_ml_h} end ignore nulls) over here as priming_here
-from told
+from before_dose
 window here as (
-    partition by facility, pump_id, channel, lane order by place
+    partition by lane_no order by place
     rows between unbounded preceding and current row
 )

@@ -25,14 +25,24 @@ with based as (
     from lane_programmes as h
     left join units as c on h.concentration_here.unit = c.code and c.per_volume_ml is not null
     left join units as d on h.dose_here.unit = d.code and d.per_time_s is not null
+),
+
+rated as (
+    select
+        * exclude (ml_per_dose_unit, rate_ml_h, sets_rate, tells_rate),
+        last_value(
+            case when sets_rate then {'rate': coalesce(rate_ml_h, dose_per_h * ml_per_dose_unit)} end ignore nulls
+        ) over (
+            partition by lane_no order by place
+            rows between unbounded preceding and current row
+        ).rate as rate_ml_h
+    from based
 )
 
 select
-    * exclude (ml_per_dose_unit, rate_ml_h, sets_rate, tells_rate, clears),
-    last_value(
-        case when sets_rate then {'rate': coalesce(rate_ml_h, dose_per_h * ml_per_dose_unit)} end ignore nulls
-    ) over (
-        partition by facility, pump_id, channel, lane order by place
+    * exclude (sets_dose),
+    last_value(case when sets_dose then {'rate': rate_ml_h} end ignore nulls) over (
+        partition by lane_no order by place
         rows between unbounded preceding and current row
-    ).rate as rate_ml_h
-from based
+    ).rate as rate_at_dose
+from rated

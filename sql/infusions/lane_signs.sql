@@ -3,7 +3,7 @@
 -- why: a rate change, pause, bolus, completion or stop on a lane whose state nobody knows opens an infusion (ruling 3)
 with ahead as (
     select
-        *,
+        lane_no, lane, place, at_us, unsure_links, sign, own, mine, proves, patient_turned,
         mine and sign in ('start', 'delayed') as begins,
         mine and sign = 'change' and not coalesce(rate_ml_h = 0, dose_value = 0, false) as raises,
         min(case when mine and sign = 'kvo' then place end) over later as next_kvo_place,
@@ -23,7 +23,7 @@ with ahead as (
         ) over (in_lane rows between unbounded preceding and current row) as zero_here
     from lane_log
     window
-        in_lane as (partition by facility, pump_id, channel, lane order by place),
+        in_lane as (partition by lane_no order by place),
         later as (in_lane rows between 1 following and unbounded following)
 ),
 
@@ -65,7 +65,7 @@ befores as (
         coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_before_place
     from known
     window before as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and 1 preceding
     )
 ),
@@ -78,13 +78,13 @@ eligible as (
         or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen,
         mine and own and (
             (
-                sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop')
+                sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
                 and (
                     (begun_before = 0 and closed_before = 0)
                     or (closed_before > begun_before and gap_before_place > closed_before)
                 )
             )
-            or (sign in ('kvo', 'dose') and closed_before >= begun_before)
+            or (sign = 'dose' and closed_before >= begun_before)
         ) as may_open
     from befores
 )
@@ -92,10 +92,10 @@ eligible as (
 select
     * exclude (begun_before, closed_before, gap_before_place, may_open),
     may_open
-    and coalesce(max(case when may_open then place end) over before, -1) < greatest(begun_before, closed_before)
+    and coalesce(max(case when may_open then place end) over before, -1) <= greatest(begun_before, closed_before)
     as opens_unseen
 from eligible
 window before as (
-    partition by facility, pump_id, channel, lane order by place
+    partition by lane_no order by place
     rows between unbounded preceding and 1 preceding
 )

@@ -11,13 +11,12 @@ with lasts as (
         coalesce(max(case when sign = 'gap' then place end) over here, 0) as gap_place,
         coalesce(max(case when halts_first then place end) over here, 0) as halt_place,
         coalesce(max(case when pauses then place end) over here, 0) as pause_place,
-        last_value(case when pauses_first then first_halt_us end ignore nulls) over here as pause_us,
+        last_value(case when pauses_first then case when first_halt = 'zero' then at_us else first_halt_us end end ignore nulls) over here as pause_us,
         coalesce(max(case when raises then place end) over here, 0) as raise_place,
         coalesce(max(case when pauses and sign = 'standby' then place end) over here, 0) as standby_place,
         coalesce(max(case when sign = 'standby_left' then place end) over here, 0) as standby_left_place,
         coalesce(max(case when sign = 'alarm_unclear' and delivering_before then place end) over here, 0) as unclear_place,
         last_value(case when sign = 'alarm_unclear' and delivering_before then at_us end ignore nulls) over here as unclear_us,
-        coalesce(max(case when sign = 'dose_end' and mine and delivering_before then place end) over here, 0) as dose_end_place,
         coalesce(max(case when sign = 'delayed' then place end) over here, 0) as delay_place,
         coalesce(max(case when sign = 'bolus' and own then place end) over here, 0) as bolus_place,
         coalesce(
@@ -44,7 +43,7 @@ with lasts as (
         last_value(case when sign in ('bolus_end', 'priming_end') then at_us end ignore nulls) over here as return_us
     from lane_holds
     window here as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and current row
     )
 ),
@@ -63,7 +62,7 @@ judged as (
 select
     * exclude (
         halt_place, pause_place, pause_us, raise_place, standby_place, standby_left_place, unclear_place, unclear_us,
-        dose_end_place, delay_place, bolus_place, bolus_stop_place, priming_place, priming_stop_place, return_place,
+        delay_place, bolus_place, bolus_stop_place, priming_place, priming_stop_place, return_place,
         return_us, hold_place, proof_place, gap_place, first_halt, first_halt_us, halt, halts_first, pauses, pauses_first,
         delivering_before, priming_before
     ),
@@ -76,13 +75,14 @@ select
         when holding = 'wait' then 'waiting'
         when is_paused then case when standby_place > greatest(standby_left_place, hold_place) then 'standby' else 'paused' end
         when is_halted then case when first_halt = 'alarm' then 'stopped_by_alarm' else 'paused' end
-        when dose_end_place > hold_place then 'between_doses'
+        when holding = 'between' then 'between_doses'
         when unclear_place > greatest(hold_place, proof_place) then 'unknown'
         when holding = 'kvo' then 'keep_open'
         when delay_place = hold_place and proof_place <= delay_place then 'delayed'
         else 'running'
     end as raw_state,
-    is_open and holding in ('run', 'kvo') and (is_paused or is_halted) and not in_bolus and not in_priming as is_waiting,
+    is_open and holding in ('run', 'kvo', 'between') and (is_paused or (is_halted and first_halt <> 'zero'))
+    and not in_bolus and not in_priming as is_waiting,
     is_open and is_halted and not is_paused and not in_bolus and not in_priming as may_wake,
     case
         when is_paused or is_halted

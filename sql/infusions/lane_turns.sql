@@ -3,26 +3,25 @@
 -- why: a start continues when programme and patient are the same and it stopped a short while ago; else it is a start
 with befores as (
     select
-        *,
-        begins or wakes as starts,
-        state in ('running', 'bolus', 'keep_open') as delivers,
-        mine and (
-            (sign in ('change', 'programme') and state_before in ('running', 'bolus', 'unknown'))
-            or (sign = 'change' and state_before = 'keep_open')
-            or bypasses_now
+        v.lane_no, v.lane, v.place, v.at_us, v.sign, v.own, v.mine, v.patient_turned, v.begins, v.opens, v.opens_unseen, v.opens_late,
+        v.closes, v.state, v.is_late, v.is_waiting, v.waiting_before, v.waiting_since_us, v.waiting_since_before_us,
+        v.gap_before, v.is_after_gap, v.patient_closes, v.patient_splits, v.proof_place_before,
+        r.state_before, r.use_here, r.entry_here.entry_key as entry_key, r.concentration_key, r.fluid, r.care_area_here,
+        r.rate_ml_h,
+        v.begins or v.wakes as starts,
+        v.state in ('running', 'bolus', 'keep_open') as delivers,
+        v.mine and (
+            (v.sign in ('change', 'programme') and r.state_before in ('running', 'bolus', 'unknown'))
+            or (v.sign = 'change' and r.state_before = 'keep_open')
+            or r.bypasses_now
         )
-        and not begins and not wakes and state <> 'closed' as takes,
-        state = 'closed' and (state_before <> 'closed' or opens or opens_late) as ends_here,
-        lag(rate_ml_h) over in_lane as rate_before,
-        coalesce(unsure_links = proof_unsure_links, false) as is_unbroken,
-        {
-            'use': use_here, 'entry': entry_here.entry, 'entry_key': entry_here.entry_key,
-            'concentration': concentration_here, 'concentration_key': concentration_key,
-            'concentration_amount_unit': concentration_amount_unit, 'concentration_per_ml': concentration_per_ml,
-            'dose': {'value': dose_here.value, 'unit': dose_here.unit}, 'fluid': fluid_here
-        } as programme
-    from lane_rates
-    window in_lane as (partition by facility, pump_id, channel, lane order by place)
+        and not v.begins and not v.wakes and v.state <> 'closed' as takes,
+        v.state = 'closed' and (r.state_before <> 'closed' or v.opens or v.opens_late) as ends_here,
+        lag(r.rate_ml_h) over in_lane as rate_before,
+        coalesce(v.unsure_links = v.proof_unsure_links, false) as is_unbroken
+    from lane_live as v
+    inner join lane_rates as r on v.place = r.place
+    window in_lane as (partition by v.lane_no order by v.place)
 ),
 
 marks as (
@@ -41,10 +40,14 @@ marks as (
 lasts as (
     select
         *,
-        last_value(case when confirms_programme then programme end ignore nulls) over before as ran,
-        last_value(case when confirms_programme then programme end ignore nulls) over here as ran_here,
+        last_value(case when confirms_programme then {'v': use_here} end ignore nulls) over before as use_ran,
+        last_value(case when confirms_programme then {'v': entry_key} end ignore nulls) over before as entry_ran,
+        last_value(case when confirms_programme then {'v': concentration_key} end ignore nulls) over before
+            as concentration_ran,
+        last_value(case when confirms_programme then fluid end ignore nulls) over before as fluid_ran,
+        max(case when confirms_programme then place end) over here as programme_place,
         last_value(
-            case when delivers or starts or opens or opens_late then {'v': on_channel.care_area} end ignore nulls
+            case when delivers or starts or opens or opens_late then {'v': care_area_here} end ignore nulls
         ) over before as care_area_ran,
         last_value(case when state = 'running' then {'v': rate_ml_h} end ignore nulls) over before as rate_ran,
         last_value(end_sign ignore nulls) over before as end_sign_before,
@@ -62,11 +65,11 @@ lasts as (
     from marks
     window
         here as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and current row
         ),
         before as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         )
 ),
@@ -74,11 +77,11 @@ lasts as (
 compared as (
     select
         l.*,
-        coalesce(programme.use <> ran.use, false) as use_differs,
-        coalesce(programme.entry_key <> ran.entry_key, false) as entry_differs,
-        coalesce(programme.concentration_key <> ran.concentration_key, false) as concentration_differs,
-        coalesce(programme.fluid <> ran.fluid, false) as fluid_differs,
-        coalesce(on_channel.care_area <> care_area_ran.v, false) as care_area_differs,
+        coalesce(use_here <> use_ran.v, false) as use_differs,
+        coalesce(entry_key <> entry_ran.v, false) as entry_differs,
+        coalesce(concentration_key <> concentration_ran.v, false) as concentration_differs,
+        coalesce(fluid <> fluid_ran, false) as fluid_differs,
+        coalesce(care_area_here <> care_area_ran.v, false) as care_area_differs,
         -- the stop got lost: across a gap, or where nobody can say that nothing was lost (ruling 1)
         begins and (
             (state_before in ('running', 'bolus') and not is_unbroken)
@@ -145,18 +148,17 @@ turned as (
 )
 
 select
-    facility, pump_id, channel, lane, place, at_us, reached_us, event_id, kind, sign, own, mine, proves, ambiguous,
-    has_unmapped, patient_turned, begins, starts, opens, opens_late, closes, source_name, use_context, state, state_before,
+    lane_no, place, at_us, sign, own, mine, patient_turned, begins, starts, opens, opens_late, state, state_before,
     ends_here, end_sign, is_late, is_waiting, waiting_since_us, waiting_since_before_us, gap_before, waiting_before,
-    is_after_gap, proof_place_before, is_unbroken, stop_missing, would_continue, refills,
+    is_after_gap, proof_place_before, is_unbroken, stop_missing, would_continue, refills, programme_place, rate_ml_h,
     is_new, is_linked,
     case
         when not is_new then null
         when opens_unseen or opens_late then 'missing'
         when patient_splits then 'patient_change'
         when not is_linked then 'start'
-        when use_differs and programme.use = 'bypassed' then 'left_library'
-        when use_differs and ran.use = 'bypassed' then 'entered_library'
+        when use_differs and use_here = 'bypassed' then 'left_library'
+        when use_differs and use_ran.v = 'bypassed' then 'entered_library'
         when entry_differs then 'entry_changed'
         when concentration_differs then 'concentration_changed'
         else 'start'
@@ -164,12 +166,12 @@ select
     coalesce(
         not is_new and (takes or (no_gap and would_continue)) and (no_gap or state_before = 'running')
         and case when no_gap then rate_ran.v else rate_before end > 0 and rate_ml_h > 0
-        and case when no_gap then rate_ran.v else rate_before end <> rate_ml_h
-        and coalesce(initiator, 'user') = 'user',
+        and case when no_gap then rate_ran.v else rate_before end <> rate_ml_h,
         false
-    ) as is_user_rate_change,
-    sum(case when is_new then 1 else 0 end) over (
-        partition by facility, pump_id, channel, lane order by place rows between unbounded preceding and current row
+    ) as is_rate_change,
+    -- one number an infusion, of all lanes
+    max(case when is_new then place end) over (
+        partition by lane_no order by place rows between unbounded preceding and current row
     ) as ordinal,
     case
         when sign = 'stop' then 'stopped'
@@ -177,7 +179,5 @@ select
         when sign in ('off', 'on') then 'powered_off'
         when patient_turned then 'patient_change'
         when starts or opens or opens_late or sign = 'other_lane' then 'superseded'
-    end as ender,
-    programme, ran_here, dose_per_h, dose_amount_unit, rate_ml_h, bolus_here, keep_open_here, priming_here, holding,
-    on_channel, volume_to_infuse_ml, volume_delivered_ml, volume_scope
+    end as ender
 from turned

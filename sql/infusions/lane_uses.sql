@@ -2,9 +2,13 @@
 -- grain: one row of the lane's log
 -- why: a bypass acts at once only with a rate on a running channel, else with the next confirmed start or change (ruling 10)
 with befores as (
-    select *, coalesce(lag(state) over in_lane, 'closed') as state_before
-    from lane_live
-    window in_lane as (partition by facility, pump_id, channel, lane order by place)
+    select
+        v.lane_no, v.place, v.sign, v.mine, v.opens, v.opens_late, v.state,
+        l.library_use, l.rate_ml_h,
+        coalesce(lag(v.state) over in_lane, 'closed') as state_before
+    from lane_live as v
+    inner join lane_log as l on v.place = l.place
+    window in_lane as (partition by v.lane_no order by v.place)
 ),
 
 signs as (
@@ -26,7 +30,7 @@ pending as (
         ) as bypass_arrives
     from signs
     window before as (
-        partition by facility, pump_id, channel, lane order by place
+        partition by lane_no order by place
         rows between unbounded preceding and 1 preceding
     )
 ),
@@ -49,16 +53,16 @@ held as (
     from named
     window
         here as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and current row
         ),
         before as (
-            partition by facility, pump_id, channel, lane order by place
+            partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         )
 )
 
 select
-    * exclude (library_use, use_told, use_before, bypass_arrives),
+    lane_no, place, state_before, confirms, bypasses_now, use_here,
     sign in ('off', 'on') or bypasses_now or bypass_arrives or coalesce(use_here <> use_before, false) as clears
 from held

@@ -11,7 +11,7 @@ with computed as (
             when state = 'unknown' then null
             else 0.0
         end as volume,
-        programme.concentration.value / programme.concentration_per_ml as per_ml
+        concentration_value / concentration_per_ml as per_ml
     from segment_values
 )
 
@@ -23,7 +23,7 @@ select
     ) as amount,
     case
         when not delivers then null
-        when volume * per_ml is not null then programme.concentration_amount_unit
+        when volume * per_ml is not null then concentration_amount_unit
         when dose_per_h is not null then dose_amount_unit
     end as amount_unit
 from computed

@@ -11,7 +11,7 @@ with used as (
                         then cast(round(rate_ml_h * (to_us - from_us) / 3.6e3) as hugeint)
                 end
             ) over (
-                partition by facility, pump_id, channel, lane, to_infuse.place order by place
+                partition by lane_no, to_infuse.place order by place
                 rows between unbounded preceding and 1 preceding
             ),
             0

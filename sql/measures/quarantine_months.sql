@@ -1,8 +1,23 @@
 -- title: Records in quarantine and the month that each stands in
 -- grain: one record in quarantine
--- note: the clock reading of such a record is taken as local; without one, the month is that of the nearest record
--- before it in its file, else after it; null where the file gave no readable time at all
-with neighbours as (
+-- note: the clock reading of such a record is taken as local; without a usable one, the month is that of the
+-- nearest record before it in its file, else after it; null where the file gave no readable time at all
+with waiting as (
+    select
+        source_file_sha256,
+        source_record,
+        source_name,
+        pump_id,
+        sequence,
+        reasons,
+        -- a year that cannot be computed with tells no month either
+        case
+            when device_time >= timestamp '1900-01-01' and device_time < timestamp '2300-01-01' then device_time
+        end as device_time
+    from quarantined
+),
+
+neighbours as (
     select
         e.source_file_sha256,
         e.source_record,
@@ -10,7 +25,7 @@ with neighbours as (
     from events as e
     where
         e.source_file_sha256 in (
-            select source_file_sha256 from quarantined
+            select source_file_sha256 from waiting
             where device_time is null
         )
     group by e.source_file_sha256, e.source_record
@@ -29,7 +44,7 @@ placed as (
         source_record,
         cast(null as timestamptz) as occurred_at,
         true as waits
-    from quarantined
+    from waiting
     where device_time is null
 ),
 
@@ -66,7 +81,7 @@ placed_again as (
         q.device_time,
         q.reasons,
         case when q.device_time is null then b.occurred_at else timezone(t.zone, q.device_time) end as occurred_at
-    from quarantined as q
+    from waiting as q
     cross join measure_settings as t
     left join borrowed as b
         on q.source_file_sha256 = b.source_file_sha256 and q.source_record = b.source_record and b.waits

@@ -1,8 +1,8 @@
 """How long an ingest takes, as a ratio to the engine's own plain read of the same file, and how much memory.
 
 Run ``python -m tests.benchmarks.ingest [--records N] [--repeats R] [--folder DIR]``. It generates a delimited
-file of N invented records, reads it with `read_csv(all_varchar)` into zstd parquet (the unit of the ratio), and
-ingests it into a fresh site, each in a process of its own. Originals and derived tables are rows of their own.
+file of N invented records, reads it with `read_csv(all_varchar)` into zstd parquet (the unit of the ratio),
+and ingests it into a fresh site, each in a process of its own. Originals and derived tables are rows apart.
 """
 
 from __future__ import annotations
@@ -81,10 +81,12 @@ def generate(path: Path, records: int) -> None:
     con = duckdb.connect()
     con.execute(
         f"""copy (
-        select 'P' || lpad(pump::varchar, 4, '0') as "Device", case when i % 2 = 0 then 'A' else 'B' end as "Channel",
+        select 'P' || lpad(pump::varchar, 4, '0') as "Device",
+            case when i % 2 = 0 then 'A' else 'B' end as "Channel",
             strftime(timestamp '2026-01-01' + to_seconds(i * 97), '%Y-%m-%d %H:%M:%S') as "Time",
             i + 1 as "Sequence",
-            ['START', 'RATE', 'VOL', 'PAUSE', 'ON', 'VOL', 'RATE', 'STOP', 'ALARM', 'BEAT'][i % 10 + 1] as "Event",
+            ['START', 'RATE', 'VOL', 'PAUSE', 'ON', 'VOL', 'RATE', 'STOP', 'ALARM', 'BEAT'][i % 10 + 1]
+                as "Event",
             ['AICU', 'MED', 'LAB'][pump % 3 + 1] as "Area",
             ['Norepinephrine', 'Propofol', 'Insulin', 'Oxytocin'][(i // 10) % 4 + 1] as "Drug",
             case when i % 7 = 0 then 'OUT' else 'IN' end as "Library use", '2026.1' as "Library",
@@ -104,6 +106,7 @@ def generate(path: Path, records: int) -> None:
 def raw(path: Path, folder: Path) -> dict[str, float]:
     """Read the file with the engine alone."""
     con = duckdb.connect(config={"memory_limit": "2GiB"})
+    con.execute("set enable_progress_bar = false")
     start = time.perf_counter()
     con.execute(
         f"copy (select * from read_csv('{path}', all_varchar = true)) to '{folder / 'raw.parquet'}' "
@@ -184,7 +187,10 @@ def main(say: Callable[[str], None] = print) -> None:
         whole = statistics.median(r["seconds"] for r in runs)
         say(f"{'to committed events':<24}{events:>10.2f}{events / unit:>8.2f}")
         say(f"{'all steps':<24}{whole:>10.2f}{whole / unit:>8.2f}")
-        say(f"peak memory {max(r['peak_mib'] for r in runs):.0f} MiB (raw read {max(r['peak_mib'] for r in raws):.0f})")
+        say(
+            f"peak memory {max(r['peak_mib'] for r in runs):.0f} MiB (raw read "
+            f"{max(r['peak_mib'] for r in raws):.0f})"
+        )
 
 
 if __name__ == "__main__":

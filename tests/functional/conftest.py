@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
@@ -113,23 +114,39 @@ TWO_INFUSIONS = (
 )
 
 
-@pytest.fixture
-def site(cli: CommandLine) -> Path:
-    """Return a small site with one canonical source and nothing read yet."""
-    root = cli.folder / "my site"
+def make_site(root: Path) -> None:
+    """Write a small site with one canonical source and an empty inbox."""
     for name in ("sources", "inbox"):
         (root / name).mkdir(parents=True)
     (root / "site.toml").write_text(SITE_TOML, encoding="utf-8")
     (root / "sources" / "plain.toml").write_text(PLAIN_MAPPING, encoding="utf-8")
+
+
+@pytest.fixture
+def site(cli: CommandLine) -> Path:
+    """Return a small site with one canonical source and nothing read yet."""
+    root = cli.folder / "my site"
+    make_site(root)
+    return root
+
+
+@pytest.fixture(scope="session")
+def read_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a site that has read two infusions: made once, copied for each test."""
+    folder = tmp_path_factory.mktemp("read once")
+    root = folder / "my site"
+    make_site(root)
+    (root / "inbox" / "october.csv").write_text(TWO_INFUSIONS, encoding="utf-8")
+    CommandLine(folder, folder).ok("ingest", "--site", root)
     return root
 
 
 @pytest.fixture
-def filled(cli: CommandLine, site: Path) -> Path:
+def filled(cli: CommandLine, read_once: Path) -> Path:
     """Return the site after one ingest of two infusions."""
-    (site / "inbox" / "october.csv").write_text(TWO_INFUSIONS, encoding="utf-8")
-    cli.ok("ingest", "--site", site)
-    return site
+    root = cli.folder / "my site"
+    shutil.copytree(read_once, root)
+    return root
 
 
 def tree_digest(root: Path) -> str:

@@ -60,7 +60,7 @@ def test_unreadable_encoding(cli: CommandLine, filled: Path, unchanged: Any) -> 
 
 
 def test_an_unreadable_file_outranks_the_quarantine_share(cli: CommandLine, filled: Path) -> None:
-    _write(filled / "inbox" / "latin.csv", HEADER.encode() + "P-1,A,ä".encode("latin-1"))
+    _write(filled / "inbox" / "latin.csv", MORE.replace("ICU", "Säuglinge").encode("latin-1"))
     _write(filled / "inbox" / "more.csv", MORE + BAD_RECORD)
     done = cli("ingest", "--site", filled, "--json")
     done.refused(3, "latin.csv")
@@ -200,11 +200,15 @@ def test_interrupted_by_the_user_is_130(cli: CommandLine, filled: Path, unchange
     )  # fmt: skip
     spill = filled / "store" / "spill"
     deadline = time.monotonic() + 60
-    while not list(spill.glob("query-*")) and time.monotonic() < deadline:
-        time.sleep(0.05)
-    time.sleep(0.5)
-    process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=60)
+    try:
+        while not list(spill.glob("query-*")) and process.poll() is None and time.monotonic() < deadline:
+            time.sleep(0.05)
+        time.sleep(0.5)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=60)
+    finally:
+        process.kill()
+        process.wait()
     assert process.returncode == 130
     assert "Traceback" not in err
     assert "interrupted" in err

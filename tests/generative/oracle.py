@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from tests.generative.oracle_order import in_order
-from tests.generative.oracle_rows import amount_per_hour, infusion_row, segments_of
+from tests.generative.oracle_rows import infusion_row, segments_of
 from tests.generative.oracle_starts import Starts
 from tests.generative.oracle_words import (
     DELIVERING,
@@ -51,6 +51,7 @@ class Channel(Starts):
             self.account(i, at)
             if self.links[i] == "gap" and not (proof and event["kind"] not in STARTS):
                 self.lose_sight(i)  # 22: not bridged
+            self.lapse(at)
         if not (mine or event["channel"] == ""):
             return
         before = self.now
@@ -60,8 +61,6 @@ class Channel(Starts):
                 k: event[k] for k in ("care_area", "library_version", "weight_kg") if event[k] is not None
             }
             self.place = replace(self.place, **logged)
-            if self.amount_rate is None:
-                self.amount_rate = amount_per_hour(self.programme, self.place.weight_kg)
         self.act(i, event, at, mine)
         if proof:
             self.proof = i
@@ -88,7 +87,7 @@ class Channel(Starts):
                 self.place = replace(self.place, patient_key=key)
             return
         if self.suspended is not None:
-            self.end_suspended("patient_change", at)
+            self.end_suspended("patient_change", at, event)
         self.rested = None
         place = replace(self.place, patient_key=key)
         if self.now is not None:
@@ -144,7 +143,8 @@ class Channel(Starts):
         elif self.now is not None and not self.lapsed:
             self.turn(i, event, at, mine)
         elif kind == "dose_cycle_started":
-            self.start(i, event, at)
+            self.open_missing(i, event, at)
+            self.run(at, i)
 
     def turn(self, i: int, event: Event, at: int, mine: bool) -> None:
         """Events that only change the state of an open infusion."""
@@ -157,10 +157,10 @@ class Channel(Starts):
                 self.set_state("unknown")  # 5
                 self.alarm_at = at
         elif kind == "door_opened":
-            if self.state in DELIVERING:
+            if self.state in DELIVERING or self.by_zero:
                 self.set_state("paused", at, i)
         elif kind == "standby_entered":
-            if self.state != "stopped_by_alarm":
+            if self.state != "stopped_by_alarm" and not self.lost:
                 self.set_state("standby", at, i)
         elif kind == "standby_left":
             if self.state == "standby":
@@ -174,7 +174,7 @@ class Channel(Starts):
                 self.go_back(at, i)
         elif kind == "dose_cycle_started":
             self.run(at, i)
-        elif kind == "dose_cycle_ended":
+        elif kind == "dose_cycle_ended" and (self.state in DELIVERING | {"unknown"} or self.by_zero):
             self.set_state("between_doses")
 
     def go_back(self, at: int, i: int) -> None:
@@ -198,9 +198,10 @@ class Channel(Starts):
     def stop(self, i: int, event: Event, at: int) -> None:
         kind = "completed" if event["kind"] == "infusion_completed" else "stopped"
         if self.suspended is not None and kind == "stopped" and self.suspended_stop is None:
-            self.suspended_stop = at
+            self.suspended_stop, self.suspended_doubt = at, event["time_quality"] == "ambiguous"
         if self.now is None:
             if self.quiet:
+                self.shut = True
                 return
             self.open_missing(i, event, at)
         assert self.now is not None
@@ -233,7 +234,7 @@ class Channel(Starts):
 
     def keep_open(self, i: int, event: Event, at: int) -> None:
         rested = self.rested
-        if self.now is None and rested is not None and rested.end_kind == "completed":
+        if self.now is None and rested is not None and rested.end_kind == "completed" and not self.shut:
             assert rested.ended_at is not None
             if at - rested.ended_at <= self.rules.keep_open_wait:  # 16
                 self.done.remove(rested)
@@ -241,9 +242,12 @@ class Channel(Starts):
                 rested.doubtful |= self.rest_doubt
                 rested.end_kind, rested.ended_at = "open", None
                 self.now, self.rested, self.quiet = rested, None, False
-        if self.now is None or self.lapsed:
+        if self.now is None and self.quiet:
             return
-        self.left = None
+        if self.now is None or self.lapsed:
+            rate = self.rate
+            self.open_missing(i, event, at)
+            self.rate = rate
         self.set_state("keep_open", rate=exact(event["rate_ml_h"]))
 
     def bolus(self, i: int, event: Event, at: int) -> None:
@@ -264,15 +268,13 @@ class Channel(Starts):
             self.gone_back = ("ended" if stood_still else "running", None)
         elif self.state != "bolus":
             self.gone_back = (self.state, self.halted_at)
-        total = own
-        if event["bolus_adds_to_basal"] and own is not None and self.gone_back[0] in {"running", "unknown"}:
-            total = None if self.rate is None else own + self.rate  # 26
-        self.set_state("bolus", rate=total)
+        self.adds = bool(event["bolus_adds_to_basal"]) and self.gone_back[0] in {"running", "unknown"}  # 26
+        self.set_state("bolus", rate=own)
 
     def power_off(self, at: int, event: Event) -> None:
         if self.now is not None:
             self.end("powered_off", at, event)
-        self.forget(at)
+        self.forget(at, event)
         self.on = False
 
     def power_on(self, i: int, at: int, event: Event) -> None:
@@ -280,15 +282,16 @@ class Channel(Starts):
         if not self.on:
             return
         if self.now is not None:
-            if not self.lapsed and self.state in DELIVERING | {"unknown"} and self.halted_at is None:
+            runs = self.state in DELIVERING | {"unknown"} and self.halted_at is None
+            if runs and not self.lapsed:
                 self.stop_missing(i, at, event)
             else:
                 self.end("powered_off", at, event)
-        self.forget(at)
+        self.forget(at, event)
 
-    def forget(self, at: int) -> None:
+    def forget(self, at: int, event: Event) -> None:
         if self.suspended is not None:
-            self.end_suspended("powered_off", at)
+            self.end_suspended("powered_off", at, event)
         self.rested, self.quiet, self.bypass_waits, self.left = None, True, False, None
         self.programme = Programme(
             library_use=self.programme.library_use, fluid_source=self.programme.fluid_source
@@ -307,7 +310,7 @@ class Channel(Starts):
             and before is not target
             and before.end_kind in {"stopped", "completed", "powered_off"}
         )
-        if target is None and ended_here and before is not None and before.ended_at == at:
+        if target is None and ended_here and before is not None:
             target = before
         if target is None and self.done and self.done[-1].first is event:
             target = self.done[-1]
@@ -322,6 +325,7 @@ class Channel(Starts):
         if mine and value is not None and scope is not None:
             if scope == "since_cleared":
                 self.counter = value
+            target = target or self.now  # also after the window of a pause, until something ends it
             if target is not None:
                 target.readings.append((scope, value, target.parts, target.clears, at))
 

@@ -85,7 +85,10 @@ class Starts(Stretches):
             "fluid_source": (old.programme.fluid_source, self.programme.fluid_source),
             "care_area": (old.place.care_area, self.place.care_area),
         }
-        return {name for name, (a, b) in pairs.items() if a is not None and b is not None and a != b}
+        differs = {name for name, (a, b) in pairs.items() if a is not None and b is not None and a != b}
+        if (old.programme.fluid_source == "secondary") != (self.programme.fluid_source == "secondary"):
+            differs.add("fluid_source")  # no secondary is any other line (19)
+        return differs
 
     def start_kind(self, old: Infusion, differs: set[str]) -> str:
         if "library_use" in differs:
@@ -147,6 +150,7 @@ class Starts(Stretches):
                 infusion = self.rested
                 self.done.remove(infusion)
                 infusion.pieces += self.rest_pieces
+                infusion.doubtful |= self.rest_doubt
                 infusion.end_kind, infusion.ended_at = "open", None
         if infusion is None:
             return False
@@ -156,9 +160,11 @@ class Starts(Stretches):
         self.rested = None
         return True
 
-    def end_suspended(self, kind: str, at: int) -> None:
+    def end_suspended(self, kind: str, at: int, event: Event | None = None) -> None:
         assert self.suspended is not None
         stopped = self.suspended_stop is not None
+        if self.suspended_doubt if stopped else event is not None and event["time_quality"] == "ambiguous":
+            self.suspended.doubtful = True  # 21
         self.suspended.end_kind = "stopped" if stopped else kind
         self.suspended.ended_at = self.suspended_stop if stopped else at
         self.done.append(self.suspended)
@@ -197,7 +203,8 @@ class Starts(Stretches):
             if rate_row and wakes and self.raises(event):
                 self.start(i, event, at)  # 18, 46
                 return
-            takes = self.state in RUNS | {"unknown"} or (rate_row and self.state == "keep_open")
+            takes = self.state in RUNS | {"unknown"}
+            takes |= rate_row and self.state in {"keep_open", "priming"}
             old_rate, was_running = self.rate, self.state == "running"
             self.confirm(i, event)
             if not takes:  # 24: sets the rate of the next start
@@ -246,12 +253,15 @@ class Starts(Stretches):
     def bypass(self, i: int, event: Event, at: int) -> None:
         """10: leaving the library."""
         if self.now is not None and not self.lapsed and self.state in RUNS and event["rate_ml_h"] is not None:
+            old_rate, was_running = self.rate, self.state == "running"
             self.confirm(i, event)
             differs = self.differences(self.now) - {"care_area"}
             if differs and self.now.first is not event:
                 self.switch(i, event, at, differs)
                 return
             self.volume_entry(i, event)
+            if was_running:
+                self.count_change(event, old_rate)
             if self.state != "bolus":
                 self.run(at, i)
             return

@@ -35,7 +35,7 @@ class Stretches:
         self.programme, self.place = Programme(), Place()
         self.rate: Fraction | None = None
         self.amount_rate: tuple[Fraction, str] | None = None
-        self.strength: tuple[Fraction, str] | None = None  # drug per mL that a logged dose and rate imply
+        self.strength: tuple[Fraction, str] | None = None  # per mL, as a logged dose and rate imply
         self.other_line = Line()  # what is in force on the line that is not in use (19)
         self.left: Fraction | None = None  # volume left to infuse, at the event `left_from`
         self.left_from = 0
@@ -45,6 +45,7 @@ class Stretches:
         self.now: Infusion | None = None  # the open infusion
         self.state = ""
         self.state_rate: Fraction | None = None  # of a bolus or keep-open
+        self.adds = False  # whether the bolus runs on top of the basal rate (26)
         self.halted_at: int | None = None  # since when it does not deliver
         self.halted_from = 0  # index of that event
         self.by_zero = False  # paused because the rate is 0 (46)
@@ -56,10 +57,12 @@ class Stretches:
         self.rested: Infusion | None = None  # stopped or completed, may be continued
         self.rest_pieces: list[Piece] = []
         self.rest_doubt = False
+        self.shut = False  # stopped after it completed: nothing is kept open
         self.rest_how = ""  # how a start would continue it: a no-gap start, a resumption or a refill
         self.cleared = False  # totals cleared since it stopped
         self.suspended: Infusion | None = None
         self.suspended_stop: int | None = None
+        self.suspended_doubt = False  # whether the time of that stop is ambiguous
         self.suspended_left: Fraction | None = None
         self.counter: Fraction | None = None  # since-cleared reading
 
@@ -99,21 +102,22 @@ class Stretches:
             amount_rate = self.amount_rate if self.state == "running" else None
             if self.state in {"bolus", "keep_open"}:
                 rate = self.state_rate
-            self.now.pieces.append(
-                Piece(i - 1, begin, end, self.state, rate, amount_rate, self.programme, self.place)
-            )
-            if self.halted_at is not None and at > self.halted_at + self.rules.after_pause:
-                self.lapse()
+                if self.state == "bolus" and self.adds and rate is not None:
+                    rate = None if self.rate is None else rate + self.rate
+            shown = self.programme if self.state in DELIVERING else self.now.programme
+            self.now.pieces.append(Piece(i - 1, begin, end, self.state, rate, amount_rate, shown, self.place))
         elif self.rested is not None:
-            programme = self.programme  # 20
+            programme = self.rested.programme  # 20
             self.rest_pieces.append(
                 Piece(i - 1, begin, end, "paused", Fraction(0), None, programme, self.place)
             )
 
-    def lapse(self) -> None:
-        """17: the window after a pause is over; what comes after it is no part of the infusion."""
-        assert self.now is not None
-        assert self.halted_at is not None
+    def lapse(self, at: int) -> None:
+        """17: where the window after a pause is over, what comes after it is no part of the infusion."""
+        if self.now is None or self.lapsed or self.halted_at is None:
+            return
+        if at <= self.halted_at + self.rules.after_pause:
+            return
         edge = self.halted_at + self.rules.after_pause
         kept = []
         for piece in self.now.pieces:
@@ -152,9 +156,11 @@ class Stretches:
 
     def run(self, at: int, i: int) -> None:
         """The channel runs at the rate in force; at a rate of 0 it is paused (46)."""
+        if self.now is not None:
+            self.now.programme, self.now.place = self.programme, self.place
         if self.rate == 0:
             self.set_state("paused", at, i)
-            self.halted_at, self.by_zero = None, True  # no window: no user stopped it
+            self.halted_at, self.by_zero = None, True  # nobody paused it: no window
         else:
             self.set_state("running")
 
@@ -219,6 +225,7 @@ class Stretches:
     def rest(self, infusion: Infusion) -> None:
         """It stopped or completed: a start may still continue it."""
         self.rested, self.rest_pieces, self.rest_doubt, self.cleared = infusion, [], False, False
+        self.shut = False
         self.quiet = True
 
     def volume_ran(self) -> Fraction:
@@ -262,7 +269,7 @@ class Stretches:
         if event["dose_value"] is not None and self.amount_rate is not None and self.rate:
             self.strength = (self.amount_rate[0] / self.rate, self.amount_rate[1])
         elif self.strength is not None and self.rate is not None:
-            self.amount_rate = (self.strength[0] * self.rate, self.strength[1])  # the same drug, another rate
+            self.amount_rate = (self.strength[0] * self.rate, self.strength[1])  # same drug, other rate
 
     def volume_entry(self, i: int, event: Event) -> None:
         if event["volume_to_infuse_ml"] is not None:

@@ -19,7 +19,7 @@ STARTS = {"infusion_started", "infusion_resumed"}
 #: What proves that the channel runs (or ran until now), by kind alone (2).
 PROOFS = STARTS | {
     "rate_changed", "programme_changed", "bolus_started", "bolus_ended", "infusion_paused",
-    "infusion_stopped", "infusion_completed", "dose_cycle_started", "dose_cycle_ended",
+    "infusion_stopped", "infusion_completed", "kvo_started", "dose_cycle_started", "dose_cycle_ended",
 }  # fmt: skip
 ENDS = {
     "infusion_stopped",

@@ -50,21 +50,6 @@ def test_amounts_the_integral_of_the_dose_rate(rebuild: Rebuild) -> None:
     """)
 
 
-def test_amounts_a_rate_alone_scales_a_dose_without_concentration(rebuild: Rebuild) -> None:
-    """The drug in the bag stays as strong as dose and rate said when both were logged."""
-    out = rebuild("""
-        at    | kind             | dose_value | dose_unit | rate_ml_h
-        08:00 | infusion_started | 120        | mg/h      | 60
-        09:00 | rate_changed     |            |           | 30
-        10:00 | infusion_stopped |            |           |
-    """)
-    # 120 mg/h at 60 mL/h are 2 mg/mL: 120 mg in the first hour, 30 mL x 2 = 60 mg in the second.
-    out.infusions("""
-        volume_ml | amount | amount_unit
-        90        | 180    | mg
-    """)
-
-
 def test_amounts_international_units_stay_what_they_are(rebuild: Rebuild) -> None:
     """Units per litre times millilitres give units; nothing turns them into a mass."""
     out = rebuild("""
@@ -275,24 +260,6 @@ def test_ruling_46_a_rate_of_zero_is_a_pause(rebuild: Rebuild) -> None:
     out.infusions("""
         infusion_id | running_hours | volume_ml | user_rate_changes | uncertain
         e1          | 1             | 90        | 0                 | no
-    """)
-
-
-def test_ruling_46_a_rate_of_zero_has_no_window(rebuild: Rebuild) -> None:
-    """Nobody paused it: it is the same infusion when the rate goes up again, however late."""
-    out = rebuild("""
-        at    | channel | kind             | rate_ml_h
-        08:00 | A       | infusion_started | 60
-        09:00 | A       | rate_changed     | 0
-        10:30 |         | key_pressed      |
-        12:00 | A       | rate_changed     | 30
-        13:00 | A       | infusion_stopped |
-    """)
-    out.segments("""
-        infusion_id | started_at | ended_at | state   | volume_ml
-        e1          | 08:00      | 09:00    | running | 60
-        e1          | 09:00      | 12:00    | paused  | 0
-        e1          | 12:00      | 13:00    | running | 30
     """)
 
 

@@ -267,7 +267,7 @@ def test_a_record_without_readable_time_stands_in_the_month_of_its_neighbour() -
         quarantined="""
         | source_record | device_time | source_file_sha256 |
         | 1             | -           | f                  |
-        | 3             | -           | f                  |
+        | 3             | 1899-10-31  | f                  |
         | 5             | -           | f                  |
         | 9             | -           | empty              |
         """,

@@ -243,6 +243,16 @@ def test_the_plot_holds_every_interval_and_has_a_text(page: Page) -> None:
     assert "ward" not in plot.description
 
 
+def test_what_is_no_care_area_stays_out_of_the_plot() -> None:
+    changed = sample()
+    for row in changed["infusions"] + changed["segments"]:
+        row["care_area"] = {NASTY: "-"}.get(row["care_area"], row["care_area"])
+    found = page_of(**changed)
+    assert area(found, "none selected").starts.value
+    assert found.plot is not None
+    assert [row.label for row in found.plot.rows] == ["icu"]
+
+
 def test_the_page_is_a_frozen_value_and_the_same_every_time(page: Page, html: str) -> None:
     with pytest.raises(ValueError, match="frozen"):
         page.title = "x"  # type: ignore[misc]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -45,11 +46,14 @@ def run_demo(root: Path, **options: int | None) -> int:
     generate(root, **{name: value for name, value in options.items() if value is not None})
     site = load_site(root)
     say("reading its logs ...")
-    say(balance_sentence(ingest(site)))
+    say(balance_sentence(ingest(site, progress=say)))
     month = last_full_month(site, Ledger.open(site.store).snapshot())
     say(f"writing the report of {month} ...")
     print(write_report(site, str(month), None, None))
-    say(f"what was planted stands in {root / 'truth'}; look around with 'dripledger status --site {root}'.")
+    say(
+        f"what was planted stands in {root / 'truth'}; look around with "
+        f"'dripledger status --site {shlex.quote(str(root))}'."
+    )
     return 0
 
 

@@ -76,6 +76,7 @@ def ingest(args: Namespace) -> int:
         source=args.source,
         wait_s=args.wait,
         build=not args.no_build,
+        progress=say,
     )
     return _tell_ingest(result, args.format)
 
@@ -136,34 +137,23 @@ def _print_balance(result: IngestResult, form: str | None) -> None:
 
 
 def quarantine(args: Namespace) -> int:
-    """List the records that wait, or read them again."""
-    from dripledger.engine import build_relations, connect
-    from dripledger.store import spill_folder
+    """List the records that wait, or read them again by today's mappings."""
+    from dripledger.events.quarantine import list_quarantine, retry
 
-    chosen_format(args.format)
-    site = _site(args)
-    snapshot = _snapshot(args, site)
+    form = chosen_format(args.format)
     if args.retry:
-        return _retry(args, site)
-    with spill_folder(site.store, "quarantine") as spill, connect(spill) as con:
-        snapshot.attach(con, ["quarantined", "ingests"])
-        build_relations(con, "quarantine")
-        records = con.sql(
-            "select * from waiting_records where $reason is null or list_contains(reasons, $reason)",
-            params={"reason": args.reason},
-        ).to_arrow_table()
-        reasons = con.execute(
-            "select distinct unnest(reasons) as reason from quarantined order by reason"
-        ).fetchall()
-    emit(records, args.format)
-    if args.reason and not records.num_rows:
-        known = ", ".join(reason for (reason,) in reasons)
-        say(
-            f"no record waits for the reason {args.reason!r}. "
-            + (f"Reasons are: {known}." if known else "None waits.")
+        if args.as_of is not None:
+            raise UsageError("--retry changes the store and --as-of looks back", do="Give one of them")
+        return _tell_ingest(retry(_site(args), args.reason, progress=say), args.format)
+    _, snapshot = _open(args)
+    records = list_quarantine(snapshot, args.reason)
+    if form == "table":
+        # What a person needs to find the record; the other forms hold every column.
+        records = records.select(
+            ["path", "source_record", "pump_id", "device_time", "reasons", "explanation"]
         )
-    else:
-        say(f"{records.num_rows} records wait.")
+    emit(records, form)
+    say(f"{records.num_rows} records wait.")
     return 0
 
 

@@ -2,6 +2,7 @@
 
 from dripledger.events.ingest import ingest
 from dripledger.events.ledger import balance
+from dripledger.events.quarantine import list_quarantine, retry
 from dripledger.events.result import FileBalance, IngestResult
 
-__all__ = ["FileBalance", "IngestResult", "balance", "ingest"]
+__all__ = ["FileBalance", "IngestResult", "balance", "ingest", "list_quarantine", "retry"]

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import duckdb
 import pyarrow as pa
 
 from dripledger.events import checks
-from dripledger.events.translate import Translation
+from dripledger.events.translation import Translation
 from dripledger.sources.originals import read_records
 from dripledger.sources.staging import SourceFile, quoted, splitter_of
 
@@ -56,26 +56,56 @@ class Account:
             "place bigint, h ubigint, device_time timestamp, counted boolean, bad boolean, ignored boolean)"
         )
         self.con.execute(
-            f"create or replace temp table {n}_ordinals (file_no integer, record bigint, place bigint, ordinal bigint)"
+            f"create or replace temp table {n}_ordinals (file_no integer, record bigint, place bigint, "
+            "ordinal bigint)"
         )
         self.con.execute(
             f"create or replace temp table {n}_waiting (src smallint, file_no integer, record bigint, "
             "reason varchar, rank integer, detail varchar)"
         )
-        self.con.execute(f"create or replace temp table {n}_dropped (file_no integer, record bigint, place bigint)")
         self.con.execute(
-            f"create or replace temp table {n}_files (file_no integer, src smallint, sha varchar, records bigint)"
+            f"create or replace temp table {n}_dropped (file_no integer, record bigint, place bigint)"
+        )
+        self.con.execute(
+            f"create or replace temp table {n}_files (file_no integer, src smallint, sha varchar, "
+            "records bigint)"
         )
 
-    def add(self, src: int, told: Translation, files: Sequence[SourceFile]) -> None:
-        """Take in the events of one source."""
+    def close(self) -> None:
+        """Give back what the large tables hold."""
+        for table in ("events", "meeting", "met", "judged"):
+            self.con.execute(f"drop table if exists {self.name}_{table}")
+
+    def add(
+        self,
+        src: int,
+        told: Translation,
+        files: Sequence[SourceFile],
+        tried: Mapping[int, int] | None = None,
+    ) -> None:
+        """Take in the events of one source.
+
+        Parameters
+        ----------
+        src
+            Number of the source in this run.
+        told
+            Its relations.
+        files
+            Its files; those that cannot be read are left out.
+        tried
+            File number -> records, where only some records of a file were staged.
+        """
         con, n = self.con, self.name
         self.sources[src] = told
         lost = told.staged.failures
         files = [f for f in files if f.number not in lost]
         self.files.update({f.number: f for f in files})
         self.source_of.update({f.number: src for f in files})
-        rows = [[f.number, src, f.original.sha256, f.original.records] for f in files]
+        rows = [
+            [f.number, src, f.original.sha256, f.original.records if tried is None else tried[f.number]]
+            for f in files
+        ]
         if rows:
             con.executemany(f"insert into {n}_files values (?, ?, ?, ?)", rows)
         con.execute(
@@ -137,9 +167,11 @@ class Account:
             f"list_position([{order}], reason) - 1, nullif(string_agg(distinct detail, ', '), '') from ("
             f"select t.file_no, t.record, unnest({checks.names_of('unreadable')}) as reason, "
             "unnest(list_transform({names}, lambda x: case when x = 'not_a_number' then "
-            "array_to_string(t.bad_number_columns, ', ') end)) as detail "
-            .replace("{names}", checks.names_of("unreadable"))
-            + f"from {told.typed} t semi join (select file_no, record from {n}_events where src = {src} and bad) b "
+            "array_to_string(t.bad_number_columns, ', ') end)) as detail ".replace(
+                "{names}", checks.names_of("unreadable")
+            )
+            + f"from {told.typed} t semi join "
+            f"(select file_no, record from {n}_events where src = {src} and bad) b "
             "on b.file_no = t.file_no and b.record = t.record where t.ignored is null) "
             "group by file_no, record, reason"
         )
@@ -148,8 +180,10 @@ class Account:
         """Make the relation of events that nothing is wrong with so far."""
         n = self.name
         self.con.execute(
-            f"create or replace temp view {n}_live as select * from {n}_events e where not bad and not ignored "
-            f"and not exists (select 1 from {n}_waiting w where w.file_no = e.file_no and w.record = e.record)"
+            f"create or replace temp view {n}_live as select * from {n}_events e where not bad and not "
+            "ignored "
+            f"and not exists (select 1 from {n}_waiting w where w.file_no = e.file_no and w.record = "
+            "e.record)"
         )
 
     def compare(self, known: str | None) -> None:
@@ -164,13 +198,15 @@ class Account:
         self.live()
         in_ledger = "" if known is None else f" or h in (select hash(event_id) from {known})"
         con.execute(
-            f"create or replace temp table {n}_meeting as select src, file_no, record, place, h from {n}_live where "
+            f"create or replace temp table {n}_meeting as select src, file_no, record, place, h from "
+            f"{n}_live where "
             f"h in (select h from {n}_live group by h having count(*) > 1){in_ledger}"
         )
         if not self._count(f"{n}_meeting"):
             return
         con.execute(
-            f"create or replace temp table {n}_met (src smallint, file_no integer, record bigint, place bigint, "
+            f"create or replace temp table {n}_met (src smallint, file_no integer, record bigint, place "
+            "bigint, "
             "file_order boolean, event_id varchar, values_md5 varchar)"
         )
         for src, told in self.sources.items():
@@ -183,7 +219,8 @@ class Account:
                 f"where m.src = {src}"
             )
         source = (
-            f"{n}_met m left join (select null::varchar as event_id, null::varchar as values_md5 where false) k "
+            f"{n}_met m left join (select null::varchar as event_id, null::varchar as values_md5 where "
+            "false) k "
             if known is None
             else f"{n}_met m left join (select event_id, values_md5 from {known}) k "
         )
@@ -208,7 +245,8 @@ class Account:
         )
         con.execute(
             f"insert into {n}_dropped select file_no, record, place from (select file_no, record, place, "
-            "kept_md5 is not null or row_number() over (partition by event_id order by file_no, record, place) > 1 "
+            "kept_md5 is not null or row_number() over (partition by event_id order by file_no, record, "
+            "place) > 1 "
             f"as known from {n}_judged j where not exists (select 1 from {n}_waiting w where "
             "w.file_no = j.file_no and w.record = j.record)) where known"
         )
@@ -246,12 +284,14 @@ class Account:
         )  # fmt: skip
         names = ", ".join(f"({src}, {quoted(t.mapping.name)})" for src, t in self.sources.items())
         again = "false" if base_waiting is None else (
-            f"exists (select 1 from {base_waiting} k where k.source_name = s.source_name and k.record_md5 = b.md5)"
+            f"exists (select 1 from {base_waiting} k where k.source_name = s.source_name and "
+            "k.record_md5 = b.md5)"
         )  # fmt: skip
         con.execute(
             f"create or replace temp table {n}_quarantine as select w.src, w.file_no, w.record, w.reasons, "
             "w.details, s.source_name, b.md5, b.byte_offset, b.byte_length, "
-            f"{again} or row_number() over (partition by s.source_name, b.md5 order by w.file_no, w.record) > 1 "
+            f"{again} or row_number() over (partition by s.source_name, b.md5 order by w.file_no, "
+            "w.record) > 1 "
             "as waits_already from (select src, file_no, record, list(reason order by rank) as reasons, "
             f"list(detail order by rank) as details from {n}_waiting group by all) w "
             "join waiting_bytes b on b.file_no = w.file_no and b.record = w.record "
@@ -275,17 +315,24 @@ class Account:
             counts[number]["quarantined"] += waits
             counts[number]["duplicates"] += known
         waiting = (
-            f" and not exists (select 1 from {n}_waiting w where w.file_no = e.file_no and w.record = e.record)"
+            f" and not exists (select 1 from {n}_waiting w where w.file_no = e.file_no and "
+            "w.record = e.record)"
         )
         dropped = (
             f"exists (select 1 from {n}_dropped d where d.file_no = e.file_no and d.record = e.record "
             "and d.place = e.place)"
         )
         any_dropped = bool(self._count(f"{n}_dropped"))
-        event = f"case when ignored then 'ignored' when {dropped if any_dropped else 'false'} then 'known' else 'new' end"
+        event = (
+            f"case when ignored then 'ignored' when {dropped if any_dropped else 'false'} then "
+            "'known' else 'new' end"
+        )
         many = {src for src, told in self.sources.items() if told.multiple}
         for src in self.sources:
-            state = f"select file_no, record, {event} as fate from {n}_events e where src = {src} and not bad{waiting}"
+            state = (
+                f"select file_no, record, {event} as fate from {n}_events e where src = {src} and "
+                f"not bad{waiting}"
+            )
             if src in many:
                 state = (
                     "select file_no, record, case when bool_or(fate = 'new') then 'new' "
@@ -311,7 +358,8 @@ class Account:
     def months(self) -> list[str]:
         """Return the months that the live events can lie in, whatever their zone."""
         rows = self.con.execute(
-            f"select distinct strftime(m, '%Y-%m') from (select unnest([d - interval 1 day, d + interval 1 day]) as m "
+            "select distinct strftime(m, '%Y-%m') from (select unnest([d - interval 1 day, d + interval "
+            "1 day]) as m "
             f"from (select distinct date_trunc('day', device_time) as d from {self.name}_events "
             "where not bad and not ignored and device_time is not null)) order by 1"
         ).fetchall()

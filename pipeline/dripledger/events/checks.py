@@ -1,7 +1,7 @@
 """Named checks: each is a row of data with a name, a class, a predicate and a sentence for people.
 
-`unreadable`: the record cannot be read as events and waits in quarantine. `implausible`: readable however
-extreme; kept, flagged, never quarantined. Bounds are common practice, no source: they flag, they judge nothing.
+`unreadable`: the record cannot be read as events and waits in quarantine. `implausible`: readable, however
+extreme; kept, flagged, never quarantined. Bounds are common practice, no source: they flag and judge nothing.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ CHECKS: Final[tuple[Check, ...]] = (
     ),
     _bad(
         "received_out_of_range",
-        "received_at < timestamptz '1900-01-01 00:00:00+00' or received_at >= timestamptz '2301-01-01 00:00:00+00'",
+        "received_at < timestamptz '1900-01-01 00:00:00+00' or received_at >= timestamptz '2301-01-01 "
+        "00:00:00+00'",
         "the time of receipt lies outside the years 1900 to 2300",
     ),
     _bad("not_a_number", "bad_number", "a value that has to be a number is none"),
@@ -92,7 +93,8 @@ CHECKS: Final[tuple[Check, ...]] = (
     _bad(
         "conflicts_in_ingest",
         None,
-        "two records of this ingest have the same identity and different values, and nothing says which counts",
+        "two records of this ingest have the same identity and different values, and nothing says which "
+        "counts",
     ),
     # readable, however extreme
     _odd("weight_over_500_kg", "weight_kg > 500", "patient weight over 500 kg"),
@@ -100,7 +102,9 @@ CHECKS: Final[tuple[Check, ...]] = (
     _odd("body_surface_odd", "bsa_m2 <= 0 or bsa_m2 > 4", "body surface area not between 0 and 4 m2"),
     _odd("rate_over_2000_ml_h", "rate_ml_h > 2000 or previous_rate_ml_h > 2000", "rate over 2000 mL/h"),
     _odd("rate_negative", "rate_ml_h < 0 or previous_rate_ml_h < 0", "negative rate"),
-    _odd("dose_negative", "dose_value < 0 or previous_dose_value < 0 or bolus_dose_value < 0", "negative dose"),
+    _odd(
+        "dose_negative", "dose_value < 0 or previous_dose_value < 0 or bolus_dose_value < 0", "negative dose"
+    ),
     _odd("concentration_not_positive", "concentration_value <= 0", "concentration of zero or less"),
     _odd(
         "volume_to_infuse_odd",
@@ -140,7 +144,11 @@ CHECKS: Final[tuple[Check, ...]] = (
         "received_at > instant + interval 400 day",
         "received more than 400 days after it happened by the pump's clock",
     ),
-    _odd("clock_at_its_origin", "device_time < timestamp '1980-01-02'", "the pump's clock may never have been set"),
+    _odd(
+        "clock_at_its_origin",
+        "device_time < timestamp '1980-01-02'",
+        "the pump's clock may never have been set",
+    ),
 )
 
 UNREADABLE: Final = tuple(c for c in CHECKS if c.kind == "unreadable")

@@ -1,4 +1,4 @@
-"""Derivation again: when a label, an alias, a clock or a zone was mended, kept events follow, with the same ids.
+"""Derivation again: when a label, alias, clock or zone was mended, kept events follow, with the same ids.
 
 What was read stays in the originals, so events are made from there anew; ids, lineage and the ingest that
 brought a record stay. A record that can no longer be read as before keeps the events that it had.
@@ -21,7 +21,7 @@ from dripledger.sources import originals
 from dripledger.sources.staging import SourceFile, quoted
 
 if TYPE_CHECKING:
-    from dripledger.events.ingest import Run
+    from dripledger.events.run import Run
 
 
 @dataclass
@@ -48,7 +48,10 @@ def make_tables(run: Run) -> None:
     con = run.con
     con.execute(f"create or replace temp table run_changed as {TABLES['events'].empty_select()}")
     con.execute("create or replace temp table run_replaced (event_id varchar, month varchar)")
-    con.execute("create or replace temp table run_touched (facility varchar, pump_id varchar, occurred_at timestamptz)")
+    con.execute(
+        "create or replace temp table run_touched (facility varchar, pump_id varchar, occurred_at "
+        "timestamptz)"
+    )
     run.writer.base.attach(con, ["events", "ingests", "quarantined", "libraries"], "base_")
     con.execute(
         "create or replace temp view current_events as select * from base_events "
@@ -81,7 +84,8 @@ def _source(run: Run, name: str, place: int, told: Rederived) -> None:
     shas = [
         row[0]
         for row in con.execute(
-            f"select distinct source_file_sha256 from base_events where source_name = {quoted(name)} order by 1"
+            f"select distinct source_file_sha256 from base_events where source_name = {quoted(name)} "
+            "order by 1"
         ).fetchall()
     ]
     if not shas:
@@ -99,8 +103,10 @@ def _source(run: Run, name: str, place: int, told: Rederived) -> None:
     settle.settle_new(run, account)
     part = run.folder / f"again{place}.parquet"
     con.execute(
-        f"copy ({events_select(con, account, 0, run.lists, '')}) to {quoted(str(part))} (format parquet, compression lz4)"
+        f"copy ({events_select(con, account, 0, run.lists, '')}) to {quoted(str(part))} (format parquet, "
+        "compression lz4)"
     )
+    account.close()
     for file in files:
         file.path.unlink()
     _compare(run, name, f"read_parquet({quoted(str(part))})", told)
@@ -112,9 +118,11 @@ def _compare(run: Run, name: str, derived: str, told: Rederived) -> None:
     columns = ", ".join("b.ingest_id" if c == "ingest_id" else f'd."{c}"' for c in names)
     # only records that were kept; an event that another record brought stays that record's
     con.execute(
-        f"create or replace temp view again as select {columns} from {derived} d join (select source_file_sha256, "
+        f"create or replace temp view again as select {columns} from {derived} d join (select "
+        "source_file_sha256, "
         f"source_record, min(ingest_id) as ingest_id from base_events where source_name = {quoted(name)} "
-        "group by all) b using (source_file_sha256, source_record) where not exists (select 1 from base_events o "
+        "group by all) b using (source_file_sha256, source_record) where not exists (select 1 from "
+        "base_events o "
         "where o.event_id = d.event_id and (o.source_file_sha256, o.source_record) is distinct from "
         "(d.source_file_sha256, d.source_record))"
     )
@@ -131,14 +139,20 @@ def _compare(run: Run, name: str, derived: str, told: Rederived) -> None:
     )
     for sha, more in con.execute(
         "select source_file_sha256, cast(sum(step) as bigint) from ("
-        "select source_file_sha256, 1 as step from again where event_id in (select event_id from again_changed) "
+        "select source_file_sha256, 1 as step from again where event_id in (select event_id from "
+        "again_changed) "
         "and event_id not in (select event_id from base_events) union all "
-        "select source_file_sha256, -1 from base_events where event_id in (select event_id from again_lost)) group by 1"
+        "select source_file_sha256, -1 from base_events where event_id in (select event_id from "
+        "again_lost)) group by 1"
     ).fetchall():
         told.by_file[sha] = told.by_file.get(sha, 0) + more
     touched = "(select event_id from again_changed union all select event_id from again_lost)"
-    con.execute(f"insert into run_replaced select event_id, month from base_events where event_id in {touched}")
-    con.execute("insert into run_changed select * from again where event_id in (select event_id from again_changed)")
+    con.execute(
+        f"insert into run_replaced select event_id, month from base_events where event_id in {touched}"
+    )
+    con.execute(
+        "insert into run_changed select * from again where event_id in (select event_id from again_changed)"
+    )
     for table in ("base_events", "run_changed"):
         con.execute(
             f"insert into run_touched select facility, pump_id, min(occurred_at) from {table} "

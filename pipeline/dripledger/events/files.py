@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Mapping as Map, Sequence
+from collections.abc import Mapping as Map
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -46,9 +47,7 @@ def _matches(mapping: Mapping, name: str) -> bool:
     )
 
 
-def claim(
-    site: Site, mappings: Map[str, Mapping], paths: Sequence[Path], source: str | None
-) -> Claims:
+def claim(site: Site, mappings: Map[str, Mapping], paths: Sequence[Path], source: str | None) -> Claims:
     """Find the files to read and the mapping of each.
 
     Parameters
@@ -102,7 +101,9 @@ def claim(
             told.files.append((path, name, owners[0]))
         elif named:
             told.failures.append(
-                InputError("no mapping claims this file", where=path, do="Name one with --source, or draft one")
+                InputError(
+                    "no mapping claims this file", where=path, do="Name one with --source, or draft one"
+                )
             )
         else:
             told.unclaimed.append(name)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 
 import duckdb
+import pyarrow as pa
 
 from dripledger.events import checks
 from dripledger.events.account import Account, identity_sql
 from dripledger.events.lists import SiteLists
-from dripledger.events.translate import Translation
 from dripledger.schema import TABLES
 from dripledger.sources.staging import quoted
 
@@ -66,7 +67,8 @@ def events_select(
         "ingest_id": quoted(ingest_id),
         "occurred_at": f"({placed} - to_microseconds(cast(round({offset} * 1e6) as bigint)))",
         "clock_offset_s": offset,
-        "time_quality": f"case when {quality} = 'exact' and {offset} <> 0 then 'corrected' else {quality} end",
+        "time_quality": f"case when {quality} = 'exact' and {offset} <> 0 then 'corrected' "
+        f"else {quality} end",
         "file_rank": rank,
         "implausible": (
             f"case when {checks.any_of('implausible')} then {checks.names_of('implausible')} "
@@ -88,8 +90,49 @@ def events_select(
     return select
 
 
+def events_reader(
+    con: duckdb.DuckDBPyConnection, account: Account, src: int, lists: SiteLists, ingest_id: str
+) -> pa.RecordBatchReader:
+    """Return the new events of one source as a stream.
+
+    Columns that hold one value throughout are put in here: the engine would write each row out. Columns
+    that this source never fills are left out; the store knows them as null.
+    """
+    told = account.sources[src]
+    select = events_select(con, account, src, lists, ingest_id)
+    settings = told.site.settings
+    constant: dict[str, object] = {
+        "facility": settings.facility,
+        "source_name": told.mapping.name,
+        "ingest_id": ingest_id,
+        "sequence_reliable": told.mapping.sequence_reliable,
+        "time_resolution_s": told.mapping.time.resolution_s,
+    }
+    files = [account.files[n] for n, owner in account.source_of.items() if owner == src]
+    if len(files) == 1:
+        constant["source_file_sha256"] = files[0].original.sha256
+    never = set(told.never) - ({"use_context"} if lists.service else set())
+    if not told.mapping.file_order:
+        never.add("file_rank")
+    varying = [n for n in TABLES["events"].names if n not in constant and n not in never]
+    columns = ", ".join(f'"{name}"' for name in varying)
+    stream = con.sql(f"select {columns} from ({select})").to_arrow_reader(100_000)
+    fields = {f.name: f for f in TABLES["events"].arrow_schema}
+    schema = pa.schema([*stream.schema, *(fields[name] for name in constant)])
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        for batch in stream:
+            added = [
+                pa.repeat(pa.scalar(value, fields[name].type), batch.num_rows)
+                for name, value in constant.items()
+            ]
+            yield pa.RecordBatch.from_arrays([*batch.columns, *added], schema=schema)
+
+    return pa.RecordBatchReader.from_batches(schema, batches())
+
+
 def quarantined_select(account: Account, src: int, ingest_id: str) -> str:
-    """Return the SELECT of the records of one source that begin to wait, with the columns of `quarantined`."""
+    """Return the SELECT of one source's records that begin to wait, with the columns of `quarantined`."""
     n, told = account.name, account.sources[src]
     # staged values are masked or keyed already; only the fields that the mapping reads are shown
     pairs = ", ".join(f"{quoted(raw)}, t.{column}" for raw, column in told.staged.columns.items())

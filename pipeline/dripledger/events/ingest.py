@@ -1,36 +1,32 @@
-"""Ingest: read what is new, account for every record, and commit events and what follows from them at once."""
+"""Ingest: read what is new, account for every record, commit events and what follows from them at once."""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import itertools
 import json
-from collections.abc import Callable, Mapping as Map, Sequence
+from collections.abc import Callable, Sequence
+from collections.abc import Mapping as Map
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any
 
-import duckdb
 import pyarrow as pa
 
-from dripledger.engine import connect
 from dripledger.errors import ConfigurationError, DripledgerError, InputError
-from dripledger.events import derive, files as claims_of, settle
+from dripledger.events import derive, settle
+from dripledger.events import files as claims_of
 from dripledger.events.account import Account
-from dripledger.events.final import events_select, quarantined_select
-from dripledger.events.lists import SiteLists, register_lists
+from dripledger.events.final import events_reader, quarantined_select
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
-from dripledger.events.translate import Translation, translate
+from dripledger.events.run import NOT_BUILT, Run, build_derived, known_events, open_run
 from dripledger.library import load_libraries
 from dripledger.schema import TABLES
 from dripledger.site import Site
 from dripledger.sources import originals
 from dripledger.sources.mapping import Mapping, declarations_digest, load_mappings
-from dripledger.sources.personal import Pseudonyms, need_key
-from dripledger.sources.staging import SourceFile, StagingRoom, has_header, splitter_of, stage
-from dripledger.store import Ledger, Writer
-from dripledger.store.layout import spill_folder
+from dripledger.sources.personal import need_key
+from dripledger.sources.staging import SourceFile, has_header, splitter_of
+
 
 def ingest(
     site: Site,
@@ -104,7 +100,9 @@ def _take_in(run: Run, claims: claims_of.Claims) -> _Intake:
     known: set[str] = set()
     if run.base_has("ingests"):
         run.writer.base.attach(run.con, ["ingests"], "base_")
-        known = {r[0] for r in run.con.execute("select distinct source_file_sha256 from base_ingests").fetchall()}
+        known = {
+            r[0] for r in run.con.execute("select distinct source_file_sha256 from base_ingests").fetchall()
+        }
     sizes = originals.sizes_known(run.site.originals)
     for number, (path, shown, source) in enumerate(claims.files):
         mapping = run.mappings[source]
@@ -113,9 +111,7 @@ def _take_in(run: Run, claims: claims_of.Claims) -> _Intake:
             if before.st_size in sizes and (digest := originals.hash_file(path)) in known:
                 intake.order.append((shown, digest, source, None))
                 continue
-            original = originals.archive(
-                path, run.site.originals, splitter_of(mapping), has_header(mapping)
-            )
+            original = originals.archive(path, run.site.originals, splitter_of(mapping), has_header(mapping))
             after = path.stat()
         except InputError as error:
             intake.failures.append(error)
@@ -167,32 +163,35 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     changed_libraries = _libraries_differ(run, libraries)
     settings_changed = base.row is not None and _declared(run, "site.toml")
     rebuild = build and base.row is not None and (settings_changed or base.row.note == NOT_BUILT)
-    files = [
+    balances = [
         FileBalance(shown, sha, source, file is None, **(counts.get(file.number, {}) if file else {}))
         for shown, sha, source, file in intake.order
         if file is None or file.number in counts
     ]
-    told_all = {
-        "files": tuple(files), "rederived": redone.events, "settled": settled,
+    told_all: dict[str, Any] = {
+        "files": tuple(balances), "rederived": redone.events, "settled": settled,
         "failures": tuple(intake.failures), "unclaimed": tuple(claims.unclaimed), "left": tuple(intake.left),
-        "ignored": _ignored(account), "quarantine_share_max": run.site.settings.thresholds.quarantine_share_max,
+        "ignored": _ignored(account),
+        "quarantine_share_max": run.site.settings.thresholds.quarantine_share_max,
     }  # fmt: skip
     if not (counts or redone.sources or changed_libraries or rebuild or settled):
-        return IngestResult(None, base.version, **told_all)  # type: ignore[arg-type]
+        return IngestResult(None, base.version, **told_all)
 
     run.tell("write events")
     derive.write_changed(run)
     for src in account.sources:
         if any(counts[n]["events"] for n, f in account.files.items() if _belongs(account, n, src)):
-            select = events_select(con, account, src, run.lists, ingest_id)
-            writer.append("events", con.sql(select).to_arrow_reader(100_000))
+            writer.append("events", events_reader(con, account, src, run.lists, ingest_id))
         if any(counts[n]["quarantined"] for n, f in account.files.items() if _belongs(account, n, src)):
-            writer.append("quarantined", con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table())
+            writer.append(
+                "quarantined", con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table()
+            )
     _write_ledger(run, account, counts, ingest_id, digests, redone)
     if changed_libraries:
         writer.replace("libraries", None, libraries)
     if build:
         run.tell("build infusions")
+        account.close()
         build_derived(run, ingest_id, rebuild)
     run.tell("commit")
     version = writer.commit(
@@ -200,7 +199,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
         declarations=run.site.declaration_files(),
         note="" if build else NOT_BUILT,
     )
-    return IngestResult(ingest_id, version, **told_all)  # type: ignore[arg-type]
+    return IngestResult(ingest_id, version, **told_all)
 
 
 def _belongs(account: Account, number: int, src: int) -> bool:

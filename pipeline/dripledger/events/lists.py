@@ -1,8 +1,9 @@
-"""The lists that a person keeps, as small tables beside the events: care areas, entries, pumps, clocks, service."""
+"""The lists that a person keeps, as small tables: care areas, entries, pumps, clocks, service."""
 
 from __future__ import annotations
 
 import csv
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,8 +15,8 @@ from dripledger.schema.codes import PUMP_TYPES
 from dripledger.site import Site
 from dripledger.sources.mapping import Mapping
 
-_FIRST = datetime(1, 1, 1)  # noqa: DTZ001 - a clock reading
-_LAST = datetime(9999, 12, 31)  # noqa: DTZ001
+_FIRST = datetime(1, 1, 1)
+_LAST = datetime(9999, 12, 31)
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,7 @@ def _service(con: duckdb.DuckDBPyConnection, site: Site) -> None:
     rows = sorted(
         (s.pump, instant(s.from_local, _FIRST), instant(s.to_local, _LAST), s.context) for s in site.service
     )
-    for before, after in zip(rows, rows[1:], strict=False):
+    for before, after in itertools.pairwise(rows):
         if before[0] == after[0] and after[1] < before[2]:
             raise ConfigurationError(
                 f"two rows of the pump {after[0]!r} overlap", where=site.root / "service.csv"

@@ -16,7 +16,8 @@ from dripledger.engine import connect
 from dripledger.errors import ConfigurationError
 from dripledger.events.account import Account
 from dripledger.events.lists import SiteLists, register_lists
-from dripledger.events.translate import Translation, translate
+from dripledger.events.translate import translate
+from dripledger.events.translation import Translation
 from dripledger.site import Site
 from dripledger.sources import originals
 from dripledger.sources.mapping import Mapping
@@ -55,7 +56,11 @@ class Run:
         return StagingRoom(self.con, self.folder, pseudonyms, lambda: f"stage{next(self.names)}")
 
     def staged(
-        self, prefix: str, source: str, files: Sequence[SourceFile], only: dict[int, Sequence[int]] | None = None
+        self,
+        prefix: str,
+        source: str,
+        files: Sequence[SourceFile],
+        only: Map[int, Sequence[int]] | None = None,
     ) -> Translation:
         """Stage files of one source and make its relations."""
         mapping = self.mappings[source]
@@ -115,10 +120,12 @@ def build_derived(run: Run, ingest_id: str, everything: bool) -> None:
     now.attach(run.con, ["events", "quarantined", "segments", "infusions"])
     which = "true" if everything else f"ingest_id = '{ingest_id}'"
     run.con.execute(
-        "create or replace temp table touched as select facility, pump_id, min(at) as first_touched_at from ("
-        f"select facility, pump_id, occurred_at as at from events where {which} "
+        "create or replace temp table touched as select facility, pump_id, min(moment) as "
+        "first_touched_at from ("
+        f"select facility, pump_id, occurred_at as moment from events where {which} "
         "union all select facility, pump_id, occurred_at from run_touched "
-        f"union all select facility, pump_id, device_time at time zone 'UTC' - interval 1 day from quarantined "
+        "union all select facility, pump_id, device_time at time zone 'UTC' - interval 1 day from "
+        "quarantined "
         f"where {which} and pump_id is not null and device_time is not null) group by facility, pump_id"
     )
     infusions.update(run.writer, run.con, run.site.settings, "touched")

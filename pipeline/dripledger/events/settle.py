@@ -1,4 +1,4 @@
-"""The repeated hour, settled over what the ledger holds and what is new: the order of arrival does not matter."""
+"""The repeated hour, settled over what is kept and what is new: the order of arrival does not matter."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from dripledger.events import times
 from dripledger.events.account import Account
 
 if TYPE_CHECKING:
-    from dripledger.events.ingest import Run
+    from dripledger.events.run import Run
 
 _SHIFTED = (
-    "create or replace temp table shifted (ref varchar, source_name varchar, pump_id varchar, sequence bigint, "
+    "create or replace temp table shifted (ref varchar, source_name varchar, pump_id varchar, sequence "
+    "bigint, "
     "reading timestamp, zone varchar, shift_start timestamp, shift_end timestamp, before_s integer, "
     "after_s integer, repeats boolean)"
 )
@@ -48,7 +49,9 @@ def settle_new(run: Run, account: Account, with_kept: bool = False) -> bool:
     if not zones or not times.register_shifts(con, "zone_shifts", set(zones.values()), years):
         return False
     con.execute(_SHIFTED)
-    con.execute(f"create or replace temp table {n}_refs (ref varchar, file_no integer, record bigint, place bigint)")
+    con.execute(
+        f"create or replace temp table {n}_refs (ref varchar, file_no integer, record bigint, place bigint)"
+    )
     for src, zone in zones.items():
         _new_rows(run, account, src, zone)
     if not con.execute("select 1 from shifted limit 1").fetchall():
@@ -91,7 +94,8 @@ def _new_rows(run: Run, account: Account, src: int, zone: str) -> None:
     reliable = str(told.mapping.sequence_reliable).lower()
     shift = ", ".join(f"i.{c.strip()}" for c in _SHIFT_COLUMNS.split(","))
     con.execute(
-        f"insert into shifted select {ref}, t.source_name, t.pump_id, case when {reliable} then t.sequence end, "
+        f"insert into shifted select {ref}, t.source_name, t.pump_id, case when {reliable} then "
+        "t.sequence end, "
         f"t.device_time, {shift} from {told.typed} t "
         "join inside i on i.file_no = t.file_no and i.record = t.record and i.place = t.record_place "
         "where t.ignored is null and t.offset_s is null"
@@ -128,7 +132,8 @@ def _moved(run: Run) -> int:
     con.execute("delete from run_changed where event_id in (select event_id from run_moved)")
     con.execute(
         "insert into run_replaced select event_id, month from base_events "
-        "where event_id in (select event_id from run_moved) and event_id not in (select event_id from run_replaced)"
+        "where event_id in (select event_id from run_moved) and event_id not in (select event_id from "
+        "run_replaced)"
     )
     con.execute("insert into run_changed select * from run_moved")
     return int(con.execute("select count(*) from run_moved").fetchall()[0][0])

@@ -1,8 +1,8 @@
 """Times: from the text of a log to the clock's reading and the instant.
 
-The engine alone gives a local time that occurs twice its later instant and shifts one that does not exist, both
-without a word. So the hours that a zone repeats or skips are listed here, and only readings inside them are
-treated apart.
+The engine alone gives a local time that occurs twice its later instant and shifts one that does not
+exist, both without a word. So the hours that a zone repeats or skips are listed here, and only readings
+inside them are treated apart.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from dripledger.sources.mapping import TimeOptions
 from dripledger.sources.staging import quoted
 
 _ISO_BARE: Final = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.,]\d{1,9})?)?"
-_OFFSET: Final = r"(?:Z|z|[+-]\d{2}(?::?\d{2})?)"
+_OFFSET: Final = r"(?:Z|z|[+-][01]\d(?::?[0-5]\d)?)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +58,19 @@ def time_sql(text: str, pattern: str) -> TimeSql:
     if pattern == "iso":
         # the cast alone takes far too much, and drops an offset without a word
         bare = f"regexp_full_match({text}, {quoted(_ISO_BARE)})"
+        full = f"regexp_full_match({text}, {quoted(_ISO_BARE + _OFFSET)})"
         reading = (
             f"case when {bare} then try_cast(replace({text}, ',', '.') as timestamp) "
-            f"when regexp_full_match({text}, {quoted(_ISO_BARE + _OFFSET)}) then "
-            f"try_cast(replace(regexp_replace({text}, {quoted(_OFFSET + '$')}, ''), ',', '.') as timestamp) end"
+            f"when {full} then "
+            f"try_cast(replace(regexp_replace({text}, {quoted(_OFFSET + '$')}, ''), ',', '.') as "
+            "timestamp) end"
         )
-        return TimeSql(reading, f"case when not {bare} then {offset} end")
+        return TimeSql(reading, f"case when {full} then {offset} end")
     if "%z" in pattern:
         instant = f"try_strptime({text}, {quoted(pattern)})"
         return TimeSql(
-            f"({instant} at time zone 'UTC') + to_seconds({offset})", f"case when {instant} is not null then {offset} end"
+            f"({instant} at time zone 'UTC') + to_seconds({offset})",
+            f"case when {instant} is not null then {offset} end",
         )
     return TimeSql(f"try_strptime({text}, {quoted(pattern)})", "null::integer")
 
@@ -126,8 +129,8 @@ def shifts(zone: str, year: int) -> tuple[Shift, ...]:
     """Return the changes of a zone's offset in one year (UTC)."""
     place = ZoneInfo(zone)
     found = []
-    day = datetime(year, 1, 1)  # noqa: DTZ001 - naive UTC on purpose
-    end = datetime(year + 1, 1, 1)  # noqa: DTZ001
+    day = datetime(year, 1, 1)
+    end = datetime(year + 1, 1, 1)
     before = _offset_s(place, day)
     while day < end:
         after = _offset_s(place, day + timedelta(days=1))

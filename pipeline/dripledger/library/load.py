@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
@@ -77,7 +78,7 @@ def _rows(path: Path, site: Site) -> Iterator[tuple[int, dict[str, object]]]:
 
         limits = {name: number(name) for name in _LIMITS}
         given = [(name, value) for name, value in limits.items() if value is not None]
-        for (low, a), (high, b) in zip(given, given[1:], strict=False):
+        for (low, a), (high, b) in itertools.pairwise(given):
             if a > b:
                 raise line.wrong(high, f"{high} ({b:g}) is below {low} ({a:g}); limits go up in the order "
                                  "hard_low, soft_low, soft_high, hard_high")  # fmt: skip
@@ -88,26 +89,29 @@ def _rows(path: Path, site: Site) -> Iterator[tuple[int, dict[str, object]]]:
         if None not in weights and weights[0] > weights[1]:  # type: ignore[operator]
             raise line.wrong("weight_max_kg", "is below weight_min_kg")
         published = line.text("published_at")
-        yield line.number, {
-            "library_version": line.need("version"),
-            "library_published_at": None if published is None else _instant(line, published, site),
-            "care_area": line.need("care_area"),
-            "entry": line.need("entry"),
-            "concentration_value": concentration,
-            "concentration_unit": unit("concentration_unit"),
-            "dosing_unit": unit("dosing_unit"),
-            "limit_quantity": line.need("quantity"),
-            **limits,
-            "weight_min_kg": weights[0],
-            "weight_max_kg": weights[1],
-        }
+        yield (
+            line.number,
+            {
+                "library_version": line.need("version"),
+                "library_published_at": None if published is None else _instant(line, published, site),
+                "care_area": line.need("care_area"),
+                "entry": line.need("entry"),
+                "concentration_value": concentration,
+                "concentration_unit": unit("concentration_unit"),
+                "dosing_unit": unit("dosing_unit"),
+                "limit_quantity": line.need("quantity"),
+                **limits,
+                "weight_min_kg": weights[0],
+                "weight_max_kg": weights[1],
+            },
+        )
 
 
 def _instant(line, text: str, site: Site) -> datetime:  # type: ignore[no-untyped-def]
     try:
         if len(text) == 10:
             day = date.fromisoformat(text)
-            read = datetime(day.year, day.month, day.day)  # noqa: DTZ001 - the zone follows
+            read = datetime(day.year, day.month, day.day)
         else:
             read = datetime.fromisoformat(text)
     except ValueError:

@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from dripledger.reports.model import AreaRow, Figure, Plot, PlotMark, PlotRow
 from dripledger.reports.words import THIN
 
+#: Groups that are no care areas: one of them at 0 % would push all others together.
+NO_AREAS = ("none selected", "unmapped")
+
 
 def interval_plot(areas: Sequence[AreaRow]) -> Plot | None:
     """Lay out shares and intervals of library use.
@@ -15,7 +18,7 @@ def interval_plot(areas: Sequence[AreaRow]) -> Plot | None:
     Parameters
     ----------
     areas
-        The rows of the table; those without a value stay out of the plot.
+        The rows of the table; those without a value and what is no care area stay out of the plot.
 
     Returns
     -------
@@ -23,7 +26,11 @@ def interval_plot(areas: Sequence[AreaRow]) -> Plot | None:
         Positions as fractions of the width; None where no area has a value. The axis ends at 100 % and begins
         at a multiple of 10 %, at most 50 %, that leaves every interval inside.
     """
-    shown = [row for row in areas if row.starts.share is not None or row.hours.share is not None]
+    shown = [
+        row
+        for row in areas
+        if row.area not in NO_AREAS and (row.starts.share is not None or row.hours.share is not None)
+    ]
     if not shown:
         return None
     figures = [f for row in shown for f in (row.starts, row.hours) if f.share is not None]

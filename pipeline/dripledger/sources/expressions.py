@@ -31,7 +31,8 @@ _TYPES: Final = frozenset({
     "boolean", "bool", "date", "timestamp",
 })  # fmt: skip
 _CLASSES: Final = {
-    "COLUMN_REF": "column", "CONSTANT": "constant", "CASE": "case", "CAST": "cast", "COMPARISON": "comparison",
+    "COLUMN_REF": "column", "CONSTANT": "constant", "CASE": "case", "CAST": "cast",
+    "COMPARISON": "comparison",
     "CONJUNCTION": "conjunction", "OPERATOR": "operator", "BETWEEN": "between", "FUNCTION": "function",
     "TYPE": "type",
 }  # fmt: skip
@@ -93,7 +94,9 @@ def _walk(node: Any, text: str, columns: list[str]) -> None:
 @cache
 def _parse(text: str) -> tuple[str, tuple[str, ...]]:
     with _lock:
-        answer = _parser().execute("select json_serialize_sql(?::varchar)", [f"select {text}"]).fetchall()[0][0]
+        answer = (
+            _parser().execute("select json_serialize_sql(?::varchar)", [f"select {text}"]).fetchall()[0][0]
+        )
     tree = json.loads(answer)
     if tree.get("error"):
         raise _refuse(text, f"it cannot be parsed ({tree.get('error_message', 'no reason given')})")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping as Map
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Final
 
 import duckdb
@@ -29,7 +29,7 @@ def stage(
     room: StagingRoom,
     mapping: Mapping,
     files: Sequence[SourceFile],
-    only: dict[int, Sequence[int]] | None = None,
+    only: Map[int, Sequence[int]] | None = None,
 ) -> Staged:
     """Stage JSON-lines files; see `staging.stage`."""
     needed = list(mapping.raw_fields())
@@ -65,7 +65,8 @@ def _picks(mapping: Mapping, staged: Staged) -> str:
     each = mapping.json_lines.each
     keyed = mapping.keyed_fields
     picks = [
-        "case when json is null then 'not_json' when json_type(json) <> 'OBJECT' then 'not_an_object' end as unsplit"
+        "case when json is null then 'not_json' when json_type(json) <> 'OBJECT' then 'not_an_object' "
+        "end as unsplit"
     ]
     if each is not None:
         # an object without elements keeps one empty element, so that it is still accounted for
@@ -95,7 +96,7 @@ def _columns(mapping: Mapping, staged: Staged) -> str:
     return text
 
 
-def _finish(room: StagingRoom, staged: Staged, select: str, part: Path, numbers: str) -> None:
+def _finish(room: StagingRoom, staged: Staged, select: str, numbers: str) -> None:
     """Keep what can be split and list the rest."""
     for file_no, record, reason in room.con.execute(
         f"select file_no, record, unsplit from ({numbers}) where unsplit is not null order by all"
@@ -112,7 +113,8 @@ def _fast(room: StagingRoom, mapping: Mapping, files: list[SourceFile], staged: 
     paths = ", ".join(quoted(str(f.path)) for f in files)
     try:
         room.con.execute(
-            f"copy (select fn, {_picks(mapping, staged)} from read_ndjson_objects([{paths}], filename = 'fn', "
+            f"copy (select fn, {_picks(mapping, staged)} from read_ndjson_objects([{paths}], filename = "
+            "'fn', "
             f"ignore_errors = true, maximum_object_size = {_OBJECT_BYTES})) "
             f"to {quoted(str(part))} (format parquet, compression lz4)"
         )
@@ -125,9 +127,13 @@ def _fast(room: StagingRoom, mapping: Mapping, files: list[SourceFile], staged: 
     good = {f.number for f, (_, _, n) in zip(files, counts, strict=True) if n == f.original.records}
     if good:
         allowed = f" and file_no in ({', '.join(str(n) for n in sorted(good))})"
-        select = ranged_select(room, part, counts, _columns(mapping, staged)) + " where s.unsplit is null" + allowed
+        select = (
+            ranged_select(room, part, counts, _columns(mapping, staged))
+            + " where s.unsplit is null"
+            + allowed
+        )
         numbers = ranged_select(room, part, counts, ", s.unsplit") + " where true" + allowed
-        _finish(room, staged, select, part, numbers)
+        _finish(room, staged, select, numbers)
     return good
 
 
@@ -162,4 +168,4 @@ def _exact(
     head = f"select {file.number} as file_no, s.record"
     tail = f" from read_parquet({quoted(str(part))}) s where"
     select = f"{head}{_columns(mapping, staged)}{tail} s.unsplit is null"
-    _finish(room, staged, select, part, f"{head}, s.unsplit{tail} true")
+    _finish(room, staged, select, f"{head}, s.unsplit{tail} true")

@@ -1,6 +1,6 @@
 """The mapping language: one TOML file a source says which raw field is which column, and nothing else does.
 
-Every model is frozen and refuses unknown keys; a wrong mapping is one message that names the file and the key.
+Every model is frozen and refuses unknown keys; a wrong mapping is one message that names file and key.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class FieldSpec(Part):
     value
         A constant.
     expr
-        A scalar SQL expression over raw fields, which are text; see `sources.expressions` for what is allowed.
+        A scalar SQL expression over raw fields, which are text; `sources.expressions` says what is allowed.
     lookup, by, column
         Value of `column` in the lookup table named `lookup`, in the row whose key equals the raw field `by`.
     unit
@@ -148,7 +148,7 @@ KindSpecs: TypeAlias = Annotated[tuple[KindSpec, ...], BeforeValidator(_as_kinds
 
 
 class AlarmSpec(Part):
-    """What one alarm label means: its kind, its priority where the log has none, whether it stops delivery."""
+    """What an alarm label means: its kind, its priority where the log has none, whether it stops delivery."""
 
     kind: Literal[ALARM_KINDS]  # type: ignore[valid-type]
     priority: Literal[ALARM_PRIORITIES] | None = None  # type: ignore[valid-type]
@@ -243,7 +243,7 @@ class IgnoreRule(Part):
 
 
 class EventRule(Part):
-    """One of several events a record: its canonical `kind`, `when` it exists, `fields` that replace others."""
+    """One of several events a record: its `kind`, `when` it exists, `fields` that replace others."""
 
     kind: str
     when: str | None = None
@@ -281,7 +281,8 @@ class Mapping(Part):
     shape
         ``"delimited"`` or ``"json_lines"``.
     canonical
-        Raw fields and labels that are named as our columns and kinds are those; the rest may be added.
+        Raw fields and labels that are named as our columns and kinds are those; the rest may be added. Its
+        `patient_key` and `order_key` are taken to be pseudonyms already.
     records
         The kinds that this source can log; ``["all"]``: every kind.
     sequence_reliable
@@ -290,7 +291,8 @@ class Mapping(Part):
         Whether the order of records in the file means the order of events.
     assumed
         What a draft assumed and nobody has confirmed; `ingest` refuses while it is not empty.
-    delimited, json_lines, time, fields, kinds, alarms, values, units, lookups, ignore, events, identity, personal
+    delimited, json_lines, time, fields, kinds, alarms, values, units, lookups, ignore, events, identity,
+    personal
         The tables described at their models. ``values.COLUMN`` maps raw values to canonical ones; ``units``
         adds spellings of units of this source.
     """
@@ -343,9 +345,9 @@ class Mapping(Part):
                 raise ValueError(f"fields lacks {', '.join(missing)}")
         if self.events and ("kind" in self.fields or self.kinds):
             raise ValueError("[[events]] names its kinds itself: leave out fields.kind and [kinds]")
-        kind = self.fields.get("kind")
-        if kind is not None and kind.value is not None and str(kind.value) not in self.kinds:
-            _check_kind(str(kind.value))
+        told = self.fields.get("kind")
+        if told is not None and told.value is not None and str(told.value) not in self.kinds:
+            _check_kind(str(told.value))
         for spec in self.specs():
             if spec.lookup is not None and spec.lookup not in self.lookups:
                 raise ValueError(f"there is no [lookups.{spec.lookup}]")
@@ -353,6 +355,13 @@ class Mapping(Part):
         used = [name for name in self.raw_fields() if name in masked]
         if used:
             raise ValueError(f"the field {used[0]!r} is masked, so nothing can be made from it")
+        if not self.canonical:
+            for spec in self._subject_specs():
+                if spec.value is None and not set(spec.raw_fields) & self.keyed_fields:
+                    raise ValueError(
+                        "patient_key and order_key are keyed pseudonyms: list the fields that they are made "
+                        "from under personal.key"
+                    )
         both = masked & self.keyed_fields
         if both:
             raise ValueError(f"the field {sorted(both)[0]!r} is both masked and keyed")
@@ -374,11 +383,18 @@ class Mapping(Part):
     @property
     def keyed_fields(self) -> frozenset[str]:
         """Raw fields that are replaced by a keyed pseudonym at the first touch."""
-        inline = {s.field for s in self._all_specs() if s.personal == "key" and s.field is not None}
-        return frozenset(self.personal.key) | inline
+        told = [s for s in self._all_specs() if s.personal == "key"]
+        if not self.canonical:
+            # these columns are keyed even where the mapping forgot to say so
+            told += [s for s in self._subject_specs() if s.personal is None]
+        return frozenset(self.personal.key) | {s.field for s in told if s.field is not None}
 
     def _all_specs(self) -> list[FieldSpec]:
         return [*self.fields.values(), *(s for rule in self.events for s in rule.fields.values())]
+
+    def _subject_specs(self) -> list[FieldSpec]:
+        tables = [self.fields, *(rule.fields for rule in self.events)]
+        return [table[name] for table in tables for name in ("patient_key", "order_key") if name in table]
 
     def raw_fields(self) -> tuple[str, ...]:
         """Return the raw fields that the mapping reads, in a fixed order, each once."""
@@ -448,7 +464,9 @@ def load_mappings(site: Site) -> dict[str, Mapping]:
         mapping = load_mapping(path)
         if mapping.name in found:
             raise ConfigurationError(
-                f"the name {mapping.name!r} is taken by another mapping", where=path, do="Give it another name"
+                f"the name {mapping.name!r} is taken by another mapping",
+                where=path,
+                do="Give it another name",
             )
         found[mapping.name] = mapping
         for name, lookup in mapping.lookups.items():

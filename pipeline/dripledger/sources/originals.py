@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final
@@ -142,7 +142,8 @@ def archive(path: Path, root: Path, splitter: Splitter, has_header: bool) -> Ori
         original = Original(sha, size, records, body, header, tuple(frames), bad, padded, final)
         text = json.dumps({
             "records": records, "body_offset": body, "header": header.decode("utf-8", "surrogateescape"),
-            "bad_utf8_record": bad, "padded": padded, "frames": [list(asdict(frame).values()) for frame in frames],
+            "bad_utf8_record": bad, "padded": padded,
+            "frames": [list(asdict(frame).values()) for frame in frames],
         })  # fmt: skip
         with os.fdopen(_private_file(index), "w", encoding="utf-8", errors="surrogateescape") as stream_out:
             stream_out.write(text)
@@ -156,7 +157,14 @@ def archive(path: Path, root: Path, splitter: Splitter, has_header: bool) -> Ori
         partial.unlink(missing_ok=True)
 
 
-def _pass(path, read, write, splitter, has_header):  # type: ignore[no-untyped-def]
+def _pass(
+    path: Path,
+    read: Callable[[int], bytes],
+    write: Callable[[bytes], object],
+    splitter: Splitter,
+    has_header: bool,
+) -> tuple[str, int, int, int, bytes, list[Frame], int | None, bool]:
+    """Go over the bytes once; return what `Original` holds but for its path."""
     digest = hashlib.sha256()
     frames: list[Frame] = []
     header = b""
@@ -165,7 +173,7 @@ def _pass(path, read, write, splitter, has_header):  # type: ignore[no-untyped-d
     bad: int | None = None
     started, padded = False, False
     buffer = b""
-    pending: list[tuple[int, int, int, int, object]] = []
+    pending: list[tuple[int, int, int, int, Future[bytes]]] = []
 
     with ThreadPoolExecutor(max_workers=2) as pool:
 
@@ -173,7 +181,7 @@ def _pass(path, read, write, splitter, has_header):  # type: ignore[no-untyped-d
             nonlocal packed
             while len(pending) > keep:
                 first, number, at, length, job = pending.pop(0)
-                data = job.result()  # type: ignore[attr-defined]
+                data = job.result()
                 write(data)
                 frames.append(Frame(first, number, at, length, packed, len(data)))
                 packed += len(data)

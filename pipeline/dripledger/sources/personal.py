@@ -10,6 +10,7 @@ from typing import Final
 
 import duckdb
 import pyarrow as pa
+from duckdb.func import FunctionNullHandling, PythonUDFType
 
 from dripledger.errors import ConfigurationError
 from dripledger.site import Site
@@ -102,5 +103,6 @@ class Pseudonyms:
             ("keyed_list", self.lists, "VARCHAR[]"),
         ):
             con.create_function(
-                name, function, [kind], kind, type="arrow", null_handling="special"  # type: ignore[arg-type,list-item]
-            )
+                name, function, [kind], kind, type=PythonUDFType.ARROW,
+                null_handling=FunctionNullHandling.SPECIAL,
+            )  # fmt: skip

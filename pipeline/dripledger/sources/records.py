@@ -1,7 +1,7 @@
 """Where records begin and end in the bytes of a file: counted here, independently of any reader.
 
-Both shapes are lines. A delimited record may hold line breaks inside quotes; where a quote never closes (or is
-followed by text after it closed), each physical line is one record. Blank lines are no records.
+Both shapes are lines. A delimited record may hold line breaks inside quotes; where a quote never closes (or
+text follows a closed one), each physical line is one record. Blank lines are no records.
 """
 
 from __future__ import annotations
@@ -207,9 +207,7 @@ class DelimitedSplitter:
                 yield Record(position, stop, fields), after
                 position = after
 
-    def _quoted_record(
-        self, block: bytes, start: int, final: bool
-    ) -> tuple[list[bytes] | None, int | None]:
+    def _quoted_record(self, block: bytes, start: int, final: bool) -> tuple[list[bytes] | None, int | None]:
         """Split the record that begins at `start`.
 
         Returns
@@ -242,8 +240,10 @@ class DelimitedSplitter:
                 tail = close + 1
                 while tail < size and block[tail] == _SPACE and separator != _SPACE:
                     tail += 1
-                if tail < size and block[tail] == _CARRIAGE and (
-                    tail + 1 == size or block[tail + 1] == _NEWLINE
+                if (
+                    tail < size
+                    and block[tail] == _CARRIAGE
+                    and (tail + 1 == size or block[tail + 1] == _NEWLINE)
                 ):
                     tail += 1
                 if tail >= size:

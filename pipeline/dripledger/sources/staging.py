@@ -6,6 +6,7 @@ Masked fields are never read and keyed ones are replaced before the first byte o
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from collections.abc import Mapping as Map
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -19,7 +20,13 @@ from dripledger.sources.personal import Pseudonyms
 from dripledger.sources.records import DelimitedSplitter, LineSplitter, Splitter
 
 #: Why a record cannot be split, by name of the check.
-UNSPLIT: Final = ("wrong_number_of_fields", "quote_never_closes", "not_json", "not_an_object", "cut_inside_character")
+UNSPLIT: Final = (
+    "wrong_number_of_fields",
+    "quote_never_closes",
+    "not_json",
+    "not_an_object",
+    "cut_inside_character",
+)
 
 
 @dataclass(frozen=True)
@@ -76,7 +83,7 @@ class Staged:
 
 @dataclass(frozen=True)
 class StagingRoom:
-    """What an adapter works with: connection, folder for staging files, pseudonyms, progress of file names."""
+    """What an adapter works with: connection, folder for staging files, pseudonyms, names of new files."""
 
     con: duckdb.DuckDBPyConnection
     folder: Path
@@ -101,7 +108,10 @@ def has_header(mapping: Mapping) -> bool:
 
 
 def stage(
-    room: StagingRoom, mapping: Mapping, files: Sequence[SourceFile], only: dict[int, Sequence[int]] | None = None
+    room: StagingRoom,
+    mapping: Mapping,
+    files: Sequence[SourceFile],
+    only: Map[int, Sequence[int]] | None = None,
 ) -> Staged:
     """Stage files of one source.
 
@@ -119,8 +129,8 @@ def stage(
     """
     from dripledger.sources import delimited, json_lines
 
-    adapter = delimited if mapping.shape == "delimited" else json_lines
-    return adapter.stage(room, mapping, files, only)
+    adapter = delimited.stage if mapping.shape == "delimited" else json_lines.stage
+    return adapter(room, mapping, files, only)
 
 
 def quoted(text: str) -> str:
@@ -146,7 +156,8 @@ def ranged_select(room: StagingRoom, part: Path, counts: Sequence[tuple[int, str
         base += count
     table = part.stem
     room.con.execute(
-        f"create or replace temp table {table}_files as select * from (values {', '.join(rows)}) v(file_no, fn, base)"
+        f"create or replace temp table {table}_files as select * from (values {', '.join(rows)}) "
+        "v(file_no, fn, base)"
     )
     if len(rows) == 1:
         number, _, _ = counts[0]
@@ -156,5 +167,6 @@ def ranged_select(room: StagingRoom, part: Path, counts: Sequence[tuple[int, str
         )
     return (
         f"select f.file_no, s.file_row_number - f.base + 1 as record{columns} "
-        f"from read_parquet({quoted(str(part))}, file_row_number = true) s join {table}_files f on f.fn = s.fn"
+        f"from read_parquet({quoted(str(part))}, file_row_number = true) s join {table}_files f on f.fn "
+        "= s.fn"
     )

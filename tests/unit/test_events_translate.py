@@ -1,0 +1,151 @@
+"""Numbers, times and checks: what the engine's casts would take and we do not."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import duckdb
+import pytest
+from tests.event_samples import HEADER, drop, events, make_site, read, rows
+
+from dripledger.errors import ConfigurationError
+from dripledger.events import checks, times
+from dripledger.library import load_libraries
+
+GOOD = {"1": 1.0, "+1": 1.0, "-0.5": -0.5, ".5": 0.5, "5.": 5.0, "1e3": 1000.0, "1E-2": 0.01, " 7 ": 7.0}
+BAD = (
+    "nan",
+    "NaN",
+    "inf",
+    "-Infinity",
+    "1_000",
+    "0x10",
+    "0b1",
+    "1,5",
+    "1.5.2",
+    "1 000",
+    "true",
+    "1e",
+    "1e999",
+)
+
+
+def test_numbers(tmp_path: Path) -> None:
+    site = make_site(tmp_path)
+    texts = [*GOOD, *BAD]
+    lines = [
+        f'P1,2026-10-01 10:00:00,{number},RATE,ICU,Heparin,"{text}",70\n'
+        for number, text in enumerate(texts, start=1)
+    ]
+    drop(site, "wards.csv", HEADER + "".join(lines))
+    read(site)
+    kept = dict(rows(site, "select sequence, rate_ml_h from events"))  # type: ignore[arg-type]
+    assert kept == dict(enumerate(GOOD.values(), start=1))
+    assert {r[0] for r in rows(site, "select reasons[1] from quarantined")} == {"not_a_number"}
+
+
+@pytest.mark.parametrize(
+    ("text", "pattern", "reading", "offset"),
+    [
+        ("2026-10-01 10:00:05", "iso", datetime(2026, 10, 1, 10, 0, 5), None),
+        ("2026-10-01T10:00", "iso", datetime(2026, 10, 1, 10, 0), None),
+        ("2026-10-01T10:00:05,25", "iso", datetime(2026, 10, 1, 10, 0, 5, 250000), None),
+        ("2026-10-01T10:00:05Z", "iso", datetime(2026, 10, 1, 10, 0, 5), 0),
+        ("2026-10-01 10:00:05.5-05:30", "iso", datetime(2026, 10, 1, 10, 0, 5, 500000), -19800),
+        ("2026-10-01 10:00:05+02", "iso", datetime(2026, 10, 1, 10, 0, 5), 7200),
+        ("2026-10-01 10:00:05 Europe/Lisbon", "iso", None, None),
+        ("2026-10-01", "iso", None, None),
+        ("2026-13-01 10:00:00", "iso", None, None),
+        ("infinity", "iso", None, None),
+        ("01/10/2026 22:05", "%d/%m/%Y %H:%M", datetime(2026, 10, 1, 22, 5), None),
+        ("2026-10-01 10:00", "%d/%m/%Y %H:%M", None, None),
+        ("01/10/2026 22:05 +0200", "%d/%m/%Y %H:%M %z", datetime(2026, 10, 1, 22, 5), 7200),
+    ],
+)
+def test_reading_of_times(text: str, pattern: str, reading: datetime | None, offset: int | None) -> None:
+    sql = times.time_sql("t", pattern)
+    con = duckdb.connect()
+    con.execute("set TimeZone = 'UTC'")
+    found = con.execute(f"select {sql.reading}, {sql.offset_s} from (select ? as t)", [text]).fetchall()
+    con.close()
+    assert found == [(reading, offset)]
+
+
+def test_offsets_in_text_are_kept(tmp_path: Path) -> None:
+    """A time that carries its offset is placed by it, whatever the source's zone; the reading stays."""
+    site = make_site(tmp_path)
+    drop(site, "wards.csv", HEADER + "P1,2026-10-25T01:30:00-05:00,1,START,ICU,Heparin,5,70\n")
+    read(site)
+    assert events(site, ("cast(device_time as varchar)", "cast(occurred_at as varchar)", "time_quality")) == [
+        ("2026-10-25 01:30:00", "2026-10-25 06:30:00+00", "exact")
+    ]
+
+
+@pytest.mark.parametrize("year", ["1899", "2301", "9999"])
+def test_times_out_of_range(tmp_path: Path, year: str) -> None:
+    site = make_site(tmp_path)
+    drop(site, "wards.csv", HEADER + f"P1,{year}-06-01 10:00:00,1,START,ICU,Heparin,5,70\n")
+    read(site)
+    assert rows(site, "select reasons from quarantined") == [(["time_out_of_range"],)]
+
+
+def test_shifts_of_a_zone() -> None:
+    """Lisbon in 2026: forward on 29 March at 01:00 UTC, back on 25 October at 01:00 UTC (EU rule)."""
+    spring, autumn = times.shifts("Europe/Lisbon", 2026)
+    assert (spring.start, spring.end, spring.repeats) == (
+        datetime(2026, 3, 29, 1), datetime(2026, 3, 29, 2), False
+    )  # fmt: skip
+    assert (autumn.start, autumn.end, autumn.repeats) == (
+        datetime(2026, 10, 25, 1), datetime(2026, 10, 25, 2), True
+    )  # fmt: skip
+    assert times.shifts("UTC", 2026) == ()
+
+
+def test_checks_are_named_once() -> None:
+    names = [check.name for check in checks.CHECKS]
+    assert len(names) == len(set(names)) >= 18
+    assert all(check.sentence and not check.sentence.endswith(".") for check in checks.CHECKS)
+
+
+def test_labels_are_folded_and_the_unknown_kept(tmp_path: Path) -> None:
+    site = make_site(
+        tmp_path,
+        extra='[care_areas."Adult intensive care"]\naliases = ["ICU  east"]\n',
+        entries="entry,high_alert,aliases\nHeparin,yes,UFH|Heparin sodium\n",
+    )
+    lines = ["icu EAST,ufh", "Ward 9,Heparin  Sodium", "Adult Intensive Care,Quinine"]
+    drop(
+        site,
+        "wards.csv",
+        HEADER + "".join(f"P1,2026-10-01 10:00:00,{i},START,{text},5,70\n" for i, text in enumerate(lines)),
+    )
+    read(site)
+    assert rows(
+        site,
+        "select care_area, care_area_logged, entry, entry_logged, unmapped from events order by sequence",
+    ) == [
+        ("Adult intensive care", "icu EAST", "Heparin", "ufh", []),
+        ("unmapped", "Ward 9", "Heparin", "Heparin  Sodium", ["care_area"]),
+        ("Adult intensive care", "Adult Intensive Care", "unmapped", "Quinine", ["entry"]),
+    ]
+
+
+LIBRARY = "version,published_at,care_area,entry,quantity,dosing_unit,hard_low,soft_low,soft_high,hard_high\n"
+
+
+def test_libraries_go_into_the_store(tmp_path: Path) -> None:
+    site = make_site(tmp_path)
+    path = site.libraries / "2026.csv"
+    path.write_text(LIBRARY + "2026.1,2026-01-05,ICU,Heparin,dose_rate,Units/h,,500,2000,3000\n")
+    drop(site, "wards.csv", HEADER)
+    read(site)
+    assert rows(
+        site, "select entry, dosing_unit, soft_high, library_published_at::varchar from libraries"
+    ) == [("Heparin", "[IU]/h", 2000.0, "2026-01-05 00:00:00+00")]
+    path.write_text(LIBRARY + "2026.1,2026-01-05,ICU,Heparin,dose_rate,Units/h,,2500,2000,3000\n")
+    with pytest.raises(ConfigurationError, match=r"row 2, column 'soft_high': soft_high \(2000\) is below"):
+        load_libraries(site)
+    path.write_text(LIBRARY + "2026.1,,ICU,Heparin,dose_rate,furlong,,,,\n")
+    with pytest.raises(ConfigurationError, match="no unit that is known"):
+        load_libraries(site)
