@@ -11,7 +11,8 @@ from tests.event_samples import WARDS
 from dripledger.errors import ConfigurationError
 from dripledger.schema.columns import COLUMNS
 from dripledger.sources.expressions import FUNCTIONS, columns_read, rewrite
-from dripledger.sources.mapping import MAPPABLE, FieldSpec, load_mapping
+from dripledger.sources.mapping import load_mapping
+from dripledger.sources.parts import MAPPABLE, FieldSpec
 
 
 def _load(tmp_path: Path, text: str) -> object:
@@ -37,7 +38,7 @@ def _load(tmp_path: Path, text: str) -> object:
         ('weight_kg = "Weight"', 'location = { lookup = "x", by = "a", column = "b" }', "no [lookups.x]"),
         ("[time]", 'colour = "red"\n[time]', "colour: is not a known key"),
         ("[time]", '[personal]\nmask = ["Rate"]\n[time]', "'Rate' is masked"),
-        ('shape = "delimited"', 'shape = "scroll"', "shape: Input should be 'delimited' or 'json_lines'"),
+        ('shape = "delimited"', 'shape = "scroll"', "shape: Input should be 'delimited', 'json_lines' or 'hl7'"),
         ("[time]", '[values.library_use]\nIN = "sure"\n[time]', "'sure' is no value of library_use"),
     ],
 )

@@ -48,6 +48,10 @@ CHECKS: Final[tuple[Check, ...]] = (
     _bad("not_json", None, "the line is not valid JSON"),
     _bad("not_an_object", None, "the line is valid JSON, but no object"),
     _bad("cut_inside_character", None, "the file ends inside a character: it was cut off"),
+    _bad("not_a_message", None, "the text belongs to no message, or the message is over 16 MiB long"),
+    _bad("separators_unreadable", None, "the message header declares no separators that can be told apart"),
+    _bad("several_events", None, "one message holds several events, where the profile allows one"),
+    _bad("event_missing", None, "the message is of a kind that tells an event, and tells none: was it cut?"),
     # events that cannot be read
     _bad("no_pump", "pump_id is null and not no_event", "no pump is named"),
     _bad("no_time", "time_text is null and not no_event", "there is no time"),

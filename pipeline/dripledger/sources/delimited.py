@@ -13,8 +13,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from dripledger.errors import InputError
-from dripledger.sources.mapping import MAPPABLE, Mapping
+from dripledger.sources.mapping import Mapping
 from dripledger.sources.originals import read_records
+from dripledger.sources.parts import MAPPABLE
 from dripledger.sources.staging import (
     SourceFile,
     Staged,

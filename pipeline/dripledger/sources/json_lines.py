@@ -10,8 +10,9 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from dripledger.sources.mapping import MAPPABLE, Mapping
+from dripledger.sources.mapping import Mapping
 from dripledger.sources.originals import read_records
+from dripledger.sources.parts import MAPPABLE
 from dripledger.sources.staging import (
     SourceFile,
     Staged,

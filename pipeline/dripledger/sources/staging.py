@@ -14,6 +14,7 @@ from typing import Final
 import duckdb
 
 from dripledger.errors import InputError
+from dripledger.sources.hl7.splitter import MessageSplitter
 from dripledger.sources.mapping import Mapping
 from dripledger.sources.originals import Original
 from dripledger.sources.personal import Pseudonyms
@@ -26,6 +27,10 @@ UNSPLIT: Final = (
     "not_json",
     "not_an_object",
     "cut_inside_character",
+    "not_a_message",
+    "separators_unreadable",
+    "several_events",
+    "event_missing",
 )
 
 
@@ -99,6 +104,8 @@ def splitter_of(mapping: Mapping) -> Splitter:
     """Return how files of a mapping's shape are cut into records."""
     if mapping.shape == "delimited":
         return DelimitedSplitter(mapping.delimited.separator, mapping.delimited.quote)
+    if mapping.shape == "hl7":
+        return MessageSplitter()
     return LineSplitter()
 
 
@@ -128,9 +135,10 @@ def stage(
         read from the originals.
     """
     from dripledger.sources import delimited, json_lines
+    from dripledger.sources.hl7 import adapter as hl7
 
-    adapter = delimited.stage if mapping.shape == "delimited" else json_lines.stage
-    return adapter(room, mapping, files, only)
+    adapters = {"delimited": delimited.stage, "json_lines": json_lines.stage, "hl7": hl7.stage}
+    return adapters[mapping.shape](room, mapping, files, only)
 
 
 def quoted(text: str) -> str:
