@@ -35,8 +35,8 @@ with held as (
             case when own and volume_delivered_ml is not null then {'v': volume_delivered_ml, 'place': place} end
             ignore nulls
         ) over before as reading_before,
-        max(case when kind = 'totals_cleared' then place end) over before as cleared_place,
-        max(case when is_start then place end) over here as started_place
+        last_value(case when kind = 'totals_cleared' then place end ignore nulls) over before as cleared_place,
+        last_value(case when is_start then place end ignore nulls) over here as started_place
     from channel_log
     window
         here as (partition by channel_no order by place rows between unbounded preceding and current row),

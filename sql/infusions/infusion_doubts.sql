@@ -10,5 +10,5 @@ select
 from lane_turns as t
 inner join lane_log as l on t.place = l.place
 inner join infusion_frames as f on t.ordinal = f.ordinal
-where t.place <= coalesce(f.end_place, t.place)
+where t.place <= coalesce(f.end_place, t.place) and coalesce(t.end_sign, '') <> 'late'
 group by t.lane_no, t.ordinal

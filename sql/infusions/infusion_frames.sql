@@ -41,13 +41,14 @@ joined as (
     select
         f.*,
         e.place is not null as has_end,
-        e.at_us as end_us, q.ambiguous, e.is_late, e.proof_place_before, e.next_ender, e.end_sign, e.starts, e.would_continue,
+        e.at_us as end_us, q.ambiguous,
+        e.is_late, e.proof_place_before, e.next_ender, e.end_sign, e.starts, e.would_continue,
         e.patient_turned, e.waiting_since_before_us,
         case
             when f.close_place is null then coalesce(e.stop_missing, false)
             when e.end_sign = 'on'
                 then e.state_before in ('running', 'bolus', 'keep_open', 'unknown') and not e.waiting_before
-            when e.end_sign = 'other_lane' then e.state_before in ('running', 'bolus') and not e.is_unbroken
+            when e.sign = 'other_lane' then e.state_before in ('running', 'bolus') and not e.is_unbroken
             else false
         end as stop_missing,
         e.state_before = 'unknown' and e.gap_before as lost_sight,
@@ -78,11 +79,11 @@ select
         when not has_end then case when lapses then 'stopped' else 'open' end
         when stop_missing then 'stop_missing'
         when end_sign = 'late' then coalesce(next_ender, 'stopped')
-        when end_sign = 'stop' or end_sign = 'bolus_end' then 'stopped'
         when end_sign = 'complete' then 'completed'
         when end_sign in ('off', 'on') then 'powered_off'
         when end_sign = 'patient' or patient_turned then 'patient_change'
-        else 'superseded'
+        when close_place is null or end_sign = 'other_lane' then 'superseded'
+        else 'stopped'
     end as end_kind,
     -- what nothing shows to have run on is bounded by the volume left (ruling 14)
     case

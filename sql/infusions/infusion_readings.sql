@@ -1,6 +1,6 @@
 -- title: What the pump itself reports as delivered
 -- grain: one infusion with a reading
--- why: a counter since clearing gives last less first, parts added over a clear (ruling 28); an own counter its last reading
+-- why: a counter since clearing gives last less first, parts added over a clear (ruling 28); others their last
 with inside as (
     select
         t.lane_no, t.ordinal, t.place, t.at_us, t.sign, t.starts, l.volume_delivered_ml as reading,
@@ -10,14 +10,15 @@ with inside as (
     inner join infusion_frames as f on t.ordinal = f.ordinal
     where
         (t.sign = 'cleared' or (t.mine and t.own and (t.state <> 'closed' or t.ends_here)))
-        and t.place <= coalesce(f.end_place, t.place)
+        and t.place <= coalesce(f.end_place, t.place) and coalesce(t.end_sign, '') <> 'late'
 ),
 
 parts as (
     select
         *,
         count(case when sign = 'cleared' then 1 end) over in_infusion as clears_before,
-        count(case when starts or sign in ('change', 'programme') then 1 end) over in_infusion as changes_before
+        count(case when starts or sign in ('change', 'programme') then 1 end) over in_infusion as changes_before,
+        count(case when starts then 1 end) over in_infusion as starts_before
     from inside
     window in_infusion as (
         partition by lane_no, ordinal order by place
@@ -31,6 +32,7 @@ readings as (
         lead(reading) over (
             partition by lane_no, ordinal, scope order by place
         ) as next_reading,
+        lead(starts_before) over (partition by lane_no, ordinal, scope order by place) as next_starts_before,
         row_number() over (
             partition by lane_no, ordinal, scope, clears_before order by place
         ) as from_first,
@@ -49,7 +51,14 @@ signed as (
         lane_no, ordinal, scope, place, at_us,
         cast(reading as decimal(28, 9))
         * case scope
-            when 'infusion' then case when next_reading is null or next_reading < reading then 1 else 0 end
+            -- the pump's own count of an infusion may begin anew at a start that continues ours
+            when 'infusion'
+                then
+                    case
+                        when next_reading is null then 1
+                        when next_reading < reading and next_starts_before > starts_before then 1
+                        else 0
+                    end
             when 'segment' then case when from_last_change = 1 then 1 else 0 end
             else
                 case when from_last = 1 then 1 else 0 end

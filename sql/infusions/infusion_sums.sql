@@ -6,7 +6,9 @@ with valued as (
         a.*,
         first_value(a.amount_unit) over (
             partition by a.lane_no, a.ordinal
-            order by case when a.state in ('running', 'bolus') and a.amount is not null then 0 else 1 end, a.segment_number
+            order by
+                case when a.state in ('running', 'bolus') and a.amount is not null then 0 else 1 end,
+                a.segment_number
         ) as unit_of_infusion
     from segment_amounts as a
 ),

@@ -9,7 +9,9 @@ with joined as (
         coalesce(m.running_us, 0) as running_us,
         -- an infusion without any stretch delivered nothing that is known of
         case when m.ordinal is null then cast(0 as decimal(28, 9)) else m.volume_ml end as volume_ml,
-        case when m.ordinal is null then cast(0 as decimal(28, 9)) else m.volume_keep_open_ml end as volume_keep_open_ml,
+        case
+            when m.ordinal is null then cast(0 as decimal(28, 9)) else m.volume_keep_open_ml
+        end as volume_keep_open_ml,
         m.amount, m.amount_unit, coalesce(m.has_unknown, false) as has_unknown,
         r.volume_reported_ml, r.last_reading_us,
         d.has_gap, d.has_unmapped, d.user_rate_changes,

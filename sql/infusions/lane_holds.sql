@@ -7,9 +7,9 @@ with signs as (
         begins or opens_unseen as opens,
         case
             when opens_unseen and sign = 'kvo' then 'kvo'
+            when waits_on then 'wait'
             when begins or opens_unseen then 'run'
             when lane = 0 and sign = 'other_lane' then 'suspend'
-            when waits_on then 'wait'
             when not mine then null
             when sign = 'kvo' then 'kvo'
             when sign = 'dose' then 'run'
@@ -20,30 +20,48 @@ with signs as (
 befores as (
     select
         *,
-        coalesce(max(case when opens then place end) over before, 0)
-        > coalesce(max(case when closes then place end) over before, 0) as open_before,
+        coalesce(last_value(case when opens then place end ignore nulls) over before, 0)
+        > coalesce(last_value(case when closes then place end ignore nulls) over before, 0) as open_before,
         last_value(hold_plain ignore nulls) over before as hold_before,
-        coalesce(max(case when hold_plain is not null then place end) over before, 0) as hold_place_before,
-        coalesce(max(case when proves then place end) over before, 0) as proof_place_before,
+        coalesce(
+            last_value(case when hold_plain is not null then place end ignore nulls) over before, 0
+        ) as hold_place_before,
+        coalesce(last_value(case when proves then place end ignore nulls) over before, 0) as proof_place_before,
         last_value(case when proves then unsure_links end ignore nulls) over before as proof_unsure_links,
-        coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_place_before,
-        coalesce(max(case when sign = 'alarm_unclear' then place end) over before, 0) as unclear_place_before,
-        coalesce(max(case when sign = 'dose_end' and mine then place end) over before, 0) as dose_end_place_before,
-        coalesce(max(case when sign = 'alarm_stop' then place end) over before, 0) as alarm_place_before,
-        coalesce(max(case when mine and sign in ('pause', 'standby', 'door', 'halts') then place end) over before, 0)
+        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_place_before,
+        coalesce(
+            last_value(case when sign = 'alarm_unclear' then place end ignore nulls) over before, 0
+        ) as unclear_place_before,
+        coalesce(
+            last_value(case when sign = 'dose_end' and mine then place end ignore nulls) over before, 0
+        ) as dose_end_place_before,
+        coalesce(
+            last_value(case when sign = 'alarm_stop' then place end ignore nulls) over before, 0
+        ) as alarm_place_before,
+        coalesce(
+            last_value(case when mine and sign in ('pause', 'standby', 'door', 'halts') then place end ignore nulls)
+                over before,
+            0
+        )
             as pause_place_before,
-        coalesce(max(case when raises then place end) over before, 0) as raise_place_before,
-        coalesce(max(case when sign = 'change' and mine then place end) over before, 0) as change_place_before,
-        coalesce(max(case when sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts') then place end) over before, 0)
-            as stop_place_before,
-        coalesce(max(case when sign = 'priming' then place end) over before, 0)
+        coalesce(last_value(case when raises then place end ignore nulls) over before, 0) as raise_place_before,
+        coalesce(
+            last_value(case when sign = 'change' and mine then place end ignore nulls) over before, 0
+        ) as change_place_before,
+        coalesce(
+            last_value(
+                case when sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts') then place end ignore nulls
+            ) over before,
+            0
+        ) as stop_place_before,
+        coalesce(last_value(case when sign = 'priming' then place end ignore nulls) over before, 0)
         > coalesce(
-            max(
+            last_value(
                 case
                     when
                         sign in ('priming_end', 'gap', 'pause', 'standby') or closes or hold_plain is not null
                         then place
-                end
+                end ignore nulls
             ) over before, 0
         ) as priming_before
     from signs
@@ -60,7 +78,8 @@ judged as (
             hold_before in ('run', 'kvo') and not priming_before and dose_end_place_before <= hold_place_before,
             false
         ) or opens as delivering_before,
-        greatest(gap_place_before, unclear_place_before) > greatest(hold_place_before, proof_place_before) as unknown_before,
+        greatest(gap_place_before, unclear_place_before)
+        > greatest(hold_place_before, proof_place_before) as unknown_before,
         -- after an unbridged gap the first proof of running shows that it runs, whatever held before
         coalesce(
             proves and own and open_before and hold_plain is null
@@ -85,13 +104,18 @@ halts as (
             case
                 when shows_running or leaves_keep_open then 'run'
                 when
-                    sign = 'dose_end' and mine and not priming_before and pause_place_before <= hold_place_before
+                    sign = 'dose_end' and mine and not priming_before and pause_place_before < hold_place_before
                     and alarm_place_before <= greatest(hold_place_before, raise_place_before)
                     then 'between'
             end
         ) as hold,
         case
-            when mine and sign in ('pause', 'standby') then 'pause'
+            when mine and sign = 'pause' then 'pause'
+            -- standby proves nothing, so it ends no stretch of which nobody knows (ruling 22)
+            when
+                mine and sign = 'standby'
+                and gap_place_before <= greatest(hold_place_before, proof_place_before)
+                then 'pause'
             when (sign = 'door' or (sign = 'halts' and own)) and delivering_before and not unknown_before then 'pause'
             when sign = 'alarm_stop' and delivering_before and (own or not unknown_before) then 'alarm'
             -- running at a rate of 0 is paused (ruling 46)
@@ -113,8 +137,10 @@ firsts as (
         *,
         -- the first halt since it last ran; a raise ends the halt of an alarm or of rate 0
         halt is not null
-        and coalesce(max(case when halt is not null then place end) over before, 0) < greatest(
-            coalesce(max(case when hold is not null then place end) over here, 0), raise_place_before
+        and coalesce(last_value(case when halt is not null then place end ignore nulls) over before, 0) < greatest(
+            coalesce(
+                last_value(case when hold is not null then place end ignore nulls) over here, 0
+            ), raise_place_before
         ) as halts_first
     from halts
     window
@@ -133,7 +159,7 @@ kinds as (
         *,
         last_value(case when halts_first then halt end ignore nulls) over here as first_halt,
         last_value(case when halts_first then at_us end ignore nulls) over here as first_halt_us,
-        coalesce(max(case when hold is not null then place end) over here, 0) as hold_place
+        coalesce(last_value(case when hold is not null then place end ignore nulls) over here, 0) as hold_place
     from firsts
     window here as (
         partition by lane_no order by place
@@ -155,7 +181,7 @@ select
     -- a pause holds until a start, whatever alarms and rate changes come after it
     pauses
     and coalesce(
-        max(case when pauses then place end) over (
+        last_value(case when pauses then place end ignore nulls) over (
             partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         ), 0

@@ -18,14 +18,15 @@ with befores as (
 turns as (
     select
         b.*,
-        b.waiting_before and b.at_us - b.waiting_since_before_us > round(s.continue_after_pause_s * 1e6) as is_late,
-        b.may_wake_before and b.raises and not b.patient_turned as wakes,
+        b.waiting_before
+        and b.at_us - b.waiting_since_before_us > round(s.continue_after_pause_s * 1e6) as is_late,
+        b.may_wake_before and b.raises and not b.patient_turned as may_wake_here,
         b.patient_turned and not b.begins and b.raw_before in ('running', 'bolus', 'keep_open')
-        and b.sign not in ('stop', 'complete', 'pause', 'off', 'on') as patient_splits,
+        and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane') as patient_splits,
         b.patient_turned and not b.begins and b.raw_before <> 'closed'
         and not (
             b.raw_before in ('running', 'bolus', 'keep_open')
-            and b.sign not in ('stop', 'complete', 'pause', 'off', 'on')
+            and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
         ) as patient_closes
     from befores as b
     cross join settings as s
@@ -34,7 +35,9 @@ turns as (
 marked as (
     select
         *,
-        patient_closes and not halted_before and sign not in ('stop', 'complete', 'pause', 'off', 'on') as leaves_unknown
+        patient_closes
+        and not halted_before
+        and sign not in ('stop', 'complete', 'pause', 'off', 'on') as leaves_unknown
     from turns
 ),
 
@@ -45,11 +48,14 @@ reopened as (
         own and mine and (
             (
                 sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
-                and coalesce(max(case when leaves_unknown then place end) over before, 0)
-                > coalesce(max(case when opens or closes then place end) over before, 0)
+                and coalesce(last_value(case when leaves_unknown then place end ignore nulls) over before, 0)
+                > coalesce(last_value(case when opens or closes then place end ignore nulls) over before, 0)
             )
             or (leaves_unknown and sign in ('change', 'bolus', 'bolus_end', 'kvo'))
-        ) as may_reopen
+        ) as may_reopen,
+        may_wake_here
+        and coalesce(last_value(case when patient_closes then place end ignore nulls) over before, 0)
+        <= coalesce(last_value(case when opens then place end ignore nulls) over before, 0) as wakes
     from marked
     window before as (
         partition by lane_no order by place
@@ -61,8 +67,8 @@ revived as (
     select
         *,
         may_reopen
-        and coalesce(max(case when may_reopen then place end) over before, 0)
-        < coalesce(max(case when patient_closes then place end) over here, 0) as reopens
+        and coalesce(last_value(case when may_reopen then place end ignore nulls) over before, 0)
+        < coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0) as reopens
     from reopened
     window
         here as (
@@ -79,10 +85,13 @@ ended as (
     select
         *,
         greatest(
-            coalesce(max(case when patient_closes then place end) over here, 0),
-            coalesce(max(case when is_late and not opens and not wakes then place end) over here, 0)
+            coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0),
+            coalesce(last_value(case when is_late and not opens and not wakes then place end ignore nulls) over here, 0)
         ) as death_place,
-        coalesce(max(case when opens or wakes or reopens then place end) over here, 0) as life_place
+        coalesce(
+            last_value(case when opens or wakes or reopens then place end ignore nulls) over here, 0
+        ) as life_place,
+        coalesce(last_value(case when reopens then place end ignore nulls) over here, 0) as reopened_place
     from revived
     window here as (
         partition by lane_no order by place
@@ -103,8 +112,12 @@ settled as (
     select
         *,
         may_open_again
-        and coalesce(max(case when may_open_again then place end) over before, 0) < death_place as opens_again,
-        coalesce(max(case when may_open_again then place end) over here, 0) < death_place as stays_dead
+        and coalesce(
+            last_value(case when may_open_again then place end ignore nulls) over before, 0
+        ) < death_place as opens_again,
+        coalesce(
+            last_value(case when may_open_again then place end ignore nulls) over here, 0
+        ) < death_place as stays_dead
     from again
     window
         here as (
@@ -120,13 +133,24 @@ settled as (
 select
     * exclude (
         raw_state, raw_before, is_dead_here, may_open_again, stays_dead, death_place, life_place, may_reopen, is_open,
-        may_wake, may_wake_before, halted_before, leaves_unknown
+        may_wake, may_wake_before, may_wake_here, halted_before, leaves_unknown, hold_place, reopened_place
     ),
     case
+        -- what reopens runs, whatever an older state was
+        when
+            reopened_place > hold_place and not (death_place > life_place and stays_dead)
+            and raw_state in ('between_doses', 'priming', 'delayed', 'waiting')
+            then 'running'
         when raw_state <> 'closed' and not (death_place > life_place and stays_dead) then raw_state
         when in_bolus then 'bolus'
         else 'closed'
     end as state,
-    (in_bolus and sign = 'bolus' and own and mine and (raw_state = 'closed' or (death_place > life_place and stays_dead)))
+    (
+        in_bolus
+        and sign = 'bolus'
+        and own
+        and mine
+        and (raw_state = 'closed' or (death_place > life_place and stays_dead))
+    )
     or reopens or opens_again as opens_late
 from settled

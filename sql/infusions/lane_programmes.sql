@@ -66,7 +66,11 @@ select
     -- another dose without a rate makes the rate in force untrue: it follows from the dose or is not known (ruling 51)
     tells_rate and (
         rate_ml_h is not null
-        or (confirms and coalesce(dose_value <> dose_before.value or dose_unit <> dose_before.unit, dose_value is not null))
+        or (
+            confirms
+            and dose_value is not null
+            and (clears or coalesce(dose_value <> dose_before.value or dose_unit <> dose_before.unit, true))
+        )
     ) as sets_rate,
     last_value(
         case when sign = 'bolus' then {

@@ -31,7 +31,10 @@ rated as (
     select
         * exclude (ml_per_dose_unit, rate_ml_h, sets_rate, tells_rate),
         last_value(
-            case when sets_rate then {'rate': coalesce(rate_ml_h, dose_per_h * ml_per_dose_unit)} end ignore nulls
+            case
+                when sets_rate or (sets_dose and dose_per_h * ml_per_dose_unit is not null)
+                    then {'rate': coalesce(rate_ml_h, dose_per_h * ml_per_dose_unit)}
+            end ignore nulls
         ) over (
             partition by lane_no order by place
             rows between unbounded preceding and current row

@@ -6,12 +6,15 @@ with ahead as (
         lane_no, lane, place, at_us, unsure_links, sign, own, mine, proves, patient_turned,
         mine and sign in ('start', 'delayed') as begins,
         mine and sign = 'change' and not coalesce(rate_ml_h = 0, dose_value = 0, false) as raises,
-        min(case when mine and sign = 'kvo' then place end) over later as next_kvo_place,
+        first_value(case when mine and sign = 'kvo' then place end ignore nulls) over later as next_kvo_place,
         first_value(case when mine and sign = 'kvo' then at_us end ignore nulls) over later as next_kvo_us,
-        min(case when sign = 'other_lane' then place end) over later as next_other_place,
+        first_value(case when sign = 'other_lane' then place end ignore nulls) over later as next_other_place,
         first_value(case when sign = 'other_lane' then at_us end ignore nulls) over later as next_other_us,
-        min(
-            case when (mine and sign in ('start', 'delayed', 'dose')) or sign in ('stop', 'complete', 'off', 'on') then place end
+        first_value(
+            case
+                when (mine and sign in ('start', 'delayed', 'dose')) or sign in ('stop', 'complete', 'off', 'on')
+                    then place
+            end ignore nulls
         ) over later as next_break_place,
         last_value(
             case
@@ -60,9 +63,9 @@ known as (
 befores as (
     select
         * exclude (next_kvo_place, next_kvo_us, next_other_place, next_other_us, next_break_place),
-        coalesce(max(case when begins then place end) over before, 0) as begun_before,
-        coalesce(max(case when closes then place end) over before, 0) as closed_before,
-        coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_before_place
+        coalesce(last_value(case when begins then place end ignore nulls) over before, 0) as begun_before,
+        coalesce(last_value(case when closes then place end ignore nulls) over before, 0) as closed_before,
+        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_before_place
     from known
     window before as (
         partition by lane_no order by place
@@ -92,8 +95,9 @@ eligible as (
 select
     * exclude (begun_before, closed_before, gap_before_place, may_open),
     may_open
-    and coalesce(max(case when may_open then place end) over before, -1) <= greatest(begun_before, closed_before)
-    as opens_unseen
+    and coalesce(last_value(case when may_open then place end ignore nulls) over before, -1)
+    <= greatest(begun_before, closed_before)
+        as opens_unseen
 from eligible
 window before as (
     partition by lane_no order by place

@@ -4,42 +4,54 @@
 with lasts as (
     select
         *,
-        coalesce(max(case when opens then place end) over here, 0)
-        > coalesce(max(case when closes then place end) over here, 0) as is_open,
+        coalesce(last_value(case when opens then place end ignore nulls) over here, 0)
+        > coalesce(last_value(case when closes then place end ignore nulls) over here, 0) as is_open,
         last_value(hold ignore nulls) over here as holding,
-        coalesce(max(case when proves then place end) over here, 0) as proof_place,
-        coalesce(max(case when sign = 'gap' then place end) over here, 0) as gap_place,
-        coalesce(max(case when halts_first then place end) over here, 0) as halt_place,
-        coalesce(max(case when pauses then place end) over here, 0) as pause_place,
-        last_value(case when pauses_first then case when first_halt = 'zero' then at_us else first_halt_us end end ignore nulls) over here as pause_us,
-        coalesce(max(case when raises then place end) over here, 0) as raise_place,
-        coalesce(max(case when pauses and sign = 'standby' then place end) over here, 0) as standby_place,
-        coalesce(max(case when sign = 'standby_left' then place end) over here, 0) as standby_left_place,
-        coalesce(max(case when sign = 'alarm_unclear' and delivering_before then place end) over here, 0) as unclear_place,
-        last_value(case when sign = 'alarm_unclear' and delivering_before then at_us end ignore nulls) over here as unclear_us,
-        coalesce(max(case when sign = 'delayed' then place end) over here, 0) as delay_place,
-        coalesce(max(case when sign = 'bolus' and own then place end) over here, 0) as bolus_place,
+        coalesce(last_value(case when proves then place end ignore nulls) over here, 0) as proof_place,
+        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over here, 0) as gap_place,
+        coalesce(last_value(case when halts_first then place end ignore nulls) over here, 0) as halt_place,
+        coalesce(last_value(case when pauses then place end ignore nulls) over here, 0) as pause_place,
+        last_value(
+            case when pauses_first and first_halt = 'zero' then at_us when pauses_first then first_halt_us end
+            ignore nulls
+        ) over here as pause_us,
+        coalesce(last_value(case when raises then place end ignore nulls) over here, 0) as raise_place,
         coalesce(
-            max(
+            last_value(case when pauses and sign = 'standby' then place end ignore nulls) over here, 0
+        ) as standby_place,
+        coalesce(
+            last_value(case when sign = 'standby_left' then place end ignore nulls) over here, 0
+        ) as standby_left_place,
+        coalesce(
+            last_value(case when sign = 'alarm_unclear' and delivering_before then place end ignore nulls) over here, 0
+        )
+            as unclear_place,
+        last_value(case when sign = 'alarm_unclear' and delivering_before then at_us end ignore nulls) over here
+            as unclear_us,
+        coalesce(last_value(case when sign = 'delayed' then place end ignore nulls) over here, 0) as delay_place,
+        coalesce(last_value(case when sign = 'bolus' and own then place end ignore nulls) over here, 0) as bolus_place,
+        coalesce(
+            last_value(
                 case
                     when
-                        sign in ('bolus_end', 'gap', 'alarm_unclear', 'priming') or closes or halt is not null
+                        sign in ('bolus_end', 'gap', 'alarm_unclear', 'priming') or closes or halt in ('pause', 'alarm')
                         or (hold is not null and sign <> 'bolus')
                         then place
-                end
+                end ignore nulls
             ) over here, 0
         ) as bolus_stop_place,
-        coalesce(max(case when sign = 'priming' then place end) over here, 0) as priming_place,
+        coalesce(last_value(case when sign = 'priming' then place end ignore nulls) over here, 0) as priming_place,
         coalesce(
-            max(
+            last_value(
                 case
                     when
                         sign in ('priming_end', 'gap', 'pause', 'standby', 'bolus') or closes or hold is not null
                         then place
-                end
+                end ignore nulls
             ) over here, 0
         ) as priming_stop_place,
-        coalesce(max(case when sign in ('bolus_end', 'priming_end') then place end) over here, 0) as return_place,
+        coalesce(last_value(case when sign in ('bolus_end', 'priming_end') then place end ignore nulls) over here, 0)
+            as return_place,
         last_value(case when sign in ('bolus_end', 'priming_end') then at_us end ignore nulls) over here as return_us
     from lane_holds
     window here as (
@@ -62,9 +74,9 @@ judged as (
 select
     * exclude (
         halt_place, pause_place, pause_us, raise_place, standby_place, standby_left_place, unclear_place, unclear_us,
-        delay_place, bolus_place, bolus_stop_place, priming_place, priming_stop_place, return_place,
-        return_us, hold_place, proof_place, gap_place, first_halt, first_halt_us, halt, halts_first, pauses, pauses_first,
-        delivering_before, priming_before
+        delay_place, bolus_place, bolus_stop_place, priming_place, priming_stop_place, return_place, return_us,
+        proof_place, gap_place, first_halt, first_halt_us, halt, halts_first, pauses, pauses_first, delivering_before,
+        priming_before
     ),
     case
         when not is_open then 'closed'
@@ -73,7 +85,8 @@ select
         when in_priming then 'priming'
         when is_after_gap then 'unknown'
         when holding = 'wait' then 'waiting'
-        when is_paused then case when standby_place > greatest(standby_left_place, hold_place) then 'standby' else 'paused' end
+        when is_paused and standby_place > greatest(standby_left_place, hold_place) then 'standby'
+        when is_paused then 'paused'
         when is_halted then case when first_halt = 'alarm' then 'stopped_by_alarm' else 'paused' end
         when holding = 'between' then 'between_doses'
         when unclear_place > greatest(hold_place, proof_place) then 'unknown'
@@ -83,17 +96,16 @@ select
     end as raw_state,
     is_open and holding in ('run', 'kvo', 'between') and (is_paused or (is_halted and first_halt <> 'zero'))
     and not in_bolus and not in_priming as is_waiting,
-    is_open and is_halted and not is_paused and not in_bolus and not in_priming as may_wake,
+    is_open and is_halted and not is_paused and not in_bolus and not in_priming and not is_after_gap as may_wake,
     case
-        when is_paused or is_halted
-            then
-                case
-                    when return_place > case when is_paused then pause_place else halt_place end and priming_place + bolus_place > 0
-                        and greatest(priming_place, bolus_place) > case when is_paused then pause_place else halt_place end
-                        then return_us
-                    when is_paused then pause_us
-                    else first_halt_us
-                end
+        -- after a bolus or priming in a pause, it waits since that ended
+        when
+            (is_paused or is_halted)
+            and least(return_place, greatest(priming_place, bolus_place))
+            > case when is_paused then pause_place else halt_place end
+            then return_us
+        when is_paused then pause_us
+        when is_halted then first_halt_us
         else unclear_us
     end as waiting_since_us
 from judged

@@ -3,7 +3,18 @@
 -- why: a start continues when programme and patient are the same and it stopped a short while ago; else it is a start
 with befores as (
     select
-        v.lane_no, v.lane, v.place, v.at_us, v.sign, v.own, v.mine, v.patient_turned, v.begins, v.opens, v.opens_unseen, v.opens_late,
+        v.lane_no,
+        v.lane,
+        v.place,
+        v.at_us,
+        v.sign,
+        v.own,
+        v.mine,
+        v.patient_turned,
+        v.begins,
+        v.opens,
+        v.opens_unseen,
+        v.opens_late,
         v.closes, v.state, v.is_late, v.is_waiting, v.waiting_before, v.waiting_since_us, v.waiting_since_before_us,
         v.gap_before, v.is_after_gap, v.patient_closes, v.patient_splits, v.proof_place_before,
         r.state_before, r.use_here, r.entry_here.entry_key as entry_key, r.concentration_key, r.fluid, r.care_area_here,
@@ -45,7 +56,7 @@ lasts as (
         last_value(case when confirms_programme then {'v': concentration_key} end ignore nulls) over before
             as concentration_ran,
         last_value(case when confirms_programme then fluid end ignore nulls) over before as fluid_ran,
-        max(case when confirms_programme then place end) over here as programme_place,
+        last_value(case when confirms_programme then place end ignore nulls) over here as programme_place,
         last_value(
             case when delivers or starts or opens or opens_late then {'v': care_area_here} end ignore nulls
         ) over before as care_area_ran,
@@ -53,14 +64,14 @@ lasts as (
         last_value(end_sign ignore nulls) over before as end_sign_before,
         last_value(case when ends_here then at_us end ignore nulls) over before as ended_before_us,
         last_value(case when ends_here then state_before end ignore nulls) over before as state_at_end,
-        max(case when delivers or opens or opens_late then place end) over before as ran_place,
-        max(
+        last_value(case when delivers or opens or opens_late then place end ignore nulls) over before as ran_place,
+        last_value(
             case
                 when
                     sign in ('cleared', 'off', 'on') or patient_turned or end_sign in ('late', 'patient')
                     or (sign = 'other_lane' and (lane = 1 or state_before = 'closed'))
                     then place
-            end
+            end ignore nulls
         ) over before as barred_place
     from marks
     window
@@ -170,7 +181,7 @@ select
         false
     ) as is_rate_change,
     -- one number an infusion, of all lanes
-    max(case when is_new then place end) over (
+    last_value(case when is_new then place end ignore nulls) over (
         partition by lane_no order by place rows between unbounded preceding and current row
     ) as ordinal,
     case

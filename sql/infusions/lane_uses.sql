@@ -1,6 +1,6 @@
 -- title: The library use in force on a lane
 -- grain: one row of the lane's log
--- why: a bypass acts at once only with a rate on a running channel, else with the next confirmed start or change (ruling 10)
+-- why: a bypass acts at once only with a rate on a running channel, else with the next start or change (ruling 10)
 with befores as (
     select
         v.lane_no, v.place, v.sign, v.mine, v.opens, v.opens_late, v.state,
@@ -24,8 +24,12 @@ pending as (
         *,
         confirms and library_use is null
         and coalesce(
-            max(case when mine and sign = 'bypass' and not bypasses_now then place end) over before
-            > coalesce(max(case when confirms or bypasses_now or sign in ('off', 'on') then place end) over before, 0),
+            last_value(case when mine and sign = 'bypass' and not bypasses_now then place end ignore nulls) over before
+            > coalesce(
+                last_value(case when confirms or bypasses_now or sign in ('off', 'on') then place end ignore nulls)
+                    over before,
+                0
+            ),
             false
         ) as bypass_arrives
     from signs

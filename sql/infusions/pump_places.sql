@@ -3,7 +3,7 @@
 -- why: by counter inside a run, by time between runs, then file rank, kind and id; a clock set back reorders nothing
 with placed as (
     select
-        l.pump_no, l.event_id, l.occurred_us, l.sequence, l.file_rank, l.tie_rank,
+        l.pump_no, l.event_id, l.occurred_us, l.sequence, l.file_rank, l.tie_rank, l.is_event,
         r.run_number,
         r.reached_us,
         coalesce(
@@ -13,16 +13,17 @@ with placed as (
             ),
             0
         ) as block_number
-    from infusion_log as l
+    from counter_log as l
     left join counter_runs as r on l.event_id = r.event_id
 ),
 
 ordered as (
     select
-        pump_no, event_id, occurred_us, sequence,
-        row_number() over in_order as place,
-        lag(occurred_us) over in_order as at_us_before,
-        lag(sequence) over in_order as sequence_before
+        pump_no, event_id, occurred_us, is_event,
+        row_number() over in_order as row_place,
+        -- a lower number is a reset, and no gap (ruling 47)
+        sequence > lag(sequence) over in_order + 1 as misses,
+        sequence is null or lag(sequence) over in_order is null as is_unsure
     from placed
     window in_order as (
         partition by pump_no
@@ -36,15 +37,27 @@ ordered as (
             tie_rank,
             event_id
     )
+),
+
+counted as (
+    select
+        *,
+        count(case when misses then 1 end) over so_far as gaps,
+        -- how often nobody could say whether something was lost since the row before
+        count(case when is_unsure then 1 end) over so_far as unsure_links
+    from ordered
+    window so_far as (partition by pump_no order by row_place rows between unbounded preceding and current row)
 )
 
+-- what a rule ignores tells only that its number was not lost
 select
-    pump_no, event_id, place, occurred_us as at_us, at_us_before,
-    -- a lower number is a reset, and no gap (ruling 47)
-    coalesce(sequence > sequence_before + 1, false) as after_gap,
-    coalesce(occurred_us < at_us_before, false) as after_clock_back,
-    -- how often nobody could say whether something was lost since the event before
-    count(case when sequence is null or sequence_before is null then 1 end) over (
-        partition by pump_no order by place rows between unbounded preceding and current row
-    ) as unsure_links
-from ordered
+    pump_no, event_id,
+    row_number() over in_order as place,
+    occurred_us as at_us,
+    lag(occurred_us) over in_order as at_us_before,
+    coalesce(gaps > lag(gaps) over in_order, false) as after_gap,
+    coalesce(occurred_us < lag(occurred_us) over in_order, false) as after_clock_back,
+    unsure_links
+from counted
+where is_event
+window in_order as (partition by pump_no order by row_place)

@@ -8,14 +8,14 @@ with used as (
             sum(
                 case
                     when state in ('running', 'bolus')
-                        then cast(round(rate_ml_h * (to_us - from_us) / 3.6e3) as hugeint)
+                        then cast(round(rate_ml_h * (to_us - from_us) / 3.6e-3) as hugeint)
                 end
             ) over (
                 partition by lane_no, to_infuse.place order by place
                 rows between unbounded preceding and 1 preceding
             ),
             0
-        ) as used_nl
+        ) as used_pl
     from stretches
 ),
 
@@ -31,7 +31,7 @@ cut as (
                         + cast(
                             round(
                                 least(
-                                    greatest(to_infuse.volume_ml - used_nl / 1e6, 0.0) / rate_ml_h * 3.6e9,
+                                    greatest(to_infuse.volume_ml - used_pl / 1e12, 0.0) / rate_ml_h * 3.6e9,
                                     cast(to_us - from_us as double)
                                 )
                             ) as bigint
@@ -42,12 +42,12 @@ cut as (
     from used
 )
 
-select * exclude (to_us, cut_us, used_nl, is_bounded, to_infuse), cut_us as to_us, 0 as piece
+select * exclude (to_us, cut_us, used_pl, is_bounded, to_infuse), cut_us as to_us, 0 as piece
 from cut
 where cut_us > from_us
 union all by name
 select
-    * exclude (from_us, to_us, cut_us, used_nl, is_bounded, to_infuse, state, rate_ml_h, dose_per_h),
+    * exclude (from_us, to_us, cut_us, used_pl, is_bounded, to_infuse, state, rate_ml_h, dose_per_h),
     cut_us as from_us, to_us, 1 as piece, 'unknown' as state,
     cast(null as double) as rate_ml_h, cast(null as double) as dose_per_h
 from cut

@@ -1,7 +1,7 @@
 -- title: Every numbered record that reached us from a source whose numbers have no holes of their own
--- grain: an event or a waiting record: several events of one record give several rows
--- note: quarantined records count as seen where pump and number can be read; one whose number is kept as well is
--- the same record, or conflicts with it
+-- grain: an event, an ignored or a waiting record: several events of one record give several rows
+-- note: ignored and quarantined records count as seen where pump and number can be read; a waiting one whose
+-- number is kept or ignored as well is the same record, or conflicts with it
 select
     source_name as source,
     pump_id,
@@ -10,6 +10,15 @@ select
     occurred_at
 from events
 where sequence_reliable and sequence is not null
+union all
+select
+    source_name as source,
+    pump_id,
+    sequence,
+    device_time,
+    occurred_at
+from ignored
+where sequence_reliable
 union all
 select
     q.source,
@@ -24,6 +33,9 @@ where
     and q.source in (
         select source_name from events
         where sequence_reliable
+        union distinct
+        select source_name from ignored
+        where sequence_reliable
     )
     and not exists (
         select 1
@@ -33,4 +45,13 @@ where
             and q.pump_id = e.pump_id
             and q.sequence = e.sequence
             and (q.device_time is null or q.device_time = e.device_time)
+    )
+    and not exists (
+        select 1
+        from ignored as i
+        where
+            q.source = i.source_name
+            and q.pump_id = i.pump_id
+            and q.sequence = i.sequence
+            and (q.device_time is null or q.device_time = i.device_time)
     )

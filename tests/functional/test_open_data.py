@@ -104,6 +104,7 @@ def test_amounts_agree_with_the_recorded_ones(connection):
 def test_a_change_of_rate_is_no_new_infusion(connection):
     con, _ = connection
     starts, kept = con.sql(
-        "select (select count(*) from infusions), (select count(*) from events where kind = 'infusion_started')"
+        "select (select count(*) from infusions),"
+        " (select count(*) from events where kind = 'infusion_started')"
     ).fetchall()[0]
     assert 0 < starts < kept

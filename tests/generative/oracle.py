@@ -256,7 +256,7 @@ class Channel(Starts):
             if self.now is not None and not self.lapsed:
                 if self.state == "bolus":
                     self.go_back(at, i)
-            elif not self.quiet:
+            elif not self.quiet and not self.lapsed:
                 self.open_missing(i, event, at)
                 self.run(at, i)
             return

@@ -56,17 +56,34 @@ def _runs(events: list[Event]) -> list[list[Event]]:
         for event in stretch:
             clocks.setdefault(event["sequence"], set()).add(event["device_time"])
         if any(len(seen) > 1 for seen in clocks.values()):
-            by_clock = sorted(stretch, key=lambda e: (e["device_time"], e["sequence"], tie(e)))
-            runs += _split(by_clock)
+            # within one reading of the clock, what goes on comes before what begins anew
+            top = dict.fromkeys(sorted({e["device_time"] for e in events}), -1)
+            for e in events:
+                top[e["device_time"]] = max(top[e["device_time"]], e["sequence"])
+            before = dict(zip(list(top)[1:], top.values(), strict=False))
+            by_clock = sorted(
+                stretch,
+                key=lambda e: (
+                    e["device_time"],
+                    e["sequence"] <= before.get(e["device_time"], e["sequence"]),
+                    e["sequence"],
+                    tie(e),
+                ),
+            )
+            runs += _split(by_clock, resets=True)
         else:
             runs.append(stretch)
     return runs
 
 
-def _split(events: list[Event]) -> list[list[Event]]:
+def _split(events: list[Event], *, resets: bool = False) -> list[list[Event]]:
     runs: list[list[Event]] = []
     for event in events:
-        if runs and event["sequence"] - runs[-1][-1]["sequence"] in (0, 1):
+        last = runs[-1][-1] if runs else None
+        step = None if last is None else event["sequence"] - last["sequence"]
+        # the same number at another reading of the clock is a reset (47)
+        again = last is not None and resets and event["device_time"] != last["device_time"]
+        if step == 1 or (step == 0 and not again):
             runs[-1].append(event)
         else:
             runs.append([event])

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 from tests.generative.oracle_words import (
@@ -132,7 +133,10 @@ def _reported(infusion: Infusion) -> Fraction | None:
     for reading in infusion.readings:
         by_scope.setdefault(reading[0], []).append(reading)
     if "infusion" in by_scope:
-        return by_scope["infusion"][-1][1]
+        readings = by_scope["infusion"]
+        # a start that continues ours may begin the pump's own count anew: then the parts add up
+        anew = [a[1] for a, b in pairwise(readings) if b[1] < a[1] and b[2] > a[2]]
+        return sum(anew, readings[-1][1])
     if "since_cleared" in by_scope:
         readings = by_scope["since_cleared"]
         if len(readings) < 2:

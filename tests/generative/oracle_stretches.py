@@ -108,9 +108,10 @@ class Stretches:
             self.now.pieces.append(Piece(i - 1, begin, end, self.state, rate, amount_rate, shown, self.place))
         elif self.rested is not None:
             programme = self.rested.programme  # 20
-            self.rest_pieces.append(
-                Piece(i - 1, begin, end, "paused", Fraction(0), None, programme, self.place)
-            )
+            # 22: after a gap nobody knows until the start
+            lost = bool(self.rest_pieces) and self.rest_pieces[-1].state == "unknown"
+            state, rate = ("unknown", None) if lost else ("paused", Fraction(0))
+            self.rest_pieces.append(Piece(i - 1, begin, end, state, rate, None, programme, self.place))
 
     def lapse(self, at: int) -> None:
         """17: where the window after a pause is over, what comes after it is no part of the infusion."""
@@ -138,6 +139,7 @@ class Stretches:
         if self.now is not None and not self.lapsed:
             self.now.doubtful = True
             self.now.pieces[-1].state, self.now.pieces[-1].rate = "unknown", None
+            self.now.pieces[-1].amount_rate = None
             self.state, self.alarm_at, self.lost = "unknown", None, True
         elif self.rested is not None:
             self.rest_doubt = True

@@ -201,6 +201,38 @@ def test_a_quarantined_record_with_pump_and_number_is_seen() -> None:
     assert completeness(events, quarantined=quarantined) == {"2026-10": (4, 5)}
 
 
+def test_an_ignored_record_with_a_number_is_seen() -> None:
+    """Ruling 22: nothing is lost where a rule says that the record carries no event."""
+    ignored = """
+        | sequence | device_time      | occurred_at      |
+        | 6        | 2026-10-05 08:01 | 2026-10-05 08:01 |
+        | 8        | 2026-10-05 08:03 | 2026-10-05 08:03 |
+        | 9        | 2026-10-05 08:05 | 2026-10-05 08:05 |
+        """
+    quarantined = "| source_record | sequence | device_time |\n| 1 | 6 | - |\n| 2 | 8 | 2026-10-05 08:03 |"
+    # 7 is missing; 9 stands as an event too, 6 and 8 also wait
+    events = numbers((5, "08:00"), (9, "08:05"))
+    assert completeness(events, ignored=ignored) == {"2026-10": (4, 5)}
+    assert completeness(events, ignored=ignored, quarantined=quarantined) == {"2026-10": (4, 5)}
+    assert completeness(events) == {"2026-10": (2, 5)}
+
+
+def test_ignored_records_after_a_reset_fill_no_hole_of_the_former_life() -> None:
+    """Rulings 22 and 47: 1, 2, (3 lost), 4, then anew 1 to 3, where 3 is ignored and resets nothing."""
+    ignored = "| sequence | device_time | occurred_at |\n| 3 | 2026-10-05 09:02 | 2026-10-05 09:02 |"
+    events = numbers((1, "08:00"), (2, "08:01"), (4, "08:03"), (1, "09:00"), (2, "09:01"))
+    assert completeness(events, ignored=ignored) == {"2026-10": (6, 7)}
+
+
+def test_ignored_numbers_of_a_source_that_does_not_vouch_for_them_count_nowhere() -> None:
+    ignored = (
+        "| sequence | sequence_reliable | device_time      | occurred_at      |\n"
+        "| 6        | no                | 2026-10-05 08:01 | 2026-10-05 08:01 |"
+    )
+    events = numbers((5, "08:00"), (9, "08:05"), sequence_reliable=False)
+    assert completeness(events, ignored=ignored) == {"2026-10": "not_measurable"}
+
+
 def test_a_conflicting_record_in_quarantine_is_the_same_number() -> None:
     events = numbers((5, "08:00"), (6, "08:01"))
     quarantined = "| source_record | sequence | device_time |\n| 1 | 6 | 2026-10-05 08:01 |"

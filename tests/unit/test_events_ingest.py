@@ -121,8 +121,8 @@ patient_key = { field = "MRN", personal = "key" }
 mask = ["Name"]
 """
 SECRET = (
-    "Device,Time,MRN,Name,Rate\nP1,2026-10-01 10:00:00,4711,Miranda Quill,5\nP1,x,4711,Miranda "
-    "Quill,y\nP1,4711\n"
+    "Device,Time,MRN,Name,Rate\nP1,2026-10-01 10:00:00,4711-0086,Miranda Quill,5\nP1,x,4711-0086,Miranda "
+    "Quill,y\nP1,4711-0086\n"
 )
 
 
@@ -131,11 +131,11 @@ def test_people_are_keyed_or_never_read(tmp_path: Path, monkeypatch: pytest.Monk
     site = make_site(tmp_path, {"people": PEOPLE})
     drop(site, "people.csv", SECRET)
     read(site)
-    key = hmac.new(b"a key for this test", b"4711", hashlib.sha256).hexdigest()
+    key = hmac.new(b"a key for this test", b"4711-0086", hashlib.sha256).hexdigest()
     assert events(site, ("patient_key",)) == [(key,)]
     assert sorted(json.loads(r[4])["MRN"] if r[4] else "" for r in waiting(site)) == ["", key]  # type: ignore[arg-type]
     for file in (p for p in site.store.rglob("*") if p.is_file()):
-        assert b"4711" not in file.read_bytes() or file.name.endswith(".crc"), file
+        assert b"4711-0086" not in file.read_bytes() or file.name.endswith(".crc"), file
         assert b"Miranda" not in file.read_bytes()
 
 

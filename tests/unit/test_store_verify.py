@@ -141,6 +141,15 @@ def test_an_event_that_stands_twice_is_found(root: Path) -> None:
     assert [f.what for f in verify_store(root)] == ["1 event ids stand more than once, such as it's ü 1"]
 
 
+def test_an_ignored_number_that_stands_twice_is_found(root: Path) -> None:
+    with Ledger.open(root).write() as writer:
+        writer.append("ignored", rows("ignored", [1, 2, 1]))
+        writer.commit(ingest_id="i9", declarations=[])
+    assert [(f.where, f.what) for f in verify_store(root)] == [
+        ("ignored", "1 ignored records stand more than once")
+    ]
+
+
 def test_no_store_is_no_finding_but_an_error(tmp_path: Path) -> None:
     with pytest.raises(StoreFormatError, match="no store here yet"):
         verify_store(tmp_path)

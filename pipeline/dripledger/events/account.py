@@ -19,6 +19,11 @@ from dripledger.sources.originals import read_records
 from dripledger.sources.staging import SourceFile, quoted, splitter_of
 
 _ORDINAL = "chr(31)"
+#: SQL over `typed`: the row is ignored, and pump, number and time can be read.
+NUMBERED = (
+    "(ignored is not null and pump_id is not null and sequence is not null and coalesce(placed and "
+    "device_time >= timestamp '1900-01-01' and device_time < timestamp '2301-01-01', false))"
+)
 
 
 @dataclass
@@ -53,7 +58,8 @@ class Account:
         n = self.name
         self.con.execute(
             f"create or replace temp table {n}_events (src smallint, file_no integer, record bigint, "
-            "place bigint, h ubigint, device_time timestamp, counted boolean, bad boolean, ignored boolean)"
+            "place bigint, h ubigint, device_time timestamp, counted boolean, bad boolean, ignored boolean, "
+            "numbered boolean)"
         )
         self.con.execute(
             f"create or replace temp table {n}_ordinals (file_no integer, record bigint, place bigint, "
@@ -111,7 +117,8 @@ class Account:
         con.execute(
             f"insert into {n}_events select {src}, file_no, record, record_place, "
             f"hash({self.short(identity_sql('0'))}), device_time, counted, "
-            f"ignored is null and ({checks.any_of('unreadable')}), ignored is not null from {told.typed} t"
+            f"ignored is null and ({checks.any_of('unreadable')}), ignored is not null, {NUMBERED} "
+            f"from {told.typed} t"
         )
         if told.staged.unsplit:
             order = {c.name: place for place, c in enumerate(checks.CHECKS)}

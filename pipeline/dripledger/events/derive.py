@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from dripledger.events import settle
+from dripledger.events import ignored, settle
 from dripledger.events.account import Account
 from dripledger.events.final import events_select
 from dripledger.schema import TABLES
@@ -52,7 +52,8 @@ def make_tables(run: Run) -> None:
         "create or replace temp table run_touched (facility varchar, pump_id varchar, occurred_at "
         "timestamptz)"
     )
-    run.writer.base.attach(con, ["events", "ingests", "quarantined", "libraries"], "base_")
+    run.writer.base.attach(con, ["events", "ignored", "ingests", "quarantined", "libraries"], "base_")
+    ignored.make_tables(con)
     con.execute(
         "create or replace temp view current_events as select * from base_events "
         "where event_id not in (select event_id from run_replaced) union all select * from run_changed"
@@ -84,8 +85,9 @@ def _source(run: Run, name: str, place: int, told: Rederived) -> None:
     shas = [
         row[0]
         for row in con.execute(
-            f"select distinct source_file_sha256 from base_events where source_name = {quoted(name)} "
-            "order by 1"
+            f"select source_file_sha256 from base_events where source_name = {quoted(name)} union "
+            f"select source_file_sha256 from base_ingests where source_name = {quoted(name)} "
+            "and rows_ignored > 0 order by 1"
         ).fetchall()
     ]
     if not shas:
@@ -106,6 +108,7 @@ def _source(run: Run, name: str, place: int, told: Rederived) -> None:
         f"copy ({events_select(con, account, 0, run.lists, '')}) to {quoted(str(part))} (format parquet, "
         "compression lz4)"
     )
+    ignored.derive_again(con, account, run.lists, name, shas)
     account.close()
     for file in files:
         file.path.unlink()
@@ -162,8 +165,9 @@ def _compare(run: Run, name: str, derived: str, told: Rederived) -> None:
 
 
 def write_changed(run: Run) -> None:
-    """Write the months of kept events that changed."""
+    """Write the months of kept events and of ignored numbers that changed."""
     con = run.con
+    ignored.write_changed(con, run.writer)
     months = [
         row[0]
         for row in con.execute(

@@ -15,6 +15,22 @@ from dripledger.schema import TABLES
 from dripledger.sources.staging import quoted
 
 
+def clock_sql(lists: SiteLists) -> tuple[list[str], str]:
+    """Return joins, and SQL of the seconds that a pump's clock is ahead (over `typed` as ``t``)."""
+    if not lists.clocks:
+        return [], "0::double"
+    join = (
+        "left join site_clocks c on c.pump = t.pump_id and t.device_time >= c.clock_from "
+        "and t.device_time < c.clock_to"
+    )
+    return [join], "coalesce(c.offset_s, 0)"
+
+
+def corrected_sql(placed: str, offset_s: str) -> str:
+    """Return SQL of an instant, corrected for the clock's error."""
+    return f"({placed} - to_microseconds(cast(round({offset_s} * 1e6) as bigint)))"
+
+
 def events_select(
     con: duckdb.DuckDBPyConnection, account: Account, src: int, lists: SiteLists, ingest_id: str
 ) -> str:
@@ -45,13 +61,8 @@ def events_select(
         )
     if filled("dropped"):
         joins.append(f"anti join {n}_dropped d on {same.format(a='d')}")
-    offset = "0::double"
-    if lists.clocks:
-        joins.append(
-            "left join site_clocks c on c.pump = t.pump_id and t.device_time >= c.clock_from "
-            "and t.device_time < c.clock_to"
-        )
-        offset = "coalesce(c.offset_s, 0)"
+    clock_joins, offset = clock_sql(lists)
+    joins += clock_joins
     source, rank = told.typed, "null::bigint"
     if told.mapping.file_order:
         source = (
@@ -65,7 +76,7 @@ def events_select(
         "values_md5": "md5(t.values_text)",
         "source_file_sha256": "f.sha",
         "ingest_id": quoted(ingest_id),
-        "occurred_at": f"({placed} - to_microseconds(cast(round({offset} * 1e6) as bigint)))",
+        "occurred_at": corrected_sql(placed, offset),
         "clock_offset_s": offset,
         "time_quality": f"case when {quality} = 'exact' and {offset} <> 0 then 'corrected' "
         f"else {quality} end",

@@ -13,7 +13,7 @@ from typing import Any
 import pyarrow as pa
 
 from dripledger.errors import ConfigurationError, DripledgerError, InputError
-from dripledger.events import derive, settle
+from dripledger.events import derive, ignored, settle
 from dripledger.events import files as claims_of
 from dripledger.events.account import Account
 from dripledger.events.final import events_reader, quarantined_select
@@ -186,6 +186,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
             writer.append(
                 "quarantined", con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table()
             )
+    ignored.append_new(con, writer, account, run.lists, ingest_id)
     _write_ledger(run, account, counts, ingest_id, digests, redone)
     if changed_libraries:
         writer.replace("libraries", None, libraries)

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from dripledger.engine import connect
 from dripledger.errors import DripledgerError, InputError, UsageError
-from dripledger.events import derive, settle
+from dripledger.events import derive, ignored, settle
 from dripledger.events.account import Account
 from dripledger.events.checks import UNREADABLE
 from dripledger.events.final import events_reader, quarantined_select
@@ -165,6 +165,7 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
     for src in account.sources:
         writer.append("events", events_reader(con, account, src, run.lists, ingest_id))
         still.append(con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table())
+    ignored.append_new(con, writer, account, run.lists, ingest_id)
     _replace_waiting(run, account, still)
     _move_balance(run, account, counts, digests, redone)
     if build:

@@ -117,12 +117,13 @@ def build_derived(run: Run, ingest_id: str, everything: bool) -> None:
     from dripledger import infusions
 
     now = run.writer.current()
-    now.attach(run.con, ["events", "quarantined", "segments", "infusions"])
+    now.attach(run.con, ["events", "quarantined", "ignored", "segments", "infusions"])
     which = "true" if everything else f"ingest_id = '{ingest_id}'"
     run.con.execute(
         "create or replace temp table touched as select facility, pump_id, min(moment) as "
         "first_touched_at from ("
         f"select facility, pump_id, occurred_at as moment from events where {which} "
+        f"union all select facility, pump_id, occurred_at from ignored where {which} "
         "union all select facility, pump_id, occurred_at from run_touched "
         "union all select facility, pump_id, device_time at time zone 'UTC' - interval 1 day from "
         "quarantined "

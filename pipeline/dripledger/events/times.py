@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 
-from dripledger.sources.mapping import TimeOptions
+from dripledger.sources.parts import TimeOptions
 from dripledger.sources.staging import quoted
 
 _ISO_BARE: Final = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.,]\d{1,9})?)?"

@@ -20,7 +20,8 @@ from dripledger.schema.codes import UNMAPPED
 from dripledger.schema.units import UNITS
 from dripledger.site import Site
 from dripledger.sources.expressions import rewrite
-from dripledger.sources.mapping import FIXED_UNIT, MAPPABLE, UNIT_COLUMN, FieldSpec, Mapping
+from dripledger.sources.mapping import Mapping
+from dripledger.sources.parts import FIXED_UNIT, MAPPABLE, UNIT_COLUMN, FieldSpec
 from dripledger.sources.staging import Staged, quoted
 
 _UNIT_NAMES = frozenset(UNIT_COLUMN.values())

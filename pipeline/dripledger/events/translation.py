@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 from dripledger.schema.units import UNITS, normalise_unit
 from dripledger.site import Site
-from dripledger.sources.mapping import FieldSpec, Mapping
+from dripledger.sources.mapping import Mapping
+from dripledger.sources.parts import FieldSpec
 from dripledger.sources.staging import Staged
 
 

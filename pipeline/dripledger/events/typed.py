@@ -18,7 +18,7 @@ from dripledger.schema import TABLES, ColumnType
 from dripledger.schema.codes import UNMAPPED
 from dripledger.schema.columns import COLUMNS
 from dripledger.schema.units import UNITS
-from dripledger.sources.mapping import FIXED_UNIT, MAPPABLE, UNIT_COLUMN, FieldSpec
+from dripledger.sources.parts import FIXED_UNIT, MAPPABLE, UNIT_COLUMN, FieldSpec
 from dripledger.sources.staging import quoted
 
 #: Separates parts of an identity, and stands for a part that was not logged.

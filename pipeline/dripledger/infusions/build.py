@@ -5,7 +5,8 @@ from __future__ import annotations
 import duckdb
 import pyarrow as pa
 
-from dripledger.engine import build_relations, load_sql_files
+from dripledger.engine import load_sql_files
+from dripledger.engine.sqlfiles import build_order
 from dripledger.schema import TABLES
 from dripledger.schema.codes import TIE_ORDER
 from dripledger.schema.units import register_units
@@ -16,8 +17,6 @@ __all__ = ["build", "make_settings"]
 _ROOM = "infusions"
 #: The relations that the room is for; all others are steps on the way.
 RESULTS = ("segments", "infusions")
-#: Steps that are read once: views cost nothing.
-_VIEWS = ("infusion_log",)
 
 
 def make_settings(con: duckdb.DuckDBPyConnection, settings: SiteSettings) -> None:
@@ -67,7 +66,8 @@ def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
     Parameters
     ----------
     con
-        Connection in which `events`, `settings` and `area_contexts` stand (see `make_settings`).
+        Connection in which `events`, `settings` and `area_contexts` stand (see `make_settings`), and
+        `ignored` where rules ignore numbered records.
     keep_steps
         Leave the steps on the way standing, to look at them.
 
@@ -76,17 +76,27 @@ def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
     Both tables have exactly the columns of ``schema.TABLES``, in that order. The rules are in
     ``sql/infusions``; each file says why it is there.
     """
+    if not con.execute("select 1 from information_schema.tables where table_name = 'ignored'").fetchall():
+        con.execute(f"create temp view ignored as {TABLES['ignored'].empty_select()}")
     register_units(con)
     ranks = pa.table(
         {"kind": pa.array(TIE_ORDER, pa.string()), "tie_rank": pa.array(range(len(TIE_ORDER)), pa.int64())}
     )
     _make_table(con, "kind_order", ranks)
-    build_relations(con, _ROOM, RESULTS, as_views=_VIEWS)
+    files = build_order(load_sql_files(_ROOM), RESULTS)
+    last_reader = {name: file.name for file in files for name in file.reads}
+    for file in files:
+        con.execute(f'create or replace temp table "{file.name}" as\n{file.text.strip().rstrip(";")}')
+        if not keep_steps:
+            # a step that nothing reads any more gives its memory back
+            for step in files:
+                if last_reader.get(step.name) == file.name and step.name not in RESULTS:
+                    con.execute(f'drop table "{step.name}"')
     for name in RESULTS:
-        columns = ", ".join(f'cast("{c.name}" as {c.type.duckdb}) as "{c.name}"' for c in TABLES[name].columns)
+        columns = ", ".join(
+            f'cast("{c.name}" as {c.type.duckdb}) as "{c.name}"' for c in TABLES[name].columns
+        )
         con.execute(f'create or replace temp table "{name}" as select {columns} from "{name}"')
     if not keep_steps:
-        for name, file in load_sql_files(_ROOM).items():
-            if name not in RESULTS:
-                kind = "view" if file.name in _VIEWS else "table"
-                con.execute(f'drop {kind} if exists "{name}"')
+        for name in ("kind_order", "units"):
+            con.execute(f'drop table if exists "{name}"')

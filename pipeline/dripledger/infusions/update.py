@@ -73,7 +73,9 @@ def update(
     if isinstance(touched, pa.Table):
         con.register("_touched", touched)
         touched = "_touched"
-    con.execute(f"create or replace temp table touched_pumps as select distinct facility, pump_id from {touched}")
+    con.execute(
+        f"create or replace temp table touched_pumps as select distinct facility, pump_id from {touched}"
+    )
     writer.base.attach(con, list(RESULTS), "stored_")
     make_settings(con, settings)
     with _set_aside(con, ("events", *RESULTS)) as aside:

@@ -164,6 +164,8 @@ def _declare() -> Iterable[Column]:
     )
     yield Column("byte_offset", _I, "where the record begins in the file; null where not known")
     yield Column("byte_length", _I, "how many bytes it has; null where not known")
+    # ignored
+    yield Column("reason", _T, "why a rule says that the record carries no event", nullable=False)
     # segments and infusions
     yield Column("infusion_id", _T, "event_id of the event that starts the infusion")
     yield Column(

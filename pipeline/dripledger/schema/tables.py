@@ -50,7 +50,6 @@ class Table:
         return f"select {fields} where false"
 
 
-
 def _nullable(columns: tuple[Column, ...], *names: str) -> tuple[Column, ...]:
     """Let columns be null in one table that may not be null elsewhere."""
     return tuple(replace(c, nullable=True) if c.name in names else c for c in columns)
@@ -94,6 +93,17 @@ TABLES: Final[dict[str, Table]] = {
                 "pump_id", "device_time",
             ),
             ("source_file_sha256", "source_record"),
+        ),
+        Table(
+            "ignored",
+            "one ignored record whose pump, sequence number and time can be read; the same record in several "
+            "files stands once",
+            pick(
+                "source_file_sha256", "source_name", "source_record", "ingest_id", "facility", "pump_id",
+                "sequence", "sequence_reliable", "device_time", "occurred_at", "reason", "month",
+            ),
+            ("source_name", "pump_id", "sequence", "device_time"),
+            "month",
         ),
         Table(
             "ingests",
