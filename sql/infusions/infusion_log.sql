@@ -13,7 +13,8 @@ select
     epoch_us(e.occurred_at) as occurred_us,
     e.file_rank,
     e.time_quality = 'ambiguous' as ambiguous,
-    len(e.unmapped) > 0 as has_unmapped,
+    -- a label nobody filed, a clock that was never set, a rate that cannot be
+    len(e.unmapped) > 0 or list_has_any(e.implausible, ['clock_at_its_origin', 'rate_negative']) as has_doubt,
     e.source_name,
     e.pump_type,
     e.care_area,

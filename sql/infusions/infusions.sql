@@ -14,7 +14,7 @@ with joined as (
         end as volume_keep_open_ml,
         m.amount, m.amount_unit, coalesce(m.has_unknown, false) as has_unknown,
         r.volume_reported_ml, r.last_reading_us,
-        d.has_gap, d.has_unmapped, d.user_rate_changes,
+        d.has_gap, d.has_doubt, d.user_rate_changes,
         a.use_context as area_context
     from infusion_starts as i
     inner join infusion_frames as f
@@ -50,7 +50,7 @@ select
     j.amount,
     case when j.amount is not null then j.amount_unit end as amount_unit,
     j.user_rate_changes,
-    j.has_unknown or j.has_gap or j.has_unmapped or j.stop_missing or j.end_kind = 'stop_missing'
+    j.has_unknown or j.has_gap or j.has_doubt or j.stop_missing or j.end_kind = 'stop_missing'
     or j.start_kind = 'missing' or j.ambiguous or j.end_ambiguous as uncertain,
     j.end_kind <> 'open' and j.start_kind not in ('missing', 'patient_change')
     and (

@@ -73,7 +73,7 @@ signed as (
             when not running_logged then 'halts'
             else 'value'
         end as sign,
-        own, mine, mine and proves as proves, patient_turned, ambiguous, has_unmapped, in_force_kind,
+        own, mine, mine and proves as proves, patient_turned, ambiguous, has_doubt, in_force_kind,
         source_name, library_use, entry, entry_key, concentration_value, concentration_unit, rate_ml_h, dose_value,
         dose_unit, volume_to_infuse_ml, initiator, bolus_adds_to_basal, volume_delivered_ml, volume_scope, use_context,
         fluid, care_area_here, weight_here, bsa_here, library_version_here, patient_here, pump_type_here,
@@ -84,7 +84,7 @@ signed as (
 select * exclude (changes_values)
 from signed
 where
-    sign <> 'value' or changes_values or proves or patient_turned or has_unmapped or volume_delivered_ml is not null
+    sign <> 'value' or changes_values or proves or patient_turned or has_doubt or volume_delivered_ml is not null
     or kind = 'weight_changed'
 union all by name
 select
@@ -95,7 +95,7 @@ select
     g.at_us, g.reached_us, g.unsure_links,
     g.sign as kind, g.sign,
     false as own, false as mine, false as proves, false as patient_turned, false as ambiguous,
-    false as has_unmapped, false as in_force_kind,
+    false as has_doubt, false as in_force_kind,
     g.fluid, g.care_area_here, g.weight_here, g.bsa_here, g.library_version_here, g.patient_here, g.pump_type_here
 from channel_breaks as g
 inner join (

@@ -7,6 +7,8 @@ with computed as (
         to_us - from_us as length_us,
         state in ('running', 'bolus', 'keep_open', 'priming') as delivers,
         case
+            -- nothing flows back into the bag: what a negative rate delivered is not known
+            when rate_ml_h < 0 then null
             when state in ('running', 'bolus', 'keep_open', 'priming') then rate_ml_h * (to_us - from_us) / 3.6e9
             when state = 'unknown' then null
             else 0.0
@@ -19,7 +21,7 @@ select
     * exclude (volume, per_ml, dose_per_h, dose_amount_unit, delivers),
     cast(volume as decimal(28, 9)) as volume_ml,
     cast(
-        case when delivers then coalesce(volume * per_ml, dose_per_h * (length_us / 3.6e9)) end as decimal(28, 9)
+        case when delivers then coalesce(volume * per_ml, case when dose_per_h >= 0 then dose_per_h * (length_us / 3.6e9) end) end as decimal(28, 9)
     ) as amount,
     case
         when not delivers then null
