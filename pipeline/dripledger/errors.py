@@ -10,6 +10,11 @@ from pathlib import Path
 from typing import ClassVar
 
 
+def printable(text: str) -> str:
+    """Return a text with whatever would act on a terminal, or show nothing there, written as its code."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
 class DripledgerError(Exception):
     """An error with an explanation for people.
 
@@ -53,7 +58,7 @@ class DripledgerError(Exception):
         text = text.rstrip(".") + "."
         if self.do:
             text += f" {self.do.rstrip('.')}."
-        return text
+        return printable(text)
 
 
 class UsageError(DripledgerError):

@@ -130,7 +130,7 @@ def test_numbers_stay_seen_when_a_rule_begins_or_ends_to_ignore(tmp_path: Path) 
         tmp_path, {"wards": WARDS.replace('STOP = "infusion_stopped"', 'STOP = { ignore = "left out" }')}
     )
     read(site)
-    assert [row[1] for row in ignored(site)] == [2, 3]
+    assert [row[1] for row in ignored(site)] == [2, 3, 4]
     assert rows(site, numbers) == [(1,), (2,), (3,), (4,)]
     make_site(tmp_path, {"wards": WARDS.replace(f'BEAT = {{ ignore = "{REASON}" }}', 'BEAT = "key_pressed"')})
     read(site)

@@ -145,7 +145,7 @@ def test_no_key_no_ingest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     drop(site, "people.csv", SECRET)
     with pytest.raises(ConfigurationError, match="there is no key"):
         read(site)
-    (tmp_path / "key").write_text("secret")
+    (tmp_path / "key").write_text("a secret of this test")
     make_site(tmp_path, {"people": PEOPLE}, '[people]\nkey_file = "key"\n')
     (tmp_path / "key").chmod(0o644)
     with pytest.raises(ConfigurationError, match="others than its owner"):
@@ -328,7 +328,7 @@ def test_nested_json_lines(tmp_path: Path) -> None:
         events(site, ("sequence", "record_place", "cast(occurred_at as varchar)", "alarm_kind", "unmapped"))  # type: ignore[type-var]
     ) == [
         (1, 0, "2026-10-25 00:30:00+00", "occlusion", []),
-        (2, 1, "2026-10-25 01:30:00+00", "other", ["alarm"]),
+        (2, 0, "2026-10-25 01:30:00+00", "other", ["alarm"]),
     ]
     assert rows(site, "select source_record, reasons from quarantined order by 1") == [
         (2, ["no_event"]), (4, ["time_without_zone"]), (5, ["not_json"]), (6, ["not_an_object"]),
@@ -342,11 +342,11 @@ def test_canonical_source(tmp_path: Path) -> None:
     drop(
         site,
         "plain.csv",
-        "pump_id,channel,device_time,kind,rate_ml_h,library_use,patient_key,unknown\n"
+        "pump_id,channel,device_time,kind,rate_ml_h,library_use,software_version,unknown\n"
         "P1,A,2026-10-01T10:00:00,infusion_started,5,limited,p1,?\n",
     )
     read(site)
-    assert events(site, ("kind", "channel", "rate_ml_h", "library_use", "patient_key")) == [
+    assert events(site, ("kind", "channel", "rate_ml_h", "library_use", "software_version")) == [
         ("infusion_started", "A", 5.0, "limited", "p1")
     ]
 

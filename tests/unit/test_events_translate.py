@@ -134,6 +134,15 @@ def test_labels_are_folded_and_the_unknown_kept(tmp_path: Path) -> None:
 LIBRARY = "version,published_at,care_area,entry,quantity,dosing_unit,hard_low,soft_low,soft_high,hard_high\n"
 
 
+@pytest.mark.parametrize("number", ["nan", "-inf", "Infinity", "1e999", "2_000"])
+def test_library_numbers_are_numbers(tmp_path: Path, number: str) -> None:
+    site = make_site(tmp_path)
+    text = LIBRARY + f"2026.1,,ICU,Heparin,dose_rate,Units/h,,,{number},\n"
+    (site.libraries / "2026.csv").write_text(text)
+    with pytest.raises(ConfigurationError, match=f"row 2, column 'soft_high': '{number}' is no number"):
+        load_libraries(site)
+
+
 def test_libraries_go_into_the_store(tmp_path: Path) -> None:
     site = make_site(tmp_path)
     path = site.libraries / "2026.csv"

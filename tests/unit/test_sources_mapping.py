@@ -24,7 +24,7 @@ def _load(tmp_path: Path, text: str) -> object:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ('zone = "site"', "", "time.zone: Field required"),
+        ('zone = "site"', "", "time.zone: is missing"),
         ('zone = "site"', 'zone = "Atlantis/Deep"', "neither 'site', 'in_text' nor an IANA name"),
         ('records = ["all"]', 'records = ["bolus"]', "'bolus' is no kind of event; allowed: powered_on"),
         ('STOP = "infusion_stopped"', 'STOP = "halted"', "'halted' is no kind of event; allowed"),
@@ -38,7 +38,15 @@ def _load(tmp_path: Path, text: str) -> object:
         ('weight_kg = "Weight"', 'location = { lookup = "x", by = "a", column = "b" }', "no [lookups.x]"),
         ("[time]", 'colour = "red"\n[time]', "colour: is not a known key"),
         ("[time]", '[personal]\nmask = ["Rate"]\n[time]', "'Rate' is masked"),
-        ('shape = "delimited"', 'shape = "scroll"', "Input should be 'delimited', 'json_lines' or 'hl7'"),
+        ('shape = "delimited"', 'shape = "scroll"', "shape: must be 'delimited', 'json_lines' or 'hl7'"),
+        (
+            "sequence_reliable = true",
+            'sequence_reliable = "yes"',
+            "sequence_reliable: must be true or false, without quotes",
+        ),
+        ("[time]", "file_order = 1\n[time]", "file_order: must be true or false"),
+        ("[time]", 'identity = "Seq"\n[time]', "identity: must be a table of keys and values"),
+        ('pattern = ["', 'pattern = "x"\nassumed = ["', "pattern: must be a list"),
         ("[time]", '[values.library_use]\nIN = "sure"\n[time]', "'sure' is no value of library_use"),
     ],
 )

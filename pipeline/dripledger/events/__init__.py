@@ -4,5 +4,14 @@ from dripledger.events.ingest import ingest
 from dripledger.events.ledger import balance
 from dripledger.events.quarantine import list_quarantine, retry
 from dripledger.events.result import FileBalance, IngestResult
+from dripledger.events.run import derived_are_built
 
-__all__ = ["FileBalance", "IngestResult", "balance", "ingest", "list_quarantine", "retry"]
+__all__ = [
+    "FileBalance",
+    "IngestResult",
+    "balance",
+    "derived_are_built",
+    "ingest",
+    "list_quarantine",
+    "retry",
+]

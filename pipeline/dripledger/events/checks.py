@@ -44,7 +44,12 @@ def _odd(name: str, predicate: str, sentence: str) -> Check:
 CHECKS: Final[tuple[Check, ...]] = (
     # records that cannot be split
     _bad("wrong_number_of_fields", None, "the record has more or fewer values than the header has columns"),
-    _bad("quote_never_closes", None, "a quote opens and never closes, or text follows a closed quote"),
+    _bad(
+        "quote_never_closes",
+        None,
+        "a quote opens and does not close within 1 MiB, or text follows a closed quote",
+    ),
+    _bad("value_too_long", None, "a value is longer than 1 MiB"),
     _bad("not_json", None, "the line is not valid JSON"),
     _bad("not_an_object", None, "the line is valid JSON, but no object"),
     _bad("cut_inside_character", None, "the file ends inside a character: it was cut off"),

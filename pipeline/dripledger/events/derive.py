@@ -1,19 +1,21 @@
 """Derivation again: when a label, alias, clock or zone was mended, kept events follow, with the same ids.
 
 What was read stays in the originals, so events are made from there anew; ids, lineage and the ingest that
-brought a record stay. A record that can no longer be read as before keeps the events that it had.
+brought a record stay. Records whose fate the mending changes move in the ledger's balance: a label filed as
+carrying no event takes its events away, one that counts from now on brings them.
 """
 
 from __future__ import annotations
 
-import itertools
+import json
 from collections.abc import Mapping as Map
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from dripledger.events import ignored, settle
+from dripledger.errors import DripledgerError, InputError
+from dripledger.events import fates, ignored, settle
 from dripledger.events.account import Account
 from dripledger.events.final import events_select
 from dripledger.schema import TABLES
@@ -35,17 +37,21 @@ class Rederived:
     events
         Events that differ now.
     by_file
-        SHA-256 of a file -> how many events it has more (or less) than before.
+        SHA-256 of a file -> its balance now.
+    failures
+        Originals that cannot be read: their sources stay as they are, to be derived again next time.
     """
 
     sources: list[str] = field(default_factory=list)
     events: int = 0
-    by_file: dict[str, int] = field(default_factory=dict)
+    by_file: dict[str, fates.Fates] = field(default_factory=dict)
+    failures: list[DripledgerError] = field(default_factory=list)
 
 
 def make_tables(run: Run) -> None:
-    """Make the tables of kept events that change: `run_changed`, `run_replaced`, `run_touched`."""
+    """Make the tables of what changes: `run_changed`, `run_replaced`, `run_touched`, `run_waiting`."""
     con = run.con
+    con.execute(f"create or replace temp table run_waiting as {TABLES['quarantined'].empty_select()}")
     con.execute(f"create or replace temp table run_changed as {TABLES['events'].empty_select()}")
     con.execute("create or replace temp table run_replaced (event_id varchar, month varchar)")
     con.execute(
@@ -75,29 +81,40 @@ def rederive(run: Run, digests: Map[str, str]) -> Rederived:
         if name in digests and digest != digests[name]
     ]
     for place, name in enumerate(stale):
-        _source(run, name, place, told)
+        try:
+            files = _originals(run, name, place)
+        except InputError as error:
+            told.failures.append(error)
+            continue
+        if files:
+            _source(run, name, place, files, told)
         told.sources.append(name)
     return told
 
 
-def _source(run: Run, name: str, place: int, told: Rederived) -> None:
+def _originals(run: Run, name: str, place: int) -> list[SourceFile]:
+    """Return the files of a source that hold more than waiting records, in the ledger's order."""
+    files: list[SourceFile] = []
+    rows = run.con.execute(
+        "select source_file_sha256 from base_ingests "
+        f"where source_name = {quoted(name)} and rows_read > quarantined "
+        "group by source_file_sha256 order by min(ingest_id), min(path), source_file_sha256"
+    ).fetchall()
+    try:
+        for number, (sha,) in enumerate(rows):
+            original = originals.open_original(run.site.originals, sha)
+            target = run.folder / f"again{place}_{sha}"
+            files.append(SourceFile(number, target, sha, original))
+            originals.unpack(original, target)
+    except InputError:
+        for file in files:
+            file.path.unlink(missing_ok=True)
+        raise
+    return files
+
+
+def _source(run: Run, name: str, place: int, files: list[SourceFile], told: Rederived) -> None:
     con = run.con
-    shas = [
-        row[0]
-        for row in con.execute(
-            f"select source_file_sha256 from base_events where source_name = {quoted(name)} union "
-            f"select source_file_sha256 from base_ingests where source_name = {quoted(name)} "
-            "and rows_ignored > 0 order by 1"
-        ).fetchall()
-    ]
-    if not shas:
-        return
-    numbers = itertools.count()
-    files = []
-    for sha in shas:
-        original = originals.open_original(run.site.originals, sha)
-        path = originals.unpack(original, run.folder / f"again{place}_{sha}")
-        files.append(SourceFile(next(numbers), path, sha, original))
     account = Account(con, f"old{place}")
     account.open()
     account.add(0, run.staged(f"o{place}", name, files), files)
@@ -108,27 +125,19 @@ def _source(run: Run, name: str, place: int, told: Rederived) -> None:
         f"copy ({events_select(con, account, 0, run.lists, '')}) to {quoted(str(part))} (format parquet, "
         "compression lz4)"
     )
-    ignored.derive_again(con, account, run.lists, name, shas)
+    ignored.derive_again(con, account, run.lists, name)
+    told.by_file.update(fates.judge(run, account, name, f"read_parquet({quoted(str(part))})"))
+    _compare(run, name, told)
+    fates.close(run)
     account.close()
     for file in files:
         file.path.unlink()
-    _compare(run, name, f"read_parquet({quoted(str(part))})", told)
 
 
-def _compare(run: Run, name: str, derived: str, told: Rederived) -> None:
+def _compare(run: Run, name: str, told: Rederived) -> None:
+    """Note which events of `again` differ from the ledger's, and which of the ledger's are gone."""
     con = run.con
     names = TABLES["events"].names
-    columns = ", ".join("b.ingest_id" if c == "ingest_id" else f'd."{c}"' for c in names)
-    # only records that were kept; an event that another record brought stays that record's
-    con.execute(
-        f"create or replace temp view again as select {columns} from {derived} d join (select "
-        "source_file_sha256, "
-        f"source_record, min(ingest_id) as ingest_id from base_events where source_name = {quoted(name)} "
-        "group by all) b using (source_file_sha256, source_record) where not exists (select 1 from "
-        "base_events o "
-        "where o.event_id = d.event_id and (o.source_file_sha256, o.source_record) is distinct from "
-        "(d.source_file_sha256, d.source_record))"
-    )
     whole = ", ".join(f'"{c}"' for c in names)
     con.execute(
         "create or replace temp table again_changed as select a.event_id from "
@@ -137,18 +146,10 @@ def _compare(run: Run, name: str, derived: str, told: Rederived) -> None:
         "using (event_id) where b.h is distinct from a.h"
     )
     con.execute(
-        "create or replace temp table again_lost as select b.event_id from base_events b semi join again a "
-        "using (source_file_sha256, source_record) where b.event_id not in (select event_id from again)"
+        "create or replace temp table again_lost as select event_id from base_events "
+        f"where source_name = {quoted(name)} and source_file_sha256 in (select sha from fate_files) "
+        "and event_id not in (select event_id from again)"
     )
-    for sha, more in con.execute(
-        "select source_file_sha256, cast(sum(step) as bigint) from ("
-        "select source_file_sha256, 1 as step from again where event_id in (select event_id from "
-        "again_changed) "
-        "and event_id not in (select event_id from base_events) union all "
-        "select source_file_sha256, -1 from base_events where event_id in (select event_id from "
-        "again_lost)) group by 1"
-    ).fetchall():
-        told.by_file[sha] = told.by_file.get(sha, 0) + more
     touched = "(select event_id from again_changed union all select event_id from again_lost)"
     con.execute(
         f"insert into run_replaced select event_id, month from base_events where event_id in {touched}"
@@ -165,8 +166,9 @@ def _compare(run: Run, name: str, derived: str, told: Rederived) -> None:
 
 
 def write_changed(run: Run) -> None:
-    """Write the months of kept events and of ignored numbers that changed."""
+    """Write the months of kept events and of ignored numbers that changed, and what waits since."""
     con = run.con
+    run.writer.append("quarantined", con.sql("select * from run_waiting").to_arrow_table())
     ignored.write_changed(con, run.writer)
     months = [
         row[0]
@@ -185,12 +187,12 @@ def ledger_rows(run: Run, digests: Map[str, str], redone: Rederived) -> pa.Table
     """Return the ledger's rows so far, under the declarations that their events now stand under."""
     table = run.con.sql("select * from base_ingests").to_arrow_table()
     rows = table.to_pylist()
-    counted: set[str] = set()
     for row in rows:
-        name, sha = row["source_name"], row["source_file_sha256"]
+        name = row["source_name"]
         if name in redone.sources:
             row["mapping_sha256"] = digests[name]
-            if sha not in counted:
-                row["events"] += redone.by_file.get(sha, 0)
-                counted.add(sha)
+            row["records_json"] = json.dumps(list(run.mappings[name].kinds_declared()))
+            now = redone.by_file.get(row["source_file_sha256"])
+            if now is not None:
+                row.update(asdict(now))
     return pa.Table.from_pylist(rows, schema=TABLES["ingests"].arrow_schema)

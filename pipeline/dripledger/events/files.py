@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+import os
 from collections.abc import Mapping as Map
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -23,21 +24,31 @@ class Claims:
         (path, name shown and kept in the ledger, source), sorted by name.
     unclaimed
         Names of files in the inbox that no mapping claims.
+    irregular
+        Names in the inbox that are no regular file, with what they are: a broken link, a pipe, a folder that
+        is named like a file of a source, a linked folder.
     failures
         Named inputs that cannot be read at all.
     """
 
     files: list[tuple[Path, str, str]] = field(default_factory=list)
     unclaimed: list[str] = field(default_factory=list)
+    irregular: list[str] = field(default_factory=list)
     failures: list[DripledgerError] = field(default_factory=list)
 
 
 def shown_name(site: Site, path: Path) -> str:
-    """Return the path below the inbox, or the file's name where it lies elsewhere."""
-    try:
-        return path.resolve().relative_to(site.inbox.resolve()).as_posix()
-    except ValueError:
-        return path.name
+    """Return the path below the inbox, or the file's name where it lies elsewhere.
+
+    A link keeps the name under which it lies in the inbox: that name, not its target's, says whose it is.
+    """
+    for place, inbox in (
+        (Path(os.path.abspath(path)), Path(os.path.abspath(site.inbox))),  # noqa: PTH100
+        (path.parent.resolve() / path.name, site.inbox.resolve()),
+    ):
+        if place.is_relative_to(inbox):
+            return place.relative_to(inbox).as_posix()
+    return path.name
 
 
 def _matches(mapping: Mapping, name: str) -> bool:
@@ -45,6 +56,15 @@ def _matches(mapping: Mapping, name: str) -> bool:
         fnmatch.fnmatchcase(name, pattern) or fnmatch.fnmatchcase(name.rpartition("/")[2], pattern)
         for pattern in mapping.pattern
     )
+
+
+def _irregular(path: Path, name: str, mappings: Map[str, Mapping]) -> str | None:
+    """Return what a thing in the inbox is that is no regular file; None for an ordinary folder."""
+    if path.is_dir():
+        if path.is_symlink():
+            return "a linked folder"
+        return "a folder" if any(_matches(m, name) for m in mappings.values()) else None
+    return "a broken link" if path.is_symlink() and not path.exists() else "no regular file"
 
 
 def claim(site: Site, mappings: Map[str, Mapping], paths: Sequence[Path], source: str | None) -> Claims:
@@ -80,14 +100,30 @@ def claim(site: Site, mappings: Map[str, Mapping], paths: Sequence[Path], source
     for path in paths or [site.inbox]:
         if path.is_dir():
             for inner in sorted(path.rglob("*")):
-                if inner.is_file() and not any(p.startswith(".") for p in inner.relative_to(path).parts):
+                if any(p.startswith(".") for p in inner.relative_to(path).parts):
+                    continue
+                if inner.is_file():
                     found.setdefault(inner, False)
+                elif (what := _irregular(inner, shown_name(site, inner), mappings)) is not None:
+                    told.irregular.append(f"{shown_name(site, inner)}: {what}")
         elif path.is_file():
             found[path] = True
+        elif asked and path.exists():
+            told.failures.append(
+                InputError(
+                    "is no regular file", where=path, do="Write its content to a file and name that one"
+                )
+            )
         elif asked:
             told.failures.append(
                 InputError("there is no such file or folder", where=path, do="Check the path")
             )
+    if found and not mappings:
+        raise ConfigurationError(
+            "there is no mapping, so no file can be read",
+            where=site.sources,
+            do="Write one: sources/example.toml.txt, made by 'dripledger init', shows how",
+        )
     for path, named in found.items():
         name = shown_name(site, path)
         owners = [source] if source is not None else [m.name for m in mappings.values() if _matches(m, name)]

@@ -74,6 +74,7 @@ def events_select(
     special = {
         "event_id": f"md5({identity_sql(ordinal)})",
         "values_md5": "md5(t.values_text)",
+        "record_place": "t.own_place",
         "source_file_sha256": "f.sha",
         "ingest_id": quoted(ingest_id),
         "occurred_at": corrected_sql(placed, offset),

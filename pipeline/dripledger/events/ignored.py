@@ -1,13 +1,12 @@
 """Numbers of ignored records: such a record carries no event, but its number shows that it was not lost.
 
 The ledger keeps one row for each pump, number and clock reading of a source that an ignored record carries,
-so that an overlapping export adds none. Derivation again replaces the rows of a file; a record that counts
-as ignored keeps its row even where a mended mapping would read it otherwise, as a kept one keeps its events.
+so that an overlapping export adds none. Derivation again replaces the rows of a file: a label that was filed
+as carrying no event brings its numbers here, one that counts from now on takes them to the events.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from dripledger.events import times
@@ -125,9 +124,7 @@ def append_new(
         con.execute("drop table new_ignored")
 
 
-def derive_again(
-    con: duckdb.DuckDBPyConnection, account: Account, lists: SiteLists, name: str, shas: Sequence[str]
-) -> None:
+def derive_again(con: duckdb.DuckDBPyConnection, account: Account, lists: SiteLists, name: str) -> None:
     """Put the rows that a source's files give now into `run_ignored`, in the place of those that they gave.
 
     Parameters
@@ -140,8 +137,6 @@ def derive_again(
         Which of the site's lists are filled.
     name
         The source.
-    shas
-        SHA-256 of all its files.
     """
     source = quoted(name)
     select = ignored_select(con, account, 0, lists, "")
@@ -149,35 +144,31 @@ def derive_again(
         if not _any(con, f"select 1 from base_ignored where source_name = {source}"):
             return
         select = TABLES["ignored"].empty_select()
+    con.executemany(
+        "insert into run_ignored_files values (?)",
+        [[account.files[number].original.sha256] for number in sorted(account.files)],
+    )
     picks = ", ".join(
         'coalesce(b.ingest_id, i.ingest_id) as "ingest_id"' if c == "ingest_id" else f'd."{c}"'
         for c in _NAMES
     )
-    # what is kept or waits by the ledger stays so, whatever a rule says now
+    # what waits by the ledger has its number there
     con.execute(
-        f"create or replace temp table again_ignored as select {picks}, b.source_record is null as is_new "
+        f"insert into run_ignored select {_COLUMNS} from (select {picks}, b.source_record is null as is_new "
         f"from ({select}) d "
-        f"anti join (select * from base_events where source_name = {source}) e on "
-        "e.source_file_sha256 = d.source_file_sha256 and e.source_record = d.source_record "
-        "and e.pump_id = d.pump_id and e.sequence is not distinct from d.sequence "
         f"anti join (select * from base_quarantined where source_name = {source}) q on "
         "q.source_file_sha256 = d.source_file_sha256 and q.source_record = d.source_record "
         "left join (select distinct source_file_sha256, source_record, ingest_id from base_ignored "
         f"where source_name = {source}) b on b.source_file_sha256 = d.source_file_sha256 "
         "and b.source_record = d.source_record "
         "left join (select source_file_sha256, min(ingest_id) as ingest_id from base_ingests group by all) i "
-        "on i.source_file_sha256 = d.source_file_sha256"
-    )
-    con.execute(
-        f"insert into again_ignored select {_COLUMNS}, false from (select * from base_ignored "
-        f"where source_name = {source}) anti join again_ignored using (source_file_sha256, source_record)"
-    )
-    con.execute(
-        f"insert into run_ignored select {_COLUMNS} from again_ignored qualify row_number() over "
+        "on i.source_file_sha256 = d.source_file_sha256) qualify row_number() over "
         f"(partition by {_KEY} order by is_new, ingest_id, source_file_sha256, source_record) = 1"
     )
-    con.executemany("insert into run_ignored_files values (?)", [[sha] for sha in shas])
-    con.execute("drop table again_ignored")
+    con.execute(
+        f"delete from run_ignored where source_name = {source} and ({_KEY}) in (select ({_KEY}) from "
+        "base_ignored where source_file_sha256 not in (select sha from run_ignored_files))"
+    )
 
 
 def write_changed(con: duckdb.DuckDBPyConnection, writer: Writer) -> None:

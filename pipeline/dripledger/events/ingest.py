@@ -18,14 +18,14 @@ from dripledger.events import files as claims_of
 from dripledger.events.account import Account
 from dripledger.events.final import events_reader, quarantined_select
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
-from dripledger.events.run import NOT_BUILT, Run, build_derived, known_events, open_run
+from dripledger.events.run import Run, conclude, known_events, must_rebuild, open_run
 from dripledger.library import load_libraries
 from dripledger.schema import TABLES
 from dripledger.site import Site
 from dripledger.sources import originals
 from dripledger.sources.mapping import Mapping, declarations_digest, load_mappings
 from dripledger.sources.personal import need_key
-from dripledger.sources.staging import SourceFile, has_header, splitter_of
+from dripledger.sources.staging import SourceFile, file_stamp, has_header, splitter_of
 
 
 def ingest(
@@ -130,7 +130,7 @@ def _take_in(run: Run, claims: claims_of.Claims) -> _Intake:
             intake.order.append((shown, original.sha256, source, None))
             continue
         known.add(original.sha256)
-        file = SourceFile(number, path.resolve(), shown, original)
+        file = SourceFile(number, path.resolve(), shown, original, file_stamp(after))
         intake.new.setdefault(source, []).append(file)
         intake.order.append((shown, original.sha256, source, file))
     return intake
@@ -146,6 +146,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
 
     run.tell("derive again")
     redone = derive.rederive(run, digests)
+    intake.failures += redone.failures
     account = Account(con, "new", run.base_has("events"))
     account.open()
     for src, (source, files) in enumerate(sorted(intake.new.items())):
@@ -161,8 +162,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     settled = settle.settle(run, account)
 
     changed_libraries = _libraries_differ(run, libraries)
-    settings_changed = base.row is not None and _declared(run, "site.toml")
-    rebuild = build and base.row is not None and (settings_changed or base.row.note == NOT_BUILT)
+    rebuild = build and must_rebuild(run)
     balances = [
         FileBalance(shown, sha, source, file is None, **(counts.get(file.number, {}) if file else {}))
         for shown, sha, source, file in intake.order
@@ -170,7 +170,8 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     ]
     told_all: dict[str, Any] = {
         "files": tuple(balances), "rederived": redone.events, "settled": settled,
-        "failures": tuple(intake.failures), "unclaimed": tuple(claims.unclaimed), "left": tuple(intake.left),
+        "failures": tuple(intake.failures), "unclaimed": tuple(claims.unclaimed),
+        "irregular": tuple(claims.irregular), "left": tuple(intake.left),
         "ignored": _ignored(account),
         "quarantine_share_max": run.site.settings.thresholds.quarantine_share_max,
     }  # fmt: skip
@@ -190,16 +191,8 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     _write_ledger(run, account, counts, ingest_id, digests, redone)
     if changed_libraries:
         writer.replace("libraries", None, libraries)
-    if build:
-        run.tell("build infusions")
-        account.close()
-        build_derived(run, ingest_id, rebuild)
-    run.tell("commit")
-    version = writer.commit(
-        ingest_id=ingest_id,
-        declarations=run.site.declaration_files(),
-        note="" if build else NOT_BUILT,
-    )
+    account.close()
+    version = conclude(run, ingest_id, build)
     return IngestResult(ingest_id, version, **told_all)
 
 
@@ -220,15 +213,6 @@ def _ignored(account: Account) -> dict[str, int]:
             ).fetchall():
                 found[reason] = found.get(reason, 0) + count
     return found
-
-
-def _declared(run: Run, name: str) -> bool:
-    """Whether a declaration differs from the copy that the last commit kept."""
-    row = run.writer.base.row
-    path = run.site.root / name
-    if row is None or not path.is_file():
-        return False
-    return row.declarations.get(name) != hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _libraries_differ(run: Run, libraries: pa.Table) -> bool:

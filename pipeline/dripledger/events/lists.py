@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import duckdb
+import pyarrow as pa
 
 from dripledger.errors import ConfigurationError
 from dripledger.schema.codes import PUMP_TYPES
@@ -137,9 +138,15 @@ def _service(con: duckdb.DuckDBPyConnection, site: Site) -> None:
 
 
 def load_lookup(
-    con: duckdb.DuckDBPyConnection, table: str, site: Site, mapping: Mapping, lookup: str, column: str
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    site: Site,
+    mapping: Mapping,
+    lookup: str,
+    column: str,
+    by: str,
 ) -> None:
-    """Load one lookup file as (key, value).
+    """Load one lookup file as (key, value); keys are keyed as the raw field `by` is that is looked up.
 
     Raises
     ------
@@ -147,6 +154,7 @@ def load_lookup(
         If the file lacks the key or the column, or a key stands in it twice with different values.
     """
     spec = mapping.lookups[lookup]
+    function = mapping.keying(by)
     path = site.sources / spec.file
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
@@ -159,9 +167,19 @@ def load_lookup(
             for number, row in enumerate(reader, start=2):
                 key, value = (row[spec.key] or "").strip(), (row[column] or "").strip()
                 if known.setdefault(key, value) != value:
+                    shown = "a key" if function else f"the key {key!r}"
                     raise ConfigurationError(
-                        f"the key {key!r} stands for two values of {column!r}", where=path, row=number
+                        f"{shown} stands for two values of {column!r}", where=path, row=number
                     )
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationError(f"cannot be read: {error}", where=path, do="Save it as UTF-8 CSV") from None
-    _fill(con, table, "key varchar, value varchar", [[k, v or None] for k, v in known.items()])
+    rows = pa.table({
+        "key": pa.array(list(known), pa.string()),
+        "value": pa.array([v or None for v in known.values()], pa.string()),
+    })  # fmt: skip
+    con.register("lookup_rows", rows)
+    con.execute(
+        f"create or replace temp table {table} as select {f'{function}(key)' if function else 'key'} as key, "
+        "value from lookup_rows"
+    )
+    con.unregister("lookup_rows")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -10,13 +11,13 @@ from typing import Final
 import pyarrow as pa
 
 from dripledger.engine import connect
-from dripledger.errors import DripledgerError, InputError, UsageError
+from dripledger.errors import InputError, UsageError
 from dripledger.events import derive, ignored, settle
 from dripledger.events.account import Account
 from dripledger.events.checks import UNREADABLE
 from dripledger.events.final import events_reader, quarantined_select
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
-from dripledger.events.run import NOT_BUILT, Run, build_derived, known_events, open_run
+from dripledger.events.run import Run, conclude, known_events, open_run
 from dripledger.schema import TABLES
 from dripledger.site import Site
 from dripledger.sources import originals
@@ -117,10 +118,15 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
         "from base_quarantined q left join (select source_file_sha256, min(path) as path from base_ingests "
         f"group by all) i using (source_file_sha256) {where} group by 1, 2 order by 1, 2"
     ).fetchall()
+    failures = list(redone.failures)
+    orphans: Counter[str] = Counter()
+    for source, _, _, records in tried:
+        if source not in run.mappings:
+            orphans[source] += len(records)
+    failures += [_no_mapping(run, source, count) for source, count in sorted(orphans.items())]
     tried = [row for row in tried if row[0] in run.mappings]
     account = Account(con, "new", run.base_has("events"))
     account.open()
-    failures: list[DripledgerError] = []
     only: dict[int, list[int]] = {}
     groups: dict[str, list[SourceFile]] = {}
     for number, (source, sha, path, records) in enumerate(tried):
@@ -168,15 +174,17 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
     ignored.append_new(con, writer, account, run.lists, ingest_id)
     _replace_waiting(run, account, still)
     _move_balance(run, account, counts, digests, redone)
-    if build:
-        run.tell("build infusions")
-        build_derived(run, ingest_id, writer.base.row is not None and writer.base.row.note == NOT_BUILT)
-    version = writer.commit(
-        ingest_id=ingest_id,
-        declarations=run.site.declaration_files(),
-        note="quarantine read again" if build else NOT_BUILT,
-    )
+    version = conclude(run, ingest_id, build, "quarantine read again")
     return result(ingest_id, version)
+
+
+def _no_mapping(run: Run, source: str, count: int) -> InputError:
+    some = "1 record of this source waits" if count == 1 else f"{count} records of this source wait"
+    return InputError(
+        f"{some}, but there is no mapping {source!r} to read with",
+        where=run.site.sources / f"{source}.toml",
+        do="Put the mapping back under the name that it had, then try again",
+    )
 
 
 def _replace_waiting(run: Run, account: Account, still: list[pa.Table]) -> None:
@@ -206,6 +214,7 @@ def _replace_waiting(run: Run, account: Account, still: list[pa.Table]) -> None:
         con.sql(
             f"select * from base_quarantined where (source_file_sha256, source_record) not in ({tried}) "
             f"union all select {columns} from still_waiting s join base_quarantined q using ({_KEY}) "
+            "union all select * from run_waiting "
             f"order by source_name, {_KEY}"
         ).to_arrow_table(),
     )

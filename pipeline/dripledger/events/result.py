@@ -62,6 +62,8 @@ class IngestResult:
         Inputs that could not be read at all; the others are committed.
     unclaimed
         Files in the inbox that no mapping claims.
+    irregular
+        Things in the inbox that are no regular file, each with what it is.
     left
         Files whose size changed while they were read: left for the next time.
     ignored
@@ -79,6 +81,7 @@ class IngestResult:
     settled: int = 0
     failures: tuple[DripledgerError, ...] = ()
     unclaimed: tuple[str, ...] = ()
+    irregular: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
     ignored: Mapping[str, int] = field(default_factory=dict)
     quarantine_share_max: float = 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 from collections.abc import Mapping as Map
@@ -16,14 +17,16 @@ from dripledger.engine import connect
 from dripledger.errors import ConfigurationError
 from dripledger.events.account import Account
 from dripledger.events.lists import SiteLists, register_lists
+from dripledger.events.precedence import check_precedence, counting_events, seen_numbers
 from dripledger.events.translate import translate
 from dripledger.events.translation import Translation
 from dripledger.site import Site
 from dripledger.sources import originals
 from dripledger.sources.mapping import Mapping
-from dripledger.sources.personal import Pseudonyms, need_key
+from dripledger.sources.personal import Pseudonyms, fingerprint, fingerprint_file, load_key, need_key
 from dripledger.sources.staging import SourceFile, StagingRoom, stage
-from dripledger.store import Ledger, Writer, spill_folder
+from dripledger.store import Ledger, Snapshot, Writer, refuse_other_facility, spill_folder
+from dripledger.store.layout import write_whole
 
 #: Memory for the engine; the rest of the 2 GiB is Python's, Arrow's and the writer's.
 _MEMORY_BYTES: Final = 1_200_000_000
@@ -43,16 +46,18 @@ class Run:
     lists: SiteLists
     names: itertools.count[int] = field(default_factory=itertools.count)
     tell: Callable[[str], None] = lambda _: None
+    pseudonyms: list[Pseudonyms] = field(default_factory=list)
 
     def room(self, source: str) -> StagingRoom:
         """Return the staging room of one source."""
-        keyed = self.mappings[source].keyed_fields
-        pseudonyms = Pseudonyms(need_key(self.site, source, keyed)) if keyed else None
-        if pseudonyms is not None:
-            for name in ("keyed", "keyed_list"):
-                with contextlib.suppress(duckdb.Error):
-                    self.con.remove_function(name)
+        mapping = self.mappings[source]
+        pseudonyms = None
+        if mapping.keyed_fields or mapping.pseudonym_fields:
+            keyed = mapping.keyed_fields
+            key = need_key(self.site, source, keyed) if keyed else load_key(self.site)
+            pseudonyms = Pseudonyms(key)
             pseudonyms.register(self.con)
+            self.pseudonyms.append(pseudonyms)
         return StagingRoom(self.con, self.folder, pseudonyms, lambda: f"stage{next(self.names)}")
 
     def staged(
@@ -72,6 +77,14 @@ class Run:
         return bool(self.writer.base.files(table))
 
 
+def _keep_fingerprint(run: Run) -> None:
+    """Write down which key the store is written with, once some value was keyed."""
+    path = fingerprint_file(run.site)
+    key = load_key(run.site) if any(p.used for p in run.pseudonyms) else None
+    if key is not None and not path.exists():
+        write_whole(path, f"{fingerprint(key)}\n".encode())
+
+
 @contextlib.contextmanager
 def open_run(
     site: Site,
@@ -80,8 +93,10 @@ def open_run(
     progress: Callable[[str], None] | None,
 ) -> Iterator[Run]:
     """Hold the store's lock and open everything that a writing run needs."""
+    check_precedence(site, mappings)
     ledger = Ledger.open_or_create(site.store)
     with ledger.write(wait_s) as writer, spill_folder(site.store, "ingest") as spill:
+        refuse_other_facility(writer.base, site.settings.facility)
         if spill is None:
             raise ConfigurationError("the store cannot be written to", where=site.store)
         folder = spill / "staging"
@@ -92,6 +107,8 @@ def open_run(
             if progress is not None:
                 run.tell = progress
             yield run
+            if writer.committed:
+                _keep_fingerprint(run)
         finally:
             con.close()
 
@@ -112,18 +129,54 @@ def known_events(run: Run, account: Account, changed: int) -> str | None:
     return "known_events"
 
 
+def derived_are_built(snapshot: Snapshot) -> bool:
+    """Whether segments and infusions follow from the events of a store version."""
+    return snapshot.row is None or snapshot.row.note != NOT_BUILT
+
+
+def must_rebuild(run: Run) -> bool:
+    """Whether segments and infusions must be built for all pumps, not only for those that are touched.
+
+    So it is where they were left unbuilt, and where `site.toml` is not the one that they were built with.
+    """
+    row = run.writer.base.row
+    if row is None:
+        return False
+    content = hashlib.sha256((run.site.root / "site.toml").read_bytes()).hexdigest()
+    return row.note == NOT_BUILT or row.declarations.get("site.toml") != content
+
+
+def conclude(run: Run, ingest_id: str, build: bool, note: str = "") -> int:
+    """Build what follows from the events, unless it is left for later, and commit; return the version."""
+    if build:
+        run.tell("build infusions")
+        build_derived(run, ingest_id, must_rebuild(run))
+    run.tell("commit")
+    return run.writer.commit(
+        ingest_id=ingest_id,
+        declarations=run.site.declaration_files(),
+        note=note if build else NOT_BUILT,
+    )
+
+
 def build_derived(run: Run, ingest_id: str, everything: bool) -> None:
     """Bring segments and infusions up to date for what was touched, in this same commit."""
     from dripledger import infusions
 
+    rules = run.site.settings.precedence
     now = run.writer.current()
-    now.attach(run.con, ["events", "quarantined", "ignored", "segments", "infusions"])
+    now.attach(run.con, ["quarantined", "segments", "infusions"])
+    now.attach(run.con, ["events", "ignored"], "all_")
+    run.con.execute(f"create or replace temp view events as {counting_events(rules, 'all_events')}")
+    run.con.execute(
+        f"create or replace temp view ignored as {seen_numbers(rules, 'all_events', 'all_ignored')}"
+    )
     which = "true" if everything else f"ingest_id = '{ingest_id}'"
     run.con.execute(
         "create or replace temp table touched as select facility, pump_id, min(moment) as "
         "first_touched_at from ("
-        f"select facility, pump_id, occurred_at as moment from events where {which} "
-        f"union all select facility, pump_id, occurred_at from ignored where {which} "
+        f"select facility, pump_id, occurred_at as moment from all_events where {which} "
+        f"union all select facility, pump_id, occurred_at from all_ignored where {which} "
         "union all select facility, pump_id, occurred_at from run_touched "
         "union all select facility, pump_id, device_time at time zone 'UTC' - interval 1 day from "
         "quarantined "

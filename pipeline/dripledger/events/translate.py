@@ -94,7 +94,7 @@ def _raw_select(con: duckdb.DuckDBPyConnection, told: Translation) -> str:
         picks.append("false as no_element")
     for place, (lookup, by, column) in enumerate(_lookups(told)):
         table = f"{told.prefix}_lookup{place}"
-        load_lookup(con, table, told.site, told.mapping, lookup, column)
+        load_lookup(con, table, told.site, told.mapping, lookup, column, by)
         joins.append(f"left join {table} l{place} on l{place}.key = s.{column_of(told, by)}")
         picks.append(f"l{place}.value as look{place}")
     return f"select {', '.join(picks)} from ({told.staged.select}) s {' '.join(joins)}"

@@ -257,12 +257,14 @@ class TypedSelect:
         clock = "cast(device_time as varchar)"
         if told.zone is None:
             clock += " || coalesce(' ' || offset_s, '')"
-        place = f"t.elem + {_PLACES} * t.place" if mapping.json_lines.each else "t.place"
-        self.outer["record_place"] = f"cast({place} as bigint)"
+        unique = f"t.elem + {_PLACES} * t.place" if mapping.json_lines.each else "t.place"
+        self.outer["record_place"] = f"cast({unique} as bigint)"
         facility = quoted(told.site.settings.facility)
         if mapping.identity is not None:
             parts = [facility] + [part(f"t.{column_of(told, raw)}") for raw in mapping.identity.fields]
             self.inner.append("false as counted")
+            own = any(raw.startswith("item.") for raw in mapping.identity.fields)
+            place = "t.place" if own else unique
         else:
             sequence = "'s' || x_sequence" if "sequence" in told.mapped else "null"
             record_id = "'r' || t.t_record_id" if "record_id" in told.mapped else "null"
@@ -282,7 +284,12 @@ class TypedSelect:
                                        ("t.t_record_id is null", "record_id" in told.mapped)) if there
             )  # fmt: skip
             self.inner.append(f"({counted or 'true'}) as counted")
-        parts.append(f"({place})")
+            # where an element stands in its batch differs from export to export, as row numbers do
+            place = "t.place"
+            if mapping.json_lines.each:
+                place = f"case when {counted or 'true'} then {unique} else t.place end"
+        self.inner.append(f"cast({place} as bigint) as own_place")
+        parts.append("own_place")
         self.inner.append(f"concat({f', {_SEPARATOR}, '.join(parts)}) as identity_text")
         logged = [part(clock), part("t.label")]
         for name in told.mapped:
@@ -326,6 +333,7 @@ class TypedSelect:
         placed = "true" if told.zone is not None else "t.offset_s is not null"
         extras = {
             "file_no": "t.file_no", "record": "t.record", "elem": "t.elem", "place": "t.place",
+            "own_place": "t.own_place",
             "ignored": "t.ignored", "time_text": "time_text", "received_text": "received_text",
             "offset_s": "offset_s", "placed": placed,
             "instant": times.instant_sql("device_time", "offset_s", told.zone),

@@ -63,7 +63,7 @@ def _rows(path: Path, site: Site) -> Iterator[tuple[int, dict[str, object]]]:
             if text is None:
                 return None
             value = line.number_of(column)
-            if not math.isfinite(value):
+            if not math.isfinite(value) or "_" in text:
                 raise line.wrong(column, f"{text!r} is no number")
             return float(value)
 

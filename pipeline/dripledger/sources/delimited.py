@@ -16,6 +16,7 @@ from dripledger.errors import InputError
 from dripledger.sources.mapping import Mapping
 from dripledger.sources.originals import read_records
 from dripledger.sources.parts import MAPPABLE
+from dripledger.sources.records import LONGEST_VALUE_BYTES, DelimitedSplitter
 from dripledger.sources.staging import (
     SourceFile,
     Staged,
@@ -26,6 +27,7 @@ from dripledger.sources.staging import (
 )
 
 _BATCH_ROWS: Final = 100_000
+_BUFFER_BYTES: Final = 32 * 1024 * 1024
 
 
 def header_names(mapping: Mapping, header: bytes) -> list[str]:
@@ -82,7 +84,7 @@ def _wrong_header(
 ) -> InputError | None:
     if not file.original.size_bytes:
         return InputError("is empty", where=file.shown, do="Export it again")
-    wanted = needed + (["pump_id", "device_time", "kind"] if mapping.canonical else [])
+    wanted = needed
     if mapping.canonical:
         wanted = needed + [
             name
@@ -112,7 +114,6 @@ def _fast(
     if not files:
         return set()
     part = room.part()
-    keyed = mapping.keyed_fields
     padded = any(f.original.padded for f in files)
     picks = []
     for raw, column in staged.columns.items():
@@ -120,7 +121,8 @@ def _fast(
         if raw in header:
             text = f"c{header.index(raw)}"
             text = f"nullif(trim({text}, ' ' || chr(9)), '')" if padded else text
-            text = f"keyed({text})" if raw in keyed else text
+            function = mapping.keying(raw)
+            text = f"{function}({text})" if function else text
         picks.append(f"{text} as {column}")
     options = mapping.delimited
     columns = ", ".join(f"'c{i}': 'VARCHAR'" for i in range(len(header)))
@@ -130,8 +132,8 @@ def _fast(
         reader = room.con.sql(
             f"select fn, {', '.join(picks)} from read_csv([{paths}], auto_detect = false, header = true, "
             f"delim = {quoted(options.separator)}, quote = {quoted(options.quote)}, "
-            f"escape = {quoted(options.quote)}, columns = {{{columns}}}, filename = 'fn', nullstr = "
-            f"''{extra})"
+            f"escape = {quoted(options.quote)}, columns = {{{columns}}}, filename = 'fn', nullstr = '', "
+            f"max_line_size = {LONGEST_VALUE_BYTES}, buffer_size = {_BUFFER_BYTES}{extra})"
         ).to_arrow_reader(_BATCH_ROWS)
         # measured: half the cost of the engine's own writer, and as quick to read
         with pq.ParquetWriter(part, reader.schema, compression="lz4", write_statistics=False) as writer:
@@ -151,7 +153,11 @@ def _fast(
         room.con.execute(f"select fn, count(*) from read_parquet({quoted(str(part))}) group by fn").fetchall()
     )
     counts = [(f.number, str(f.path), int(seen.get(str(f.path), 0))) for f in files]
-    good = {f.number for f, (_, _, count) in zip(files, counts, strict=True) if count == f.original.records}
+    good = {
+        f.number
+        for f, (_, _, count) in zip(files, counts, strict=True)
+        if count == f.original.records and f.unchanged
+    }
     if good:
         names = "".join(f", s.{c}" for c in staged.columns.values())
         select = ranged_select(room, part, counts, f", 0 as elem{names}")
@@ -188,17 +194,21 @@ def _exact(
             values = [v.strip(b" \t") for v in turned[at]] if file.original.padded else turned[at]
             column = pa.array(values, pa.binary()).cast(pa.string())
             column = pc.if_else(pc.equal(column, ""), pa.scalar(None, pa.string()), column)
-            if raw in mapping.keyed_fields and room.pseudonyms is not None:
-                column = room.pseudonyms.column(column)
+            function = mapping.keying(raw)
+            if function is not None and room.pseudonyms is not None:
+                column = room.pseudonyms.column(column, function)
             columns.append(column)
         return pa.RecordBatch.from_arrays(columns, schema=schema)
 
     with pq.ParquetWriter(part, schema, compression="lz4", write_statistics=False) as writer:
-        for number, _, _, fields in read_records(file.original, splitter_of(mapping), only):
+        splitter = splitter_of(mapping)
+        for number, _, data, fields in read_records(file.original, splitter, only):
             if number == file.original.bad_utf8_record:
                 staged.unsplit.append((file.number, number, "cut_inside_character"))
             elif fields is None:
-                staged.unsplit.append((file.number, number, "quote_never_closes"))
+                staged.unsplit.append((file.number, number, _why_not_split(mapping, data)))
+            elif len(data) > LONGEST_VALUE_BYTES and any(len(v) > LONGEST_VALUE_BYTES for v in fields):
+                staged.unsplit.append((file.number, number, "value_too_long"))
             elif len(fields) != len(header):
                 staged.unsplit.append((file.number, number, "wrong_number_of_fields"))
             else:
@@ -213,3 +223,13 @@ def _exact(
     staged.selects.append(
         f"select {file.number} as file_no, record, 0 as elem{names} from read_parquet({quoted(str(part))})"
     )
+
+
+def _why_not_split(mapping: Mapping, data: bytes) -> str:
+    """Return why a record cannot be split: one that could be if values might be longer has one too long."""
+    options = mapping.delimited
+    if len(data) > LONGEST_VALUE_BYTES:
+        rows = list(DelimitedSplitter(options.separator, options.quote, len(data) + 2).split(data))
+        if len(rows) == 1 and rows[0].fields is not None:
+            return "value_too_long"
+    return "quote_never_closes"

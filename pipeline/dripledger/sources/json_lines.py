@@ -64,7 +64,6 @@ def _path(raw: str) -> str:
 def _picks(mapping: Mapping, staged: Staged) -> str:
     """Return the select list that takes the staged columns out of a column `json`, which may be null."""
     each = mapping.json_lines.each
-    keyed = mapping.keyed_fields
     picks = [
         "case when json is null then 'not_json' when json_type(json) <> 'OBJECT' then 'not_an_object' "
         "end as unsplit"
@@ -74,15 +73,16 @@ def _picks(mapping: Mapping, staged: Staged) -> str:
         found = f"json_extract(json, {quoted(_path(each) + '[*]')})"
         picks.append(f"case when len({found}) > 0 then len({found}) else 0 end as elements")
     for raw, column in staged.columns.items():
+        function = mapping.keying(raw)
         if each is not None and raw.startswith(_ITEM):
             inner = quoted(_path(raw.removeprefix(_ITEM)))
             value = f"nullif(trim(json_extract_string(e, {inner}), ' ' || chr(9)), '')"
             text = f"list_transform({found}, lambda e: {value})"
             text = f"case when len({found}) > 0 then {text} else [null::varchar] end"
-            picks.append(f"{f'keyed_list({text})' if raw in keyed else text} as {column}")
+            picks.append(f"{f'{function}_list({text})' if function else text} as {column}")
         else:
             text = f"nullif(trim(json_extract_string(json, {quoted(_path(raw))}), ' ' || chr(9)), '')"
-            picks.append(f"{f'keyed({text})' if raw in keyed else text} as {column}")
+            picks.append(f"{f'{function}({text})' if function else text} as {column}")
     return ", ".join(picks)
 
 
@@ -125,7 +125,11 @@ def _fast(room: StagingRoom, mapping: Mapping, files: list[SourceFile], staged: 
         room.con.execute(f"select fn, count(*) from read_parquet({quoted(str(part))}) group by fn").fetchall()
     )
     counts = [(f.number, str(f.path), int(seen.get(str(f.path), 0))) for f in files]
-    good = {f.number for f, (_, _, n) in zip(files, counts, strict=True) if n == f.original.records}
+    good = {
+        f.number
+        for f, (_, _, n) in zip(files, counts, strict=True)
+        if n == f.original.records and f.unchanged
+    }
     if good:
         allowed = f" and file_no in ({', '.join(str(n) for n in sorted(good))})"
         select = (
@@ -152,7 +156,8 @@ def _exact(
         numbers.append(number)
         lines.append(data.decode("utf-8"))
     table = pa.table({"record": pa.array(numbers, pa.int64()), "line": pa.array(lines, pa.string())})
-    if mapping.keyed_fields or mapping.masked_fields:
+    personal = mapping.keyed_fields | mapping.pseudonym_fields | mapping.masked_fields
+    if personal:
         # raw lines may name people: they stay in memory
         room.con.register("exact_lines", table)
         source = "exact_lines"
@@ -164,7 +169,7 @@ def _exact(
         f"case when json_valid(line) then line::json end as json from {source})) "
         f"to {quoted(str(part))} (format parquet, compression lz4)"
     )
-    if mapping.keyed_fields or mapping.masked_fields:
+    if personal:
         room.con.unregister("exact_lines")
     head = f"select {file.number} as file_no, s.record"
     tail = f" from read_parquet({quoted(str(part))}) s where"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -35,6 +35,9 @@ from dripledger.sources.parts import (
     check_kind,
 )
 
+#: Columns that stand for a person or for what was ordered for one.
+_SUBJECTS: Final = ("patient_key", "order_key")
+
 
 class Mapping(Part):
     """One source.
@@ -48,8 +51,8 @@ class Mapping(Part):
     shape
         ``"delimited"``, ``"json_lines"`` or ``"hl7"`` (device messages, see `sources.hl7`).
     canonical
-        Raw fields and labels that are named as our columns and kinds are those; the rest may be added. Its
-        `patient_key` and `order_key` are taken to be pseudonyms already.
+        Raw fields and labels that are named as our columns and kinds are those; the rest may be added. Of its
+        `patient_key` and `order_key` only 64 hexadecimal digits are taken to be a pseudonym already.
     records
         The kinds that this source can log; ``["all"]``: every kind.
     sequence_reliable
@@ -131,13 +134,15 @@ class Mapping(Part):
         used = [name for name in self.raw_fields() if name in masked]
         if used:
             raise ValueError(f"the field {used[0]!r} is masked, so nothing can be made from it")
-        if not self.canonical:
-            for spec in self._subject_specs():
-                if spec.value is None and not set(spec.raw_fields) & self.keyed_fields:
-                    raise ValueError(
-                        "patient_key and order_key are keyed pseudonyms: list the fields that they are made "
-                        "from under personal.key"
-                    )
+        hidden = self.keyed_fields | self.pseudonym_fields
+        for spec in self._subject_specs():
+            if spec.lookup is not None:
+                raise ValueError("patient_key and order_key cannot come from a lookup: it is not keyed")
+            if spec.value is None and not set(spec.raw_fields) <= hidden:
+                raise ValueError(
+                    "patient_key and order_key are keyed pseudonyms: list the fields that they are made "
+                    "from under personal.key"
+                )
         both = masked & self.keyed_fields
         if both:
             raise ValueError(f"the field {sorted(both)[0]!r} is both masked and keyed")
@@ -165,12 +170,30 @@ class Mapping(Part):
             told += [s for s in self._subject_specs() if s.personal is None]
         return frozenset(self.personal.key) | {s.field for s in told if s.field is not None}
 
+    @property
+    def pseudonym_fields(self) -> frozenset[str]:
+        """Raw fields of a canonical source that are keyed at the first touch unless they are pseudonyms."""
+        if not self.canonical:
+            return frozenset()
+        found = {s.field for s in self._subject_specs() if s.field is not None}
+        for name in _SUBJECTS:
+            if name not in self.fields:
+                found |= {name, f"item.{name}"} if self.json_lines.each else {name}
+        return frozenset(found) - self.keyed_fields
+
+    def keying(self, raw: str) -> str | None:
+        """Return the function that a raw field goes through at the first touch; None: it stays as it is."""
+        if raw in self.keyed_fields:
+            return "keyed"
+        return "pseudonym" if raw in self.pseudonym_fields else None
+
     def _all_specs(self) -> list[FieldSpec]:
         return [*self.fields.values(), *(s for rule in self.events for s in rule.fields.values())]
 
     def _subject_specs(self) -> list[FieldSpec]:
         tables = [self.fields, *(rule.fields for rule in self.events)]
-        return [table[name] for table in tables for name in ("patient_key", "order_key") if name in table]
+        found = [table[name] for table in tables for name in _SUBJECTS if name in table]
+        return [spec for spec in found if spec.personal != "mask"]
 
     def raw_fields(self) -> tuple[str, ...]:
         """Return the raw fields that the mapping reads, in a fixed order, each once."""

@@ -18,7 +18,7 @@ from typing import Final
 import zstandard
 
 from dripledger.errors import InputError
-from dripledger.sources.records import LONGEST_QUOTED_BYTES, Splitter
+from dripledger.sources.records import LONGEST_VALUE_BYTES, Splitter
 
 FRAME_BYTES: Final = 4 * 1024 * 1024
 _BOM: Final = b"\xef\xbb\xbf"
@@ -192,13 +192,15 @@ def _pass(
             hashing = pool.submit(digest.update, chunk)
             buffer = buffer + chunk if buffer else chunk
             if not started and (buffer or final):
+                _check_characters(path, buffer, has_header)
                 skip = len(_BOM) if buffer.startswith(_BOM) else 0
                 if has_header:
                     taken = _first_record(buffer, skip, splitter, final)
-                    if taken is None and not final and len(buffer) < 2 * LONGEST_QUOTED_BYTES:
+                    if taken is None and not final and len(buffer) < 2 * LONGEST_VALUE_BYTES:
                         hashing.result()
                         continue
                     header, skip = taken if taken is not None else (b"", len(buffer))
+                    _check_line_ends(path, header, splitter)
                 body_offset = skip
                 started = True
                 if skip:
@@ -240,12 +242,43 @@ def _first_record(buffer: bytes, skip: int, splitter: Splitter, final: bool) -> 
         rows = list(splitter.split(buffer[skip:end]))
         if count == 1 and rows[0].fields is not None:
             return buffer[skip + rows[0].start : skip + rows[0].end], end
-        if newline < 0 or end - skip > LONGEST_QUOTED_BYTES:
+        if newline < 0 or end - skip > LONGEST_VALUE_BYTES:
             # no proper header: the caller complains about the columns that it lacks
             first = buffer.find(b"\n", skip)
             end = len(buffer) if first < 0 else first + 1
             return buffer[skip:end].rstrip(b"\r\n"), end
         at = end
+
+
+def _check_characters(path: Path, head: bytes, has_header: bool) -> None:
+    """Refuse a file whose first bytes are no UTF-8 text at all."""
+    start = head[:4096]
+    # without a byte order mark: one of the first two bytes is zero
+    half_zero = len(start) > 1 and (not start[0]) != (not start[1])
+    if half_zero or start.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise InputError(
+            "is UTF-16 text (two bytes or more a character), and UTF-8 is read here",
+            where=path,
+            do="Export it as UTF-8, or convert it first",
+        )
+    if has_header and b"\x00" in start:
+        raise InputError(
+            "begins with NUL bytes, so it is no text",
+            where=path,
+            do="Export it again, as UTF-8 text",
+        )
+
+
+def _check_line_ends(path: Path, header: bytes, splitter: Splitter) -> None:
+    """Refuse a header that a carriage return alone divides: every record after it would be lost in it."""
+    quote = getattr(splitter, "quote", b'"')
+    if any(b"\r" in outside for outside in header.split(quote)[0::2]):
+        raise InputError(
+            "its lines end with a carriage return alone, so that the header never ends",
+            where=path,
+            row=1,
+            do="Export it with line ends of Unix (LF) or Windows (CR LF), or convert it first",
+        )
 
 
 def _check_utf8(path: Path, block: bytes, splitter: Splitter, record: int, final: bool) -> int | None:

@@ -8,11 +8,12 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Annotated, Any, Final, Literal, TypeAlias
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from dripledger.schema import EVENT_KINDS, TABLES, ColumnType
 from dripledger.schema.codes import ALARM_KINDS, ALARM_PRIORITIES
 from dripledger.schema.columns import COLUMNS
+from dripledger.site import Strict
 from dripledger.sources.expressions import columns_read
 
 #: Columns that the program computes; a mapping cannot set them.
@@ -45,10 +46,8 @@ FIXED_UNIT: Final = {
 }
 
 
-class Part(BaseModel):
+class Part(Strict):
     """A frozen part of a mapping that refuses unknown keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class FieldSpec(Part):

@@ -12,8 +12,8 @@ from typing import Final, Protocol
 
 import numpy as np
 
-#: A quoted value longer than this counts as one whose quote never closes.
-LONGEST_QUOTED_BYTES: Final = 1 << 20
+#: A value longer than this is none: its record waits. A quote that does not close within it never closes.
+LONGEST_VALUE_BYTES: Final = 1 << 20
 _NEWLINE: Final = 10
 _CARRIAGE: Final = 13
 _SPACE: Final = 32
@@ -89,11 +89,14 @@ class DelimitedSplitter:
     ----------
     separator, quote
         One ASCII character each.
+    longest
+        Bytes that a quoted value may have, its quotes included.
     """
 
-    def __init__(self, separator: str, quote: str) -> None:
+    def __init__(self, separator: str, quote: str, longest: int = LONGEST_VALUE_BYTES + 2) -> None:
         self.separator = separator.encode("ascii")
         self.quote = quote.encode("ascii")
+        self.longest = longest
 
     def consume(self, block: bytes, final: bool) -> tuple[int, int]:
         """Return how many whole records a block begins with, and the bytes that these take."""
@@ -139,9 +142,9 @@ class DelimitedSplitter:
             start = int(opening[-1])
             if doubled.size and start == doubled[-1]:
                 return None
-            if final or last - start >= LONGEST_QUOTED_BYTES:
+            if final or last - start >= self.longest:
                 return None
-        if closing.size and bool((closing - opening[: closing.size] > LONGEST_QUOTED_BYTES).any()):
+        if closing.size and bool((closing - opening[: closing.size] >= self.longest).any()):
             return None
         end = len(block) if final else (int(outside[-1]) + 1 if outside.size else 0)
         starts = np.concatenate(([0], outside + 1))
@@ -226,9 +229,9 @@ class DelimitedSplitter:
             if head < size and block[head] == quote:
                 at = head + 1
                 while True:
-                    close = block.find(self.quote, at, head + LONGEST_QUOTED_BYTES)
+                    close = block.find(self.quote, at, head + self.longest)
                     if close < 0:
-                        waiting = not final and size - head < LONGEST_QUOTED_BYTES
+                        waiting = not final and size - head < self.longest
                         return None, (None if waiting else 0)
                     if close + 1 >= size and not final:
                         return None, None

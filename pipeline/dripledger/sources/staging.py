@@ -5,6 +5,7 @@ Masked fields are never read and keyed ones are replaced before the first byte o
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Map
 from dataclasses import dataclass, field
@@ -17,13 +18,14 @@ from dripledger.errors import InputError
 from dripledger.sources.hl7.splitter import MessageSplitter
 from dripledger.sources.mapping import Mapping
 from dripledger.sources.originals import Original
-from dripledger.sources.personal import Pseudonyms
+from dripledger.sources.personal import Pseudonyms, no_key
 from dripledger.sources.records import DelimitedSplitter, LineSplitter, Splitter
 
 #: Why a record cannot be split, by name of the check.
 UNSPLIT: Final = (
     "wrong_number_of_fields",
     "quote_never_closes",
+    "value_too_long",
     "not_json",
     "not_an_object",
     "cut_inside_character",
@@ -48,12 +50,28 @@ class SourceFile:
         Its name for people and the ledger.
     original
         What the one pass over its bytes found.
+    stamp
+        What `file_stamp` told of the file when it was archived; None: nobody else writes to it.
     """
 
     number: int
     path: Path
     shown: str
     original: Original
+    stamp: tuple[int, ...] | None = None
+
+    @property
+    def unchanged(self) -> bool:
+        """Whether the file is still the one that was archived; else only its original tells what was read."""
+        try:
+            return self.stamp is None or file_stamp(self.path.stat()) == self.stamp
+        except OSError:
+            return False
+
+
+def file_stamp(told: os.stat_result) -> tuple[int, ...]:
+    """Return what tells a file from one that was put in its place."""
+    return (told.st_dev, told.st_ino, told.st_size, told.st_mtime_ns)
 
 
 @dataclass
@@ -138,7 +156,10 @@ def stage(
     from dripledger.sources.hl7 import adapter as hl7
 
     adapters = {"delimited": delimited.stage, "json_lines": json_lines.stage, "hl7": hl7.stage}
-    return adapters[mapping.shape](room, mapping, files, only)
+    staged = adapters[mapping.shape](room, mapping, files, only)
+    if room.pseudonyms is not None and room.pseudonyms.missing:
+        raise no_key(mapping.name, mapping.keyed_fields | mapping.pseudonym_fields)
+    return staged
 
 
 def quoted(text: str) -> str:

@@ -50,8 +50,9 @@ def _stage_file(
     def batch() -> pa.RecordBatch:
         columns: list[pa.Array] = [pa.array(numbers, pa.int64())]
         for name, column in zip(staged.columns, columns_of(rows, list(staged.columns)), strict=True):
-            if name in mapping.keyed_fields and room.pseudonyms is not None:
-                column = room.pseudonyms.column(column)
+            function = mapping.keying(name)
+            if function is not None and room.pseudonyms is not None:
+                column = room.pseudonyms.column(column, function)
             columns.append(column)
         return pa.RecordBatch.from_arrays(columns, schema=schema)
 
