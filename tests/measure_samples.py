@@ -36,6 +36,10 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     },
     "quarantined": {"source_file_sha256": "f", "source_name": "wards", "ingest_id": "1", "record_md5": "",
                     "reasons": ["no_number"], "explanation": "", "facility": "h", "pump_id": "P1"},
+    "ignored": {
+        "source_file_sha256": "f", "source_name": "wards", "ingest_id": "1", "facility": "h", "pump_id": "P1",
+        "sequence_reliable": True, "reason": "sign of life", "month": "2026-10",
+    },
     "ingests": {
         "ingest_id": "1", "path": "a.csv", "source_file_sha256": "f", "source_name": "wards", "facility": "h",
         "rows_read": 0, "events_kept": 0, "duplicates": 0, "quarantined": 0, "rows_ignored": 0, "events": 0,
@@ -102,7 +106,7 @@ def store(**drawn: str | list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
     """Open a connection with all tables that measures read; those not given are empty (ingests: one row)."""
     con = connect()
     drawn.setdefault("ingests", "| path |\n| a.csv |")
-    for name in ("events", "quarantined", "segments", "infusions", "ingests", "libraries"):
+    for name in ("events", "quarantined", "ignored", "segments", "infusions", "ingests", "libraries"):
         con.register(f"{name}_given", table(name, drawn.get(name, "")))
         con.execute(f'create temp table "{name}" as select * from "{name}_given"')
         con.unregister(f"{name}_given")

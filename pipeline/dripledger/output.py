@@ -8,10 +8,10 @@ import json
 import math
 import os
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from decimal import Decimal
-from typing import Any, Final, TextIO
+from typing import Any, BinaryIO, Final, TextIO
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -66,12 +66,68 @@ def write_table(
     elif form == "json":
         _json_rows(table, stream, zone) if document is None else stream.write(_json(document, zone) + "\n")
     elif form == "csv":
-        _csv(table, stream, zone, terminal)
+        _csv(table.column_names, _rows(table), stream, zone, terminal)
     elif form == "table":
         limit = width if width is not None else (_terminal_width(stream) if terminal else None)
         _draw(table, stream, zone, limit, total)
     else:
         raise UsageError(f"there is no format {form!r}", do=f"The formats are {', '.join(FORMATS)}")
+
+
+def write_stream(reader: pa.RecordBatchReader, stream: TextIO, fmt: str, zone: tzinfo | None = None) -> None:
+    """Write a result batch by batch, so that one of any length takes little memory.
+
+    Parameters
+    ----------
+    reader
+        The result.
+    stream
+        Where to; parquet goes to its ``buffer``.
+    fmt
+        'csv' or 'parquet': the two that need not see the whole before the first row.
+    zone
+        Zone in which CSV shows instants; None: UTC.
+
+    Raises
+    ------
+    UsageError
+        If the format is neither, or parquet would go to a terminal.
+    """
+    names = _distinct(reader.schema.names)
+    batches = (batch.rename_columns(names) for batch in reader)
+    if fmt == "csv":
+        rows = (row for batch in batches for row in batch.to_pylist())
+        _csv(names, rows, stream, zone, stream.isatty())
+    elif fmt == "parquet":
+        schema = pa.schema([field.with_name(name) for field, name in zip(reader.schema, names, strict=True)])
+        _no_terminal(stream.isatty())
+        stream.flush()
+        with pq.ParquetWriter(pa.PythonFile(_Counted(stream.buffer), "w"), schema, compression="zstd") as out:
+            for batch in batches:
+                out.write_batch(batch)
+        stream.buffer.flush()
+    else:
+        raise UsageError(f"a result cannot be streamed as {fmt!r}", do="Take csv or parquet")
+
+
+class _Counted(io.RawIOBase):
+    """A pipe that knows how much went through it, which a parquet writer asks for."""
+
+    def __init__(self, sink: BinaryIO) -> None:
+        super().__init__()
+        self._sink = sink
+        self._written = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        self._sink.write(data)
+        self._written += len(data)
+        return len(data)
+
+    def tell(self) -> int:
+        return self._written
 
 
 def _distinct(names: Sequence[str]) -> list[str]:
@@ -182,9 +238,13 @@ def _json_text(text: str) -> str:
 # ----------------------------------------------------------------------------------------- for programs
 
 
-def _parquet(table: pa.Table, stream: TextIO, terminal: bool) -> None:
+def _no_terminal(terminal: bool) -> None:
     if terminal:
         raise UsageError("parquet is no text for a terminal", do="Send it to a file: ... > result.parquet")
+
+
+def _parquet(table: pa.Table, stream: TextIO, terminal: bool) -> None:
+    _no_terminal(terminal)
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink, compression="zstd")
     stream.flush()
@@ -200,13 +260,19 @@ def _json_rows(table: pa.Table, stream: TextIO, zone: tzinfo | None) -> None:
     stream.write("[]\n" if before == "[" else "\n]\n")
 
 
-def _csv(table: pa.Table, stream: TextIO, zone: tzinfo | None, terminal: bool) -> None:
+def _csv(
+    names: Sequence[str],
+    rows: Iterable[Mapping[str, Any]],
+    stream: TextIO,
+    zone: tzinfo | None,
+    terminal: bool,
+) -> None:
     # into a pipe the values go as they are; on a terminal they may not steer it
     show = printable if terminal else str
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([show(name) for name in table.column_names])
-    for number, row in enumerate(_rows(table), start=1):
+    writer.writerow([show(name) for name in names])
+    for number, row in enumerate(rows, start=1):
         writer.writerow([show(text_of(value, zone)) for value in row.values()])
         if number % _CHUNK_ROWS == 0:
             stream.write(buffer.getvalue())

@@ -2,24 +2,88 @@
 
 from __future__ import annotations
 
-import csv
 import tomllib
-from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
+from dripledger import lists
 from dripledger.errors import ConfigurationError
+from dripledger.lists import ChangeRow, ClockRow, EntryRow, PumpRow, ServiceRow, read_list
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+__all__ = [
+    "ChangeRow",
+    "ClockRow",
+    "EntryRow",
+    "PumpRow",
+    "ServiceRow",
+    "Site",
+    "SiteSettings",
+    "Strict",
+    "explain",
+    "load_site",
+    "read_list",
+    "read_toml",
+]
+
+
+_FLAG: Final = "must be true or false, without quotes"
+_NUMBER: Final = "must be a number, without quotes"
+_TABLE: Final = "must be a table of keys and values"
+#: pydantic's kinds of findings in words for people who write TOML.
+_WORDS: Final = {
+    "extra_forbidden": "is not a known key",
+    "missing": "is missing",
+    "string_type": "must be text in quotes",
+    "string_too_short": "is empty",
+    "too_short": "is empty",
+    "tuple_type": 'must be a list, such as ["a", "b"]',
+    "list_type": 'must be a list, such as ["a", "b"]',
+    "dict_type": _TABLE,
+    "model_type": _TABLE,
+    "model_attributes_type": _TABLE,
+    "bool_type": _FLAG,
+    "bool_parsing": _FLAG,
+    "float_type": _NUMBER,
+    "float_parsing": _NUMBER,
+    "finite_number": "must be a finite number",
+    "int_type": "must be a whole number, without quotes",
+    "int_parsing": "must be a whole number, without quotes",
+    "int_from_float": "must be a whole number",
+    "date_type": "must be a date, such as 2026-10-31",
+    "date_parsing": "must be a date, such as 2026-10-31",
+}
+_BOUNDS: Final = {
+    "greater_than": ("above", "gt"),
+    "greater_than_equal": ("at least", "ge"),
+    "less_than": ("below", "lt"),
+    "less_than_equal": ("at most", "le"),
+}
 
 
 class Strict(BaseModel):
-    """A frozen model that refuses unknown keys."""
+    """A frozen model that refuses unknown keys, and text or a truth value where another kind is meant."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _no_guess(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse what pydantic would turn into a truth value or a number by itself."""
+        if isinstance(value, bool | int | float | str) and info.field_name is not None:
+            declared = cls.model_fields[info.field_name].annotation
+            wanted = set(get_args(declared)) or {declared}
+            if bool in wanted and not (isinstance(value, bool) or wanted & {str, int, float}):
+                raise ValueError(_FLAG)
+            if wanted & {int, float} and isinstance(value, str | bool) and not wanted & {str, bool}:
+                raise ValueError(_NUMBER)
+        return value
 
 
 _Share = Annotated[float, Field(ge=0, le=1)]
@@ -97,55 +161,6 @@ class SiteSettings(Strict):
         return value
 
 
-@dataclass(frozen=True, slots=True)
-class PumpRow:
-    """One row of ``pumps.csv``."""
-
-    pump: str
-    model: str | None
-    type: str | None
-    home_area: str | None
-    in_service_from: date | None
-    in_service_to: date | None
-
-
-@dataclass(frozen=True, slots=True)
-class ClockRow:
-    """One row of ``clocks.csv``: from that reading of the pump's own clock on, pump minus true time."""
-
-    pump: str
-    from_clock: datetime | None
-    offset_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class ServiceRow:
-    """One row of ``service.csv``: local times of the facility, half-open."""
-
-    pump: str
-    from_local: datetime | None
-    to_local: datetime | None
-    context: str
-
-
-@dataclass(frozen=True, slots=True)
-class ChangeRow:
-    """One row of ``changes.csv``."""
-
-    date: date
-    area: str | None
-    what: str
-
-
-@dataclass(frozen=True, slots=True)
-class EntryRow:
-    """One row of ``entries.csv``: an entry, its high-alert flag, other spellings."""
-
-    entry: str
-    high_alert: bool
-    aliases: tuple[str, ...]
-
-
 @dataclass(frozen=True)
 class Site:
     """A site folder, read once."""
@@ -194,7 +209,11 @@ class Site:
         return self.root / "reports"
 
     def declaration_files(self) -> list[Path]:
-        """Return every file by which a person declares something, sorted: what a commit keeps a copy of."""
+        """Return the files by which a person declares something, sorted: what a commit keeps a copy of.
+
+        Lookup files of `sources` are not among them, for their keys may be people's numbers; their hashes
+        are in the digest that each ledger row carries.
+        """
         named = [
             "site.toml",
             "pumps.csv",
@@ -205,7 +224,7 @@ class Site:
             "reviews.csv",
         ]
         found = [self.root / name for name in named if (self.root / name).is_file()]
-        found += sorted(self.sources.glob("*.toml")) + sorted(self.sources.glob("*.csv"))
+        found += sorted(self.sources.glob("*.toml"))
         found += sorted(self.libraries.glob("*.csv"))
         return found
 
@@ -228,14 +247,30 @@ def explain(error: ValidationError, path: Path) -> ConfigurationError:
     """Turn pydantic's findings into one message that names the file and every key concerned."""
     parts = []
     for item in error.errors():
-        key = ".".join(str(piece) for piece in item["loc"]) or "(top level)"
-        text = (
-            "is not a known key"
-            if item["type"] == "extra_forbidden"
-            else item["msg"].removeprefix("Value error, ")
-        )
-        parts.append(f"{key}: {text}")
+        # a branch of a union is no key of the file
+        pieces = [str(piece) for piece in item["loc"] if not _is_branch(piece)]
+        text = f"{'.'.join(pieces) or '(top level)'}: {_in_words(item)}"
+        if text not in parts:
+            parts.append(text)
     return ConfigurationError("; ".join(parts), where=path, do="Correct the file and run the command again")
+
+
+def _is_branch(piece: int | str) -> bool:
+    """Whether a part of a place is pydantic's name of one of several allowed forms."""
+    return isinstance(piece, str) and (
+        piece in ("str", "int", "float", "bool")
+        or piece.startswith(("function-", "tuple[", "list[", "dict["))
+    )
+
+
+def _in_words(item: ErrorDetails) -> str:
+    kind, context = item["type"], item.get("ctx", {})
+    if kind == "literal_error":
+        return f"must be {context['expected']}"
+    if kind in _BOUNDS:
+        sign, value = _BOUNDS[kind]
+        return f"must be {sign} {context[value]}"
+    return _WORDS.get(kind) or item["msg"].removeprefix("Value error, ")
 
 
 def load_site(root: Path) -> Site:
@@ -260,139 +295,13 @@ def load_site(root: Path) -> Site:
     return Site(
         root=root,
         settings=settings,
-        pumps=_optional(root / "pumps.csv", _pumps),
-        clocks=_optional(root / "clocks.csv", _clocks) or (),
-        service=_optional(root / "service.csv", _service) or (),
-        changes=_optional(root / "changes.csv", _changes) or (),
-        entries=_optional(root / "entries.csv", _entries),
+        pumps=_optional(root / "pumps.csv", lists.read_pumps),
+        clocks=_optional(root / "clocks.csv", lists.read_clocks) or (),
+        service=_optional(root / "service.csv", lists.read_service) or (),
+        changes=_optional(root / "changes.csv", lists.read_changes) or (),
+        entries=_optional(root / "entries.csv", lists.read_entries),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """One row of a person's list, with what is needed to complain about it."""
-
-    path: Path
-    number: int
-    values: dict[str, str]
-
-    def wrong(self, column: str, what: str) -> ConfigurationError:
-        return ConfigurationError(what, where=self.path, row=self.number, column=column)
-
-    def text(self, column: str) -> str | None:
-        return self.values.get(column, "").strip() or None
-
-    def need(self, column: str) -> str:
-        value = self.text(column)
-        if value is None:
-            raise self.wrong(column, "is empty")
-        return value
-
-    def day(self, column: str) -> date | None:
-        value = self.text(column)
-        if value is None:
-            return None
-        try:
-            return date.fromisoformat(value)
-        except ValueError:
-            raise self.wrong(column, f"{value!r} is no date; write it as 2026-10-31") from None
-
-    def clock(self, column: str) -> datetime | None:
-        value = self.text(column)
-        if value is None:
-            return None
-        try:
-            read = datetime.fromisoformat(value)
-        except ValueError:
-            raise self.wrong(column, f"{value!r} is no time; write it as 2026-10-31 14:05") from None
-        if read.tzinfo is not None:
-            raise self.wrong(column, f"{value!r} carries an offset; write the clock reading without one")
-        return read
-
-    def number_of(self, column: str) -> float:
-        value = self.need(column)
-        try:
-            return float(value)
-        except ValueError:
-            raise self.wrong(column, f"{value!r} is no number") from None
-
-    def yes(self, column: str) -> bool:
-        value = (self.text(column) or "no").lower()
-        if value not in ("yes", "no"):
-            raise self.wrong(column, f"{value!r} is neither yes nor no")
-        return value == "yes"
-
-    def one_of(self, column: str, allowed: tuple[str, ...]) -> str:
-        value = self.need(column)
-        if value not in allowed:
-            raise self.wrong(column, f"{value!r} is none of {', '.join(allowed)}")
-        return value
 
 
 def _optional(path: Path, reader: Any) -> Any:
     return tuple(reader(path)) if path.is_file() else None
-
-
-def read_list(path: Path, required: tuple[str, ...], optional: tuple[str, ...] = ()) -> Iterator[_Line]:
-    """Read a person's CSV list: UTF-8, comma, a header with known columns only."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise ConfigurationError("is not UTF-8 text", where=path, do="Save it as UTF-8") from None
-    except OSError as error:
-        raise ConfigurationError(f"cannot be read: {error.strerror}", where=path) from None
-    reader = csv.DictReader(text.splitlines(), restkey="", strict=True)
-    header = [name.strip() for name in reader.fieldnames or []]
-    missing = [name for name in required if name not in header]
-    unknown = [name for name in header if name not in (*required, *optional)]
-    if missing or unknown:
-        told = [f"lacks the column {name!r}" for name in missing] + [
-            f"has an unknown column {n!r}" for n in unknown
-        ]
-        wanted = ", ".join(required) + (f" (and, if wanted, {', '.join(optional)})" if optional else "")
-        raise ConfigurationError("; ".join(told), where=path, row=1, do=f"Its columns are: {wanted}")
-    reader.fieldnames = header
-    try:
-        for number, row in enumerate(reader, start=2):
-            if "" in row:
-                raise ConfigurationError(
-                    "has more values than the header has columns", where=path, row=number
-                )
-            yield _Line(path, number, {key: value or "" for key, value in row.items()})
-    except csv.Error as error:
-        raise ConfigurationError(f"is no proper CSV: {error}", where=path) from None
-
-
-def _pumps(path: Path) -> Iterator[PumpRow]:
-    for line in read_list(
-        path, ("pump",), ("model", "type", "home_area", "in_service_from", "in_service_to")
-    ):
-        yield PumpRow(
-            line.need("pump"), line.text("model"), line.text("type"), line.text("home_area"),
-            line.day("in_service_from"), line.day("in_service_to"),
-        )  # fmt: skip
-
-
-def _clocks(path: Path) -> Iterator[ClockRow]:
-    for line in read_list(path, ("pump", "from", "offset_s")):
-        yield ClockRow(line.need("pump"), line.clock("from"), line.number_of("offset_s"))
-
-
-def _service(path: Path) -> Iterator[ServiceRow]:
-    for line in read_list(path, ("pump", "from", "to", "context")):
-        context = line.one_of("context", ("clinical", "maintenance", "training", "unknown"))
-        yield ServiceRow(line.need("pump"), line.clock("from"), line.clock("to"), context)
-
-
-def _changes(path: Path) -> Iterator[ChangeRow]:
-    for line in read_list(path, ("date", "what"), ("area",)):
-        day = line.day("date")
-        if day is None:
-            raise line.wrong("date", "is empty")
-        yield ChangeRow(day, line.text("area"), line.need("what"))
-
-
-def _entries(path: Path) -> Iterator[EntryRow]:
-    for line in read_list(path, ("entry",), ("high_alert", "aliases")):
-        aliases = tuple(a.strip() for a in (line.text("aliases") or "").split("|") if a.strip())
-        yield EntryRow(line.need("entry"), line.yes("high_alert"), aliases)

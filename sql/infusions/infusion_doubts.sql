@@ -4,7 +4,7 @@
 select
     t.lane_no, t.ordinal,
     bool_or(t.sign = 'gap') as has_gap,
-    bool_or(l.has_doubt and t.state <> 'suspended') as has_doubt,
+    bool_or(l.has_doubt) as has_doubt,
     cast(count(case when t.is_rate_change and coalesce(l.initiator, 'user') = 'user' then 1 end) as bigint)
         as user_rate_changes
 from lane_turns as t

@@ -63,7 +63,21 @@ befores as (
                         then place
                 end ignore nulls
             ) over before, 0
-        ) as priming_before
+        ) as priming_before,
+        coalesce(last_value(case when sign = 'bolus' and own then place end ignore nulls) over before, 0)
+        > coalesce(
+            last_value(
+                case
+                    when
+                        sign in (
+                            'bolus_end', 'gap', 'alarm_unclear', 'alarm_stop', 'priming', 'pause', 'standby', 'door',
+                            'halts'
+                        )
+                        or closes or (hold_plain is not null and sign <> 'bolus')
+                        then place
+                end ignore nulls
+            ) over before, 0
+        ) as bolus_before
     from signs
     window before as (
         partition by lane_no order by place
@@ -103,6 +117,15 @@ halts as (
             hold_plain,
             case
                 when shows_running or leaves_keep_open then 'run'
+                -- what ends a bolus is what holds after it, whatever held before it (ruling 26)
+                when
+                    bolus_before and hold_before in ('run', 'kvo', 'between', 'wait')
+                    and (
+                        sign in ('alarm_stop', 'alarm_unclear', 'door')
+                        or (sign in ('pause', 'standby') and mine) or (sign = 'halts' and own)
+                    )
+                    then 'run'
+                when bolus_before and sign = 'dose_end' and mine then 'between'
                 when
                     sign = 'dose_end' and mine and not priming_before and pause_place_before < hold_place_before
                     and alarm_place_before <= greatest(hold_place_before, raise_place_before)
@@ -116,8 +139,14 @@ halts as (
                 mine and sign = 'standby'
                 and gap_place_before <= greatest(hold_place_before, proof_place_before)
                 then 'pause'
-            when (sign = 'door' or (sign = 'halts' and own)) and delivering_before and not unknown_before then 'pause'
-            when sign = 'alarm_stop' and delivering_before and (own or not unknown_before) then 'alarm'
+            when
+                (sign = 'door' or (sign = 'halts' and own))
+                and ((delivering_before and not unknown_before) or bolus_before)
+                then 'pause'
+            when
+                sign = 'alarm_stop'
+                and ((delivering_before and (own or not unknown_before)) or bolus_before)
+                then 'alarm'
             -- running at a rate of 0 is paused (ruling 46)
             when
                 mine and zero_here and (

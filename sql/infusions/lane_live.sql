@@ -84,6 +84,7 @@ revived as (
 ended as (
     select
         *,
+        coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0) as patient_place,
         greatest(
             coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0),
             coalesce(last_value(case when is_late and not opens and not wakes then place end ignore nulls) over here, 0)
@@ -102,9 +103,9 @@ ended as (
 again as (
     select
         *,
-        death_place > life_place
-        and not (sign in ('kvo', 'dose') and own and mine and is_open) as is_dead_here,
-        death_place > life_place and sign in ('kvo', 'dose') and own and mine and is_open as may_open_again
+        -- after a pause that a patient change ended, keep-open starts nothing either
+        death_place > life_place and own and mine and is_open
+        and (sign = 'dose' or (sign = 'kvo' and patient_place < death_place)) as may_open_again
     from ended
 ),
 
@@ -132,7 +133,7 @@ settled as (
 
 select
     * exclude (
-        raw_state, raw_before, is_dead_here, may_open_again, stays_dead, death_place, life_place, may_reopen, is_open,
+        raw_state, raw_before, patient_place, may_open_again, stays_dead, death_place, life_place, may_reopen, is_open,
         may_wake, may_wake_before, may_wake_here, halted_before, leaves_unknown, hold_place, reopened_place
     ),
     case

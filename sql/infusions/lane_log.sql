@@ -23,7 +23,7 @@ laned as (
         channel_no in (select channel_no from both_lanes)
         and (
             not own or power_cleared or patient_turned or is_start
-            or kind in ('totals_cleared', 'infusion_stopped')
+            or kind in ('totals_cleared', 'infusion_stopped') or has_doubt
         )
 ),
 

@@ -4,7 +4,7 @@
 with told as (
     select
         u.*,
-        v.opens_unseen, v.reopens,
+        v.opens_unseen and not v.opens_idle as opens_unseen, v.reopens,
         l.sign, l.kind, l.entry, l.entry_key, l.concentration_value, l.concentration_unit, l.dose_value, l.dose_unit,
         l.rate_ml_h, l.bolus_adds_to_basal, l.weight_here, l.bsa_here, l.fluid, l.care_area_here,
         l.mine and (

@@ -5,7 +5,6 @@ with ahead as (
     select
         lane_no, lane, place, at_us, unsure_links, sign, own, mine, proves, patient_turned,
         mine and sign in ('start', 'delayed') as begins,
-        mine and sign = 'change' and not coalesce(rate_ml_h = 0, dose_value = 0, false) as raises,
         first_value(case when mine and sign = 'kvo' then place end ignore nulls) over later as next_kvo_place,
         first_value(case when mine and sign = 'kvo' then at_us end ignore nulls) over later as next_kvo_us,
         first_value(case when sign = 'other_lane' then place end ignore nulls) over later as next_other_place,
@@ -55,6 +54,8 @@ waits as (
 known as (
     select
         *,
+        -- a change that logs no rate leaves a rate of 0 as it is (rulings 13, 46)
+        mine and sign = 'change' and not coalesce(zero_here, false) as raises,
         (sign in ('stop', 'off', 'on') or (sign = 'complete' and mine) or (lane = 1 and sign = 'other_lane'))
         and not waits_on as closes
     from waits
@@ -65,8 +66,52 @@ befores as (
         * exclude (next_kvo_place, next_kvo_us, next_other_place, next_other_us, next_break_place),
         coalesce(last_value(case when begins then place end ignore nulls) over before, 0) as begun_before,
         coalesce(last_value(case when closes then place end ignore nulls) over before, 0) as closed_before,
-        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_before_place
+        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_before_place,
+        coalesce(
+            last_value(case when mine and own and sign in ('bolus', 'bolus_end') then place end ignore nulls)
+                over before,
+            0
+        ) as bolus_place_before,
+        coalesce(
+            last_value(case when mine and own and sign in ('bolus', 'bolus_end') then sign end ignore nulls)
+                over before,
+            ''
+        ) as bolus_sign_before
     from known
+    window before as (
+        partition by lane_no order by place
+        rows between unbounded preceding and 1 preceding
+    )
+),
+
+stilled as (
+    select
+        *,
+        -- known not to run, so a bolus is all that an infusion can be here
+        closed_before > begun_before and gap_before_place < closed_before as is_still,
+        closed_before > begun_before and bolus_place_before > closed_before
+        and bolus_sign_before = 'bolus' as is_in_bolus
+    from befores
+),
+
+stirred as (
+    select
+        *,
+        -- what interrupts such a bolus leaves its infusion open, until something closes it
+        coalesce(
+            last_value(
+                case
+                    when
+                        (is_in_bolus and (mine or sign = 'gap') and sign in (
+                            'gap', 'kvo', 'dose_end', 'pause', 'standby', 'alarm_stop', 'alarm_unclear', 'door',
+                            'halts', 'priming'
+                        ))
+                        or (mine and own and sign = 'dose')
+                        then place
+                end ignore nulls
+            ) over before, 0
+        ) > closed_before as is_stirred
+    from stilled
     window before as (
         partition by lane_no order by place
         rows between unbounded preceding and 1 preceding
@@ -79,7 +124,9 @@ eligible as (
         -- nobody knows whether it runs: the log begins here, or numbers are missing since it ended
         (begun_before = 0 and closed_before = 0)
         or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen,
-        mine and own and (
+        is_still and not is_stirred and not is_in_bolus and mine and own and sign = 'bolus' as opens_idle,
+        is_still and not is_stirred and is_in_bolus and mine and own and sign = 'bolus_end' as closes_idle,
+        mine and own and not (is_stirred and bolus_place_before > closed_before) and (
             (
                 sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
                 and (
@@ -87,17 +134,22 @@ eligible as (
                     or (closed_before > begun_before and gap_before_place > closed_before)
                 )
             )
-            or (sign = 'dose' and closed_before >= begun_before)
+            or (sign = 'dose' and closed_before >= begun_before and not is_in_bolus)
         ) as may_open
-    from befores
+    from stirred
 )
 
 select
-    * exclude (begun_before, closed_before, gap_before_place, may_open),
-    may_open
-    and coalesce(last_value(case when may_open then place end ignore nulls) over before, -1)
-    <= greatest(begun_before, closed_before)
-        as opens_unseen
+    * exclude (
+        begun_before, closed_before, gap_before_place, may_open, closes, closes_idle, bolus_place_before,
+        bolus_sign_before, is_still, is_in_bolus, is_stirred
+    ),
+    closes or closes_idle as closes,
+    opens_idle or (
+        may_open
+        and coalesce(last_value(case when may_open then place end ignore nulls) over before, -1)
+        <= greatest(begun_before, closed_before)
+    ) as opens_unseen
 from eligible
 window before as (
     partition by lane_no order by place

@@ -23,10 +23,10 @@ with lasts as (
             last_value(case when sign = 'standby_left' then place end ignore nulls) over here, 0
         ) as standby_left_place,
         coalesce(
-            last_value(case when sign = 'alarm_unclear' and delivering_before then place end ignore nulls) over here, 0
+            last_value(case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then place end ignore nulls) over here, 0
         )
             as unclear_place,
-        last_value(case when sign = 'alarm_unclear' and delivering_before then at_us end ignore nulls) over here
+        last_value(case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then at_us end ignore nulls) over here
             as unclear_us,
         coalesce(last_value(case when sign = 'delayed' then place end ignore nulls) over here, 0) as delay_place,
         coalesce(last_value(case when sign = 'bolus' and own then place end ignore nulls) over here, 0) as bolus_place,
@@ -76,7 +76,7 @@ select
         halt_place, pause_place, pause_us, raise_place, standby_place, standby_left_place, unclear_place, unclear_us,
         delay_place, bolus_place, bolus_stop_place, priming_place, priming_stop_place, return_place, return_us,
         proof_place, gap_place, first_halt, first_halt_us, halt, halts_first, pauses, pauses_first, delivering_before,
-        priming_before
+        priming_before, bolus_before
     ),
     case
         when not is_open then 'closed'
@@ -89,7 +89,7 @@ select
         when is_paused then 'paused'
         when is_halted then case when first_halt = 'alarm' then 'stopped_by_alarm' else 'paused' end
         when holding = 'between' then 'between_doses'
-        when unclear_place > greatest(hold_place, proof_place) then 'unknown'
+        when unclear_place >= hold_place and unclear_place > proof_place then 'unknown'
         when holding = 'kvo' then 'keep_open'
         when delay_place = hold_place and proof_place <= delay_place then 'delayed'
         else 'running'

@@ -21,7 +21,10 @@ select
     * exclude (volume, per_ml, dose_per_h, dose_amount_unit, delivers),
     cast(volume as decimal(28, 9)) as volume_ml,
     cast(
-        case when delivers then coalesce(volume * per_ml, case when dose_per_h >= 0 then dose_per_h * (length_us / 3.6e9) end) end as decimal(28, 9)
+        case
+            when delivers
+                then coalesce(volume * per_ml, case when dose_per_h >= 0 then dose_per_h * (length_us / 3.6e9) end)
+        end as decimal(28, 9)
     ) as amount,
     case
         when not delivers then null

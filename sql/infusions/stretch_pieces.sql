@@ -23,6 +23,8 @@ cut as (
     select
         *,
         case
+            -- all of it ran before: whatever the rate, nothing is left
+            when is_bounded and rate_ml_h is null and used_pl >= to_infuse.volume_ml * 1e12 then from_us
             when is_bounded and rate_ml_h > 0 and to_infuse.volume_ml is not null
                 then
                     least(

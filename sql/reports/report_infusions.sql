@@ -41,7 +41,11 @@ select
     case when p.protected = 1 then 'yes' when p.protected = 0 then 'no' else 'not known' end as protected,
     coalesce(i.use_context, 'unknown') as use_context,
     coalesce(i.uncertain, false) as uncertain,
-    cast(round(c.elapsed_us / 3600000000.0, 4) as decimal(18, 4)) as running_hours_in_month
+    coalesce(i.false_start, false) as false_start,
+    cast(round(c.elapsed_us / 3600000000.0, 4) as decimal(18, 4)) as running_hours_in_month,
+    i.volume_ml,
+    i.amount,
+    i.amount_unit
 from concerned as c
 inner join infusions as i
     on c.infusion_id = i.infusion_id

@@ -109,3 +109,18 @@ def test_months_the_wrong_way_round(cli: CommandLine, filled: Path) -> None:
 
 def test_month_and_range_exclude_each_other(cli: CommandLine, filled: Path) -> None:
     cli("measures", "--site", filled, "--month", "2026-10", "--to", "2026-10").refused(2, "--month", "--from")
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "words"),
+    [
+        ("--pumps", "7", "no number from 8 to 2000"),
+        ("--pumps", "2001", "no number from 8 to 2000"),
+        ("--months", "1", "no number from 2 to 60"),
+        ("--months", "61", "no number from 2 to 60"),
+        ("--months", "many", "'many' is no number from 2 to 60"),
+    ],
+)
+def test_a_demo_that_is_too_small_or_too_large(cli: CommandLine, option: str, value: str, words: str) -> None:
+    cli("demo", "d", option, value).refused(2, option, words)
+    assert not (cli.folder / "d").exists()

@@ -248,6 +248,7 @@ class Channel(Starts):
             rate = self.rate
             self.open_missing(i, event, at)
             self.rate = rate
+        self.left = None  # what was to be infused is in
         self.set_state("keep_open", rate=exact(event["rate_ml_h"]))
 
     def bolus(self, i: int, event: Event, at: int) -> None:
@@ -325,7 +326,6 @@ class Channel(Starts):
         if mine and value is not None and scope is not None:
             if scope == "since_cleared":
                 self.counter = value
-            target = target or self.now  # also after the window of a pause, until something ends it
             if target is not None:
                 target.readings.append((scope, value, target.parts, target.clears, at))
 

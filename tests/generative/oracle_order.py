@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
+from itertools import pairwise
 from typing import Any
 
 from tests.generative.oracle_words import Event
@@ -48,43 +49,60 @@ def _number(event: Event, otherwise: int | None) -> Any:
 
 
 def _runs(events: list[Event]) -> list[list[Event]]:
-    """Stretches of consecutive numbers; where a number occurs twice, told apart by the pump's clock (47)."""
-    by_number = sorted(events, key=lambda e: (e["sequence"], e["occurred_at"], tie(e)))
+    """Stretches of consecutive numbers, each inside one life of the counter (47)."""
     runs: list[list[Event]] = []
-    for stretch in _split(by_number):
-        clocks: dict[int, set[datetime]] = {}
-        for event in stretch:
-            clocks.setdefault(event["sequence"], set()).add(event["device_time"])
-        if any(len(seen) > 1 for seen in clocks.values()):
-            # within one reading of the clock, what goes on comes before what begins anew
-            top = dict.fromkeys(sorted({e["device_time"] for e in events}), -1)
-            for e in events:
-                top[e["device_time"]] = max(top[e["device_time"]], e["sequence"])
-            before = dict(zip(list(top)[1:], top.values(), strict=False))
-            by_clock = sorted(
-                stretch,
-                key=lambda e: (
-                    e["device_time"],
-                    e["sequence"] <= before.get(e["device_time"], e["sequence"]),
-                    e["sequence"],
-                    tie(e),
-                ),
-            )
-            runs += _split(by_clock, resets=True)
-        else:
-            runs.append(stretch)
+    for life in _lives(events):
+        for event in sorted(life, key=lambda e: (e["sequence"], e["occurred_at"], tie(e))):
+            if runs and runs[-1][0] in life and event["sequence"] - runs[-1][-1]["sequence"] <= 1:
+                runs[-1].append(event)
+            else:
+                runs.append([event])
     return runs
 
 
-def _split(events: list[Event], *, resets: bool = False) -> list[list[Event]]:
-    runs: list[list[Event]] = []
-    for event in events:
-        last = runs[-1][-1] if runs else None
-        step = None if last is None else event["sequence"] - last["sequence"]
-        # the same number at another reading of the clock is a reset (47)
-        again = last is not None and resets and event["device_time"] != last["device_time"]
-        if step == 1 or (step == 0 and not again):
-            runs[-1].append(event)
+def _lives(events: list[Event]) -> list[list[Event]]:
+    """Tell the lives of a counter apart by the pump's clock (47).
+
+    By the clock the numbers climb; a climb that brings a number for the second time begins the second life,
+    and what climbs after it belongs to it too. A clock set back climbs anew as well, but repeats no number.
+    """
+    lives: list[list[Event]] = []
+    seen: dict[int, set[datetime]] = {}
+    life = 0
+    for climb in _climbs(events):
+        for event in climb:
+            seen.setdefault(event["sequence"], set()).add(event["device_time"])
+        life = max([life, *(len(seen[event["sequence"]]) for event in climb)])
+        lives += [[] for _ in range(life - len(lives))]
+        lives[life - 1] += climb
+    return [events for events in lives if events]
+
+
+def _climbs(events: list[Event]) -> list[list[Event]]:
+    # within one reading of the clock, what goes on comes before what begins anew
+    top: dict[datetime, int] = {}
+    for e in events:
+        top[e["device_time"]] = max(top.get(e["device_time"], -1), e["sequence"])
+    clocks = sorted(top)
+    before = {clock: top[earlier] for earlier, clock in pairwise(clocks)}
+    by_clock = sorted(
+        events,
+        key=lambda e: (
+            e["device_time"],
+            e["sequence"] <= before.get(e["device_time"], e["sequence"]),
+            e["sequence"],
+            e["event_id"],
+        ),
+    )
+    climbs: list[list[Event]] = []
+    for event in by_clock:
+        last = climbs[-1][-1] if climbs else None
+        again = last is not None and (
+            event["sequence"] < last["sequence"]
+            or (event["sequence"] == last["sequence"] and event["device_time"] != last["device_time"])
+        )
+        if last is None or again:
+            climbs.append([event])
         else:
-            runs.append([event])
-    return runs
+            climbs[-1].append(event)
+    return climbs

@@ -220,7 +220,7 @@ class Starts(Stretches):
             if self.state != "bolus":
                 self.run(at, i)
             return
-        if rate_row and self.lapsed and self.state == "stopped_by_alarm":
+        if rate_row and self.lapsed and self.state == "stopped_by_alarm" and self.raises(event):
             self.start(i, event, at)
             return
         if rate_row and self.now is None and not self.quiet:
@@ -232,6 +232,8 @@ class Starts(Stretches):
 
     def raises(self, event: Event) -> bool:
         """Whether this rate change leaves a rate above 0 (or one that nobody knows)."""
+        if event["rate_ml_h"] is None and event["dose_value"] is None:
+            return self.rate != 0  # 13: nothing is logged, so it stays as it is
         return not (event["rate_ml_h"] == 0 or (event["rate_ml_h"] is None and event["dose_value"] == 0))
 
     def switch(self, i: int, event: Event, at: int, differs: set[str]) -> None:

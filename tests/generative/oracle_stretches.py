@@ -140,7 +140,7 @@ class Stretches:
             self.now.doubtful = True
             self.now.pieces[-1].state, self.now.pieces[-1].rate = "unknown", None
             self.now.pieces[-1].amount_rate = None
-            self.state, self.alarm_at, self.lost = "unknown", None, True
+            self.state, self.alarm_at, self.lost, self.by_zero = "unknown", None, True, False
         elif self.rested is not None:
             self.rest_doubt = True
             self.rest_pieces[-1].state, self.rest_pieces[-1].rate = "unknown", None
@@ -201,7 +201,11 @@ class Stretches:
             return
         left = self.left
         for k, piece in enumerate(list(infusion.pieces)):
-            if piece.index < self.left_from or piece.state not in RUNS or piece.rate is None:
+            if piece.index < self.left_from or piece.state not in RUNS:
+                continue
+            if piece.rate is None:
+                if left <= 0:
+                    piece.state, piece.amount_rate = "unknown", None
                 continue
             volume = piece.rate * (piece.end - piece.begin) / HOUR_US
             if volume <= left:

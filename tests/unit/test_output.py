@@ -7,6 +7,7 @@ import datetime as dt
 import io
 import json
 from decimal import Decimal
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pyarrow as pa
@@ -14,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from dripledger.errors import UsageError
-from dripledger.output import columns_of, write_table
+from dripledger.output import columns_of, write_stream, write_table
 
 AT = dt.datetime(2026, 10, 25, 1, 30, tzinfo=dt.UTC)
 
@@ -209,3 +210,24 @@ def test_many_rows_are_all_written() -> None:
     table = pa.table({"n": list(range(25_000))})
     assert written(table).splitlines() == ["n", *map(str, range(25_000))]
     assert json.loads(written(table, fmt="json")) == [{"n": n} for n in range(25_000)]
+
+
+def test_a_stream_is_written_as_a_whole_table_is(tmp_path: Path) -> None:
+    table = pa.table({"a": pa.array(range(25_000)), "b": ["x,y"] * 25_000})
+    table = pa.Table.from_arrays(table.columns, names=["a", "a"])
+    for form in ("csv", "parquet"):
+        whole, streamed = tmp_path / f"whole.{form}", tmp_path / f"streamed.{form}"
+        with whole.open("w", newline="", encoding="utf-8") as stream:
+            write_table(table, stream, form)
+        with streamed.open("w", newline="", encoding="utf-8") as stream:
+            write_stream(table.to_reader(1000), stream, form)
+        if form == "csv":
+            assert streamed.read_bytes() == whole.read_bytes()
+        else:
+            assert pq.read_table(streamed).equals(pq.read_table(whole))
+            assert pq.read_table(streamed).column_names == ["a", "a_2"]
+
+
+def test_what_must_be_seen_whole_is_no_stream() -> None:
+    with pytest.raises(UsageError, match="cannot be streamed as 'json'"):
+        write_stream(pa.table({"a": [1]}).to_reader(), io.StringIO(), "json")

@@ -14,10 +14,11 @@ from tests.measure_samples import table
 from tests.unit.test_reports_page import sample
 
 from dripledger.errors import UsageError
+from dripledger.measures import measure_store
 from dripledger.reports import folder, write_folder, write_report
 from dripledger.reports.tables import as_csv
 from dripledger.site import Site, load_site
-from dripledger.store import Ledger
+from dripledger.store import NOT_BUILT, Ledger
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -30,7 +31,7 @@ time_zone = "Europe/Lisbon"
 """
 FILES = {
     "index.html", "measures.csv", "measures_by_source.csv", "measures_by_pump_type.csv",
-    "measures_by_high_alert.csv", "infusions.csv", "manifest.json",
+    "measures_by_high_alert.csv", "infusions.csv", "implausible.csv", "manifest.json",
 }  # fmt: skip
 
 
@@ -131,10 +132,82 @@ def test_a_new_report_takes_the_place_of_the_old_one_and_leaves_nothing_behind(
 ) -> None:
     target = tmp_path / "r"
     write_report(made, "2026-10", out=target)
-    (target / "stray.txt").write_text("x", encoding="utf-8")
+    manifest = json.loads((target / "manifest.json").read_text(encoding="utf-8"))
+    manifest["files"]["of_an_older_version.csv"] = {}
+    (target / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    (target / "of_an_older_version.csv").write_text("x", encoding="utf-8")
     write_report(made, "2026-10", out=target)
     assert {path.name for path in target.iterdir()} == FILES
     assert [path.name for path in tmp_path.iterdir()] == ["r"]
+
+
+def test_files_that_no_report_wrote_stay_when_it_is_written_again(made: Site, tmp_path: Path) -> None:
+    target = tmp_path / "r"
+    write_report(made, "2026-10", out=target)
+    (target / "notes.txt").write_text("mine", encoding="utf-8")
+    (target / "minutes").mkdir()
+    (target / "minutes" / "november.txt").write_text("ours", encoding="utf-8")
+    (target / "link").symlink_to("minutes")
+    for _ in range(2):
+        write_report(made, "2026-10", out=target)
+    assert {path.name for path in target.iterdir()} == FILES | {"notes.txt", "minutes", "link"}
+    assert (target / "notes.txt").read_text(encoding="utf-8") == "mine"
+    assert (target / "minutes" / "november.txt").read_text(encoding="utf-8") == "ours"
+    assert (target / "link").is_symlink()
+    assert "notes.txt" not in json.loads((target / "manifest.json").read_text(encoding="utf-8"))["files"]
+
+
+def test_a_file_of_ones_own_with_the_name_of_a_new_one_is_refused_by_name(made: Site, tmp_path: Path) -> None:
+    target = tmp_path / "r"
+    write_folder(
+        target, {"index.html": b"old", "manifest.json": b'{"kind": "report", "files": {"index.html": {}}}'}
+    )
+    (target / "infusions.csv").write_text("mine", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"infusions\.csv"):
+        write_report(made, "2026-10", out=target)
+    assert (target / "infusions.csv").read_text(encoding="utf-8") == "mine"
+    assert (target / "index.html").read_bytes() == b"old"
+
+
+@pytest.mark.parametrize("month", ["1999-01", "2026-09", "2299-12"])
+def test_a_month_outside_the_store_is_refused_with_the_span(made: Site, tmp_path: Path, month: str) -> None:
+    with pytest.raises(UsageError, match=rf"{month} lies outside .*: 2026-10\."):
+        write_report(made, month, out=tmp_path / "r")
+    assert not (tmp_path / "r").exists()
+
+
+def test_events_without_infusions_are_not_reported(tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    own = load_site(tmp_path)
+    commit(own, datetime(2026, 11, 2, 6, tzinfo=UTC), **sample())
+    with Ledger.open(own.store).write(at=datetime(2026, 11, 3, 6, tzinfo=UTC)) as writer:
+        writer.append("events", table("events", "| event_id |\n| late |"))
+        writer.commit(ingest_id="2", declarations=own.declaration_files(), note=NOT_BUILT)
+    with pytest.raises(UsageError, match="not been built") as told:
+        write_report(own, "2026-10")
+    assert "dripledger ingest" in (told.value.do or "")
+    with pytest.raises(UsageError, match="not been built"):
+        measure_store(own, Ledger.open(own.store).snapshot())
+    assert write_report(own, "2026-10", as_of="1").is_dir()
+
+
+def test_implausible_events_stand_beside_the_page_with_date_and_shift(made: Site, tmp_path: Path) -> None:
+    where = write_report(made, "2026-10", out=tmp_path / "r")
+    (row,) = csv.DictReader((where / "implausible.csv").read_text(encoding="utf-8").splitlines())
+    assert (row["check_name"], row["happened_on"], row["shift"]) == (
+        "weight_over_500_kg",
+        "2026-10-05",
+        "08-16",
+    )
+    assert (row["value"], row["unit"], row["pump_id"]) == ("1800.0", "kg", "P1")
+    assert not {"occurred_at", "device_time"} & set(row)
+
+
+def test_the_list_of_infusions_says_volume_doubt_and_false_start(made: Site, tmp_path: Path) -> None:
+    where = write_report(made, "2026-10", out=tmp_path / "r")
+    row = next(csv.DictReader((where / "infusions.csv").read_text(encoding="utf-8").splitlines()))
+    assert (row["uncertain"], row["false_start"]) == ("no", "no")
+    assert {"volume_ml", "amount", "amount_unit"} <= set(row)
 
 
 def test_a_folder_that_is_no_report_is_left_alone(made: Site, tmp_path: Path) -> None:
@@ -151,7 +224,8 @@ def test_a_failure_in_mid_write_leaves_the_old_report_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     target = tmp_path / "r"
-    write_folder(target, {"a.txt": b"old", "manifest.json": b'{"kind": "report"}'})
+    manifest = b'{"kind": "report", "files": {"a.txt": {}}}'
+    write_folder(target, {"a.txt": b"old", "manifest.json": manifest})
     calls = []
 
     def fail(handle: int) -> None:
@@ -164,7 +238,7 @@ def test_a_failure_in_mid_write_leaves_the_old_report_whole(
         write_folder(target, {"a.txt": b"new", "b.txt": b"new"})
     assert {path.name: path.read_bytes() for path in target.iterdir()} == {
         "a.txt": b"old",
-        "manifest.json": b'{"kind": "report"}',
+        "manifest.json": manifest,
     }
     assert [path.name for path in tmp_path.iterdir()] == ["r"]
 

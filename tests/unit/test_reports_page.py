@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 from tests.measure_samples import site, store
 
+from dripledger.events.checks import IMPLAUSIBLE
 from dripledger.measures import MEASURES, Month
-from dripledger.reports import Page, Stamp, build, compose, render_html
+from dripledger.reports import Page, Stamp, build, compose, folder, render_html
 from dripledger.reports.model import AreaRow
 from dripledger.reports.plot import interval_plot
-from dripledger.site import Site
+from dripledger.site import PumpRow, Site
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -46,7 +47,13 @@ def sample() -> dict[str, Any]:
         "segments": segments,
         "events": [
             {"sequence": "1", "occurred_at": "2026-10-05 03:12:45", "device_time": "2026-10-05 03:12:45"},
-            {"sequence": "9", "unmapped": ["entry"], "entry_logged": NASTY, "implausible": ["weight_high"]},
+            {
+                "sequence": "9",
+                "unmapped": ["entry"],
+                "entry_logged": NASTY,
+                "implausible": ["weight_over_500_kg"],
+                "weight_kg": "1800",
+            },
         ],
         "quarantined": [{"source_record": 7, "reasons": [NASTY], "device_time": "2026-10-05 08:00"}],
         "ingests": [
@@ -197,7 +204,7 @@ def test_what_waits_for_a_person(page: Page) -> None:
     assert told["record of the month waits in quarantine"] == ("1", (f"{NASTY} (1)",))
     assert told["label is not filed (1 event)"] == ("1", (f"entry: {NASTY} (1)",))
     assert told["numbered records are missing, on 1 pump"] == ("7", ("P1 (7)",))
-    assert told["event is readable and implausible"] == ("1", ("weight_high (1)",))
+    assert told["event is readable and implausible"] == ("1", ("patient weight over 500 kg (1)",))
 
 
 def test_the_month_is_provisional_and_says_why(page: Page, html: str) -> None:
@@ -221,8 +228,123 @@ def test_an_empty_month_is_a_page_too() -> None:
     empty = page_of(events=[])
     html = render_html(empty)
     assert empty.plot is None
-    assert "Nothing waits for a person." in html
     assert "none" in html
+
+
+def test_a_month_without_an_event_is_neither_final_nor_done() -> None:
+    empty = page_of(events=[])
+    html = render_html(empty)
+    assert not empty.final
+    assert "Final." not in html
+    assert "Nothing waits for a person." not in html
+    assert "No event of this month is in the ledger" in html
+    assert (empty.jobs[0].count, empty.jobs[0].what) == ("0", "events of this month are in the ledger")
+
+
+def test_every_check_of_plausibility_has_words_and_a_line(page: Page) -> None:
+    con = store(
+        events=[
+            {"event_id": c.name, "implausible": [c.name], "pump_id": f"P{n}", "weight_kg": "700",
+             "rate_ml_h": "2500", "previous_rate_ml_h": "5", "entered_value": "500", "limit_value": "5",
+             "limit_unit": "mg/h"}
+            for c in IMPLAUSIBLE for n in range(3)
+        ]
+    )  # fmt: skip
+    build(con, site(zone="Europe/Lisbon"), OCTOBER)
+    found = compose(con, site(zone="Europe/Lisbon"), OCTOBER, STAMP).odd
+    assert {row.what.casefold() for row in found.rows} == {c.sentence.casefold() for c in IMPLAUSIBLE}
+    left = 3 * len(IMPLAUSIBLE) - len(found.rows)
+    assert found.more == f"{left} more lines ({left} events) not shown here."
+    values = {row.what: row.value for row in found.rows}
+    assert values["The rate changed a hundredfold or more at once"] == "2500 mL/h (before it 5)"
+    assert values["Entered value and limit differ a hundredfold or more"] == "500 mg/h (limit 5)"
+
+
+def test_a_weight_of_1800_kg_stands_on_the_page_with_pump_date_and_shift(page: Page, html: str) -> None:
+    (row,) = page.odd.rows
+    assert (row.what, row.value) == ("Patient weight over 500 kg", "1800 kg")
+    assert (row.pump, row.date, row.shift, row.events) == ("P1", "2026-10-05", "08-16", "1")
+    assert page.odd.more == ""
+    assert "1800 kg" in html
+
+
+def two_months() -> dict[str, Any]:
+    drawn = sample()
+    for k in range(30):
+        drawn["infusions"].append(
+            {"infusion_id": f"s{k}", "care_area": "icu", "started_at": "2026-09-05 03:12:45",
+             "month": "2026-09", "library_use": "bypassed" if k < 12 else "limited"}
+        )  # fmt: skip
+    drawn["infusions"].append(
+        {"infusion_id": "x", "care_area": "theatre", "started_at": "2026-09-05 03:12:45", "month": "2026-09"}
+    )
+    drawn["events"].append(
+        {"occurred_at": "2026-09-05 03:12:45", "device_time": "2026-09-05 03:12:45", "month": "2026-09",
+         "implausible": ["rate_negative"]}
+    )  # fmt: skip
+    return drawn
+
+
+def test_the_month_before_stands_beside_the_month_and_changes_nothing_in_it(page: Page) -> None:
+    found = page_of(**two_months())
+    assert found.before_name == "September 2026"
+    row = area(found, "icu")
+    assert (row.before.counts, row.before.value) == ("18 / 30", "60.0\u202f%")
+    assert (row.starts, row.hours, row.protected) == (
+        area(page, "icu").starts, area(page, "icu").hours, area(page, "icu").protected,
+    )  # fmt: skip
+    assert area(found, "theatre").starts.status == "no_data"
+    assert area(found, "theatre").before.counts == "1 / 1"
+    assert found.windows == page.windows
+    assert found.odd == page.odd
+    assert "The same in September 2026" in render_html(found)
+
+
+def test_where_nothing_is_known_of_the_month_before_there_is_no_column(page: Page, html: str) -> None:
+    assert page.before_name == ""
+    assert "The same in" not in html
+
+
+def test_the_tables_beside_the_page_hold_the_month_alone() -> None:
+    own = site(areas=("icu", "ward"), zone="Europe/Lisbon")
+    one, both = (
+        folder.render_files(store(**drawn), own, OCTOBER, STAMP) for drawn in (sample(), two_months())
+    )
+    for name in ("measures.csv", "measures_by_pump_type.csv", "infusions.csv", "implausible.csv"):
+        assert one[name] == both[name], name
+
+
+@pytest.mark.parametrize(
+    ("pumps", "words"),
+    [
+        (("P1", "P2"), "whether it stood unused, or its logs"),
+        (("P1", "P2", "P3"), "whether they stood unused, or their logs"),
+    ],
+)
+def test_one_pump_is_it_and_several_are_they(pumps: tuple[str, ...], words: str) -> None:
+    listed = tuple(PumpRow(name, None, None, None, None, None) for name in pumps)
+    own = site(areas=("icu", "ward"), zone="Europe/Lisbon", lists={"pumps": listed})
+    assert any(words in job.how for job in page_of(own, **sample()).jobs)
+
+
+def test_what_no_area_is_stands_explained_where_it_occurs(page: Page) -> None:
+    assert page.no_area_notes == ()
+    changed = sample()
+    changed["infusions"][0]["care_area"] = "-"
+    (note,) = page_of(**changed).no_area_notes
+    assert note.startswith("None selected: no care area was chosen at the pump.")
+
+
+def test_what_library_use_leaves_out_is_said_with_its_share(page: Page) -> None:
+    assert page.left_out == ()
+    changed = sample()
+    for row in (changed["infusions"][0], changed["segments"][0]):
+        row["library_use"] = "unknown"
+    (told,) = page_of(**changed).left_out
+    assert told.startswith(
+        "Left out of library use: 1 of 68 starts (1.5\u202f%) and 44.0 of 2992.0 running hours (1.5\u202f%)."
+    )
+    assert "[values.library_use]" in told
 
 
 def test_the_decimal_sign_of_the_site_holds_in_notes_too() -> None:

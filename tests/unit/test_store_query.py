@@ -11,7 +11,7 @@ import pytest
 from tests.store_samples import commit_events, rows
 
 from dripledger.errors import UsageError
-from dripledger.store import Ledger, Snapshot, query
+from dripledger.store import Ledger, Snapshot, query, stream_query
 
 
 @pytest.fixture(scope="module")
@@ -136,6 +136,13 @@ def test_a_select_is_answered(snapshot: Snapshot, sql: str, expected: list[dict[
         "execute p",
         "set variable x = 1",
         "select getenv('HOME')",
+        "select write_log('x')",
+        "select count(*) from events where write_log(pump_id) is null",
+        "select current_setting('memory_limit')",
+        "select CURRENT_SETTING('threads') as n from events",
+        "select getvariable('x')",
+        "select repeat('x', 2000000000)",
+        "select events.pump_id.lpad(2000000000, 'x') from events",
         "select * from duckdb_settings()",
         "select * from duckdb_secrets()",
         "select * from enable_profiling()",
@@ -205,3 +212,32 @@ def test_an_older_version_sees_only_its_own_files(snapshot: Snapshot) -> None:
     old = Ledger.open(snapshot.root).snapshot("1")
     assert query(old, "select count(*) as n from infusions").to_pylist() == [{"n": 0}]
     assert query(old, "select max(version) as v from commits").to_pylist() == [{"v": 1}]
+
+
+def test_a_long_answer_is_refused_before_it_is_gathered(snapshot: Snapshot) -> None:
+    endless = "select * from range(1000000000000)"
+    with pytest.raises(UsageError, match=r"longer than 20000 rows.*--format csv"):
+        query(snapshot, endless, most_rows=20_000)
+    with pytest.raises(UsageError, match="longer than 1 MiB"):
+        query(snapshot, endless, most_bytes=1024**2)
+    assert query(snapshot, "select * from range(20000)", most_rows=20_000).num_rows == 20_000
+
+
+def test_an_answer_of_any_length_is_streamed(snapshot: Snapshot) -> None:
+    with stream_query(snapshot, "select range as n, pump_id from range(100000000000), events") as answer:
+        assert answer.schema.names == ["n", "pump_id"]
+        assert [answer.read_next_batch().num_rows > 0 for _ in range(3)] == [True] * 3
+    assert not list((snapshot.root / "spill").glob("query-*"))
+
+
+def test_an_error_in_the_middle_of_a_stream_is_told_in_one_message(snapshot: Snapshot) -> None:
+    sql = "select cast(case when n = 90000 then 'x' else '1' end as int) as v from range(100000) t(n)"
+    with pytest.raises(UsageError) as caught, stream_query(snapshot, sql) as answer:
+        answer.read_all()
+    assert "'x'" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_what_the_system_says_while_an_answer_is_written_is_not_told_as_the_query(snapshot: Snapshot) -> None:
+    with pytest.raises(BrokenPipeError), stream_query(snapshot, "select 1 as a"):
+        raise BrokenPipeError(32, "Broken pipe")

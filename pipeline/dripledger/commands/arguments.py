@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 from dripledger import __version__
@@ -61,11 +61,15 @@ def _seconds(text: str) -> float:
     return value
 
 
-def _count(text: str) -> int:
-    value = int(text)
-    if value < 1:
-        raise ValueError
-    return value
+def _between(fewest: int, most: int) -> Callable[[str], int]:
+    """Return a reader of a count; outside its range the message names the range."""
+
+    def read(text: str) -> int:
+        if not text.isascii() or not text.isdigit() or not fewest <= int(text) <= most:
+            raise argparse.ArgumentTypeError(f"{text!r} is no number from {fewest} to {most}")
+        return int(text)
+
+    return read
 
 
 def _whole(text: str) -> int:
@@ -77,7 +81,6 @@ def _whole(text: str) -> int:
 
 # argparse puts these into its message: "invalid number of seconds value: 'x'"
 _seconds.__name__ = "number of seconds"
-_count.__name__ = "count"
 _whole.__name__ = "whole number"
 
 
@@ -133,8 +136,8 @@ def build_parser() -> argparse.ArgumentParser:
     demo = verb("demo", "make an invented hospital, read its logs and write its report",
                 "dripledger demo ./demo", site=False)  # fmt: skip
     demo.add_argument("directory", metavar="DIR", help="new folder for the invented hospital")
-    demo.add_argument("--pumps", type=_count, metavar="N", help="number of pumps")
-    demo.add_argument("--months", type=_count, metavar="N", help="number of months")
+    demo.add_argument("--pumps", type=_between(8, 2000), metavar="N", help="number of pumps, 8 to 2000")
+    demo.add_argument("--months", type=_between(2, 60), metavar="N", help="number of months, 2 to 60")
     demo.add_argument("--seed", type=_whole, metavar="N", help="the same number gives the same logs")
 
     init = verb(
@@ -178,8 +181,12 @@ def build_parser() -> argparse.ArgumentParser:
         "months", "YYYY-MM, last or this; without them: every month in the store"
     )
     months.add_argument("--month", metavar="M", help="one month")
-    months.add_argument("--from", dest="from_month", metavar="M", help="first month")
-    months.add_argument("--to", dest="to_month", metavar="M", help="last month")
+    months.add_argument(
+        "--from", dest="from_month", metavar="M", help="first month (without --to: up to the newest)"
+    )
+    months.add_argument(
+        "--to", dest="to_month", metavar="M", help="last month (without --from: from the first)"
+    )
     measures.add_argument(
         "--by", metavar="COLUMNS", help="groups beside the month, with commas (default: care_area)"
     )
@@ -194,9 +201,12 @@ def build_parser() -> argparse.ArgumentParser:
     _as_of(report)
 
     verify = verb(
-        "verify", "check a store: hashes, versions, ledger balance", "dripledger verify ./my-site", site=False
+        "verify",
+        "check a site or a store (hashes, versions, ledger balance, originals) or the files of a report",
+        "dripledger verify ./my-site",
+        site=False,
     )
-    verify.add_argument("path", metavar="PATH", help="a store folder, or a site folder with one")
+    verify.add_argument("path", metavar="PATH", help="a site folder, a store folder, or a report's folder")
     _formats(verify)
 
     query = verb(

@@ -36,14 +36,17 @@ def run_demo(root: Path, **options: int | None) -> int:
         0. That records wait in quarantine is part of the demo.
     """
     from dripledger.events.ingest import ingest
-    from dripledger.hospital import generate
+    from dripledger.hospital import generate, load_scenario
     from dripledger.reports import write_report
     from dripledger.site import load_site
     from dripledger.store import Ledger
 
+    given = {name: value for name, value in options.items() if value is not None}
+    # Refused, if so, before an earlier demo is taken away.
+    load_scenario().scaled(options.get("pumps"), options.get("months"), options.get("seed"))
     _make_room(root)
     say("making the invented hospital ...")
-    generate(root, **{name: value for name, value in options.items() if value is not None})
+    generate(root, **given)
     site = load_site(root)
     say("reading its logs ...")
     say(balance_sentence(ingest(site, progress=say)))

@@ -18,14 +18,19 @@ def say(message: str) -> None:
     print(message, file=sys.stderr)
 
 
+def counted(number: int, one: str, more: str) -> str:
+    """Return a number with the words that go with it: ``1 record waits``, ``2 records wait``."""
+    return f"{number} {one if number == 1 else more}"
+
+
 def balance_sentence(result: IngestResult) -> str:
     """Return the ledger balance as one sentence."""
     return (
-        f"{result.total('rows_read')} records read = {result.total('events_kept')} kept"
-        f" + {result.total('duplicates')} duplicates + {result.total('quarantined')} in quarantine"
-        f" + {result.total('rows_ignored')} ignored by a rule:"
+        f"{counted(result.total('rows_read'), 'record', 'records')} read = {result.total('events_kept')} kept"
+        f" + {counted(result.total('duplicates'), 'duplicate', 'duplicates')}"
+        f" + {result.total('quarantined')} in quarantine + {result.total('rows_ignored')} ignored by a rule:"
         f" {'balanced' if result.balanced else 'NOT BALANCED'};"
-        f" {result.total('events')} events, store version {result.store_version}."
+        f" {counted(result.total('events'), 'event', 'events')}, store version {result.store_version}."
     )
 
 
@@ -49,3 +54,10 @@ def emit(
     from dripledger.output import write_table
 
     write_table(data, sys.stdout, chosen_format(form), document=document, total=total)
+
+
+def emit_stream(answer: pa.RecordBatchReader, form: str) -> None:
+    """Print a result of any length to stdout; see `dripledger.output.write_stream`."""
+    from dripledger.output import write_stream
+
+    write_stream(answer, sys.stdout, form)

@@ -11,7 +11,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dripledger.commands.output import balance_sentence, chosen_format, emit, say
+from dripledger.commands.output import balance_sentence, chosen_format, counted, emit, emit_stream, say
 from dripledger.errors import UsageError, VerificationError
 
 if TYPE_CHECKING:
@@ -85,20 +85,24 @@ def _tell_ingest(result: IngestResult, form: str | None) -> int:
     """Print what an ingest did and return its exit code."""
     _print_balance(result, form)
     for reason, count in sorted(result.ignored.items()):
-        say(f"{count} records carry no event: {reason}.")
+        say(f"{counted(count, 'record carries', 'records carry')} no event: {reason}.")
     if result.rederived:
-        say(f"{result.rederived} events were derived anew, because what they rest on was mended.")
+        told = counted(result.rederived, "event was derived", "events were derived")
+        say(f"{told} anew, because what was declared or mended has changed.")
     if result.settled:
-        say(f"{result.settled} events in a repeated hour have a sure time now.")
+        say(f"{counted(result.settled, 'event', 'events')} in a repeated hour: the time is sure now.")
     for name in result.unclaimed:
         say(f"{name}: no mapping claims this file; it was left.")
+    for name in result.irregular:
+        say(f"{name}, not a file; it was passed over.")
     for name in result.left:
         say(f"{name}: still being written; it was left for the next time.")
     if result.quarantined_share > result.quarantine_share_max:
+        read = counted(result.total("rows_read"), "record", "records")
+        waiting = counted(result.total("quarantined"), "waits", "wait")
         say(
-            f"{result.total('quarantined')} of {result.total('rows_read')} records of this run wait in"
-            f" quarantine, a share over {result.quarantine_share_max:g}. See 'dripledger quarantine';"
-            " where this is right, raise quarantine_share_max in site.toml."
+            f"of {read} of this run, {waiting} in quarantine, a share over {result.quarantine_share_max:g}."
+            " See 'dripledger quarantine'; where this is right, raise quarantine_share_max in site.toml."
         )
     for failure in result.failures:
         say(f"dripledger: {failure}")
@@ -153,7 +157,7 @@ def quarantine(args: Namespace) -> int:
             ["path", "source_record", "pump_id", "device_time", "reasons", "explanation"]
         )
     emit(records, form)
-    say(f"{records.num_rows} records wait.")
+    say(f"{counted(records.num_rows, 'record waits', 'records wait')}.")
     return 0
 
 
@@ -179,19 +183,31 @@ def _measures(
 
 
 def _months(args: Namespace, site: Site, snapshot: Snapshot) -> list[Month] | None:
-    """Return the months that were asked for; None: every month in the store."""
-    from dripledger.measures import month_range, parse_month
+    """Return the months that were asked for; None: every month in the store.
 
-    def month(text: str) -> Month:
-        return parse_month(text, committed_at=snapshot.committed_at, zone=site.zone)
+    ``--from`` alone goes up to the newest month, ``--to`` alone begins with the first.
+    """
+    from dripledger.measures import month_range, parse_month, refuse_outside, store_months
 
-    if args.month is not None:
-        if args.from_month or args.to_month:
-            raise UsageError("--month excludes --from and --to", do="Give one month, or a first and a last")
-        return [month(args.month)]
-    if (args.from_month is None) != (args.to_month is None):
-        raise UsageError("--from and --to go together", do="Give both, or --month")
-    return month_range(month(args.from_month), month(args.to_month)) if args.from_month else None
+    texts = {"--month": args.month, "--from": args.from_month, "--to": args.to_month}
+    asked = {
+        option: parse_month(text, committed_at=snapshot.committed_at, zone=site.zone, where=option)
+        for option, text in texts.items()
+        if text is not None
+    }
+    if not asked:
+        return None
+    if "--month" in asked and len(asked) > 1:
+        raise UsageError("--month excludes --from and --to", do="Give one month, or a first and a last")
+    if "--from" in asked and "--to" in asked:
+        month_range(asked["--from"], asked["--to"])
+    known = store_months(site, snapshot)
+    for option, month in asked.items():
+        refuse_outside(month, known, option)
+    if "--month" in asked:
+        return [asked["--month"]]
+    first, last = asked.get("--from", known[0]), asked.get("--to", known[-1])
+    return [month for month in known if first <= month <= last]
 
 
 def report(args: Namespace) -> int:
@@ -202,36 +218,31 @@ def report(args: Namespace) -> int:
     site = _site(args)
     snapshot = _snapshot(args, site)
     month = parse_month(args.month, committed_at=snapshot.committed_at, zone=site.zone)
-    out = None if args.out is None else Path(args.out)
-    print(write_report(site, str(month), out, args.as_of))
+    out = site.reports / str(month) if args.out is None else Path(args.out)
+    try:
+        print(write_report(site, str(month), None if args.out is None else out, args.as_of))
+    except (PermissionError, FileNotFoundError, NotADirectoryError) as error:
+        # it is written beside its place first, under a name that says nothing to anybody
+        if Path(error.filename or "").parent != out.absolute().parent:
+            raise
+        raise UsageError(
+            f"the report cannot be written here: {error.strerror}",
+            where=out,
+            do="Name another folder with --out",
+        ) from None
     return 0
 
 
 def verify(args: Namespace) -> int:
-    """Check a store."""
-    import pyarrow as pa
-
-    from dripledger.store import is_sound, verify_store
+    """Check a site, a store or a report."""
+    from dripledger.commands.verify import check, failed
 
     chosen_format(args.format)
-    path = Path(args.path)
-    if not path.exists():
-        raise UsageError("there is no such file or folder", where=path)
-    root = path / "store" if (path / "site.toml").is_file() else path
-    findings = verify_store(root)
-    rows = [{"level": item.level, "where": item.where, "what": item.what} for item in findings]
-    emit(
-        pa.Table.from_pylist(rows, schema=pa.schema([(n, pa.string()) for n in ("level", "where", "what")])),
-        args.format,
-    )
-    errors = sum(item.level == "error" for item in findings)
-    if not is_sound(findings):
-        raise VerificationError(
-            f"{errors} {'thing is' if errors == 1 else 'things are'} not as the commits wrote down",
-            where=root,
-            do="Restore what is named from a backup",
-        )
-    say(f"{root}: sound; every hash, version and balance is as the commits wrote down.")
+    checked = check(Path(args.path))
+    emit(checked.as_table(), args.format)
+    if not checked.is_sound:
+        raise failed(checked)
+    say(checked.sentence)
     return 0
 
 
@@ -245,13 +256,18 @@ def upgrade(args: Namespace) -> int:
 
 def query(args: Namespace) -> int:
     """Run one read-only SELECT; the table `measures` is computed when the statement names it."""
+    from dripledger.store import MOST_BYTES, MOST_ROWS, stream_query
     from dripledger.store import query as run
 
-    chosen_format(args.format)
+    form = chosen_format(args.format)
     site, snapshot = _open(args)
     wanted = re.search(r"\bmeasures\b", args.sql, re.IGNORECASE)
     extra = {"measures": _measures(site, snapshot)} if wanted else {}
-    emit(run(snapshot, args.sql, extra), args.format)
+    if form in ("csv", "parquet"):
+        with stream_query(snapshot, args.sql, extra) as answer:
+            emit_stream(answer, form)
+    else:
+        emit(run(snapshot, args.sql, extra, most_rows=MOST_ROWS, most_bytes=MOST_BYTES), form)
     return 0
 
 

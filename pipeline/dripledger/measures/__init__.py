@@ -17,6 +17,7 @@ from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.measure import Direction, IntervalKind, Least, Measure
 from dripledger.measures.months import Month, month_range, parse_month
+from dripledger.measures.span import refuse_outside, refuse_unbuilt, span_text, store_months
 
 __all__ = [
     "COLUMNS_AFTER",
@@ -39,7 +40,11 @@ __all__ = [
     "months_in_store",
     "parse_month",
     "prepare",
+    "refuse_outside",
+    "refuse_unbuilt",
     "site_as_published",
+    "span_text",
     "starts_variants",
+    "store_months",
     "tabulate",
 ]

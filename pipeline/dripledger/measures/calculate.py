@@ -17,6 +17,7 @@ from dripledger.measures.definitions import MEASURES
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.measure import Measure
 from dripledger.measures.months import Month, as_months
+from dripledger.measures.span import refuse_unbuilt
 from dripledger.site import Site
 from dripledger.store import Snapshot
 
@@ -101,10 +102,11 @@ def calculate(
     Raises
     ------
     UsageError
-        For an unknown group or a text that is no month.
+        For an unknown group or a text that is no month, or where the version's infusions are not built.
     """
     groups = check_groups(by)
     if snapshot is not None:
+        refuse_unbuilt(snapshot)
         snapshot.attach(con, STORE_TABLES)
     wanted = as_months(months) if months is not None else months_in_store(con, site)
     prepare(con, site, wanted)
@@ -114,15 +116,16 @@ def calculate(
 def tabulate(
     con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], groups: tuple[str, ...]
 ) -> pa.Table:
-    """Make the table of `calculate` from relations that `prepare` has made for these months."""
+    """Make the table of `calculate` from relations that `prepare` has made for these months at least."""
     states = month_states(con, site)
     facts = {name: _facts(con, MEASURES[name], groups) for name in _RELATIONS}
+    names = [str(month) for month in months]
+    grid = _grid(site, facts, groups, names)
     rows = []
-    for month in map(str, months):
-        areas = _grid(site, facts, groups)
+    for month in names:
         for measure in MEASURES.values():
             own = tuple(g for g in groups if g in measure.groups)
-            for key in areas.get(own, [()]):
+            for key in grid.get(own, [()]):
                 place = dict(zip(own, key, strict=True))
                 cell = _cell(site, measure, month, key, facts.get(measure.id, {}), own, states[month])
                 rows.append(_row(measure, month, groups, place, cell))
@@ -231,13 +234,16 @@ def _facts(
 
 
 def _grid(
-    site: Site, facts: dict[str, dict[tuple[str, _Key], Counts]], groups: tuple[str, ...]
+    site: Site,
+    facts: dict[str, dict[tuple[str, _Key], Counts]],
+    groups: tuple[str, ...],
+    months: Sequence[str],
 ) -> dict[tuple[str, ...], list[_Key]]:
-    """Return the group keys of each combination of groups: declared areas, and all that any month shows."""
+    """Return the group keys of each combination of groups: declared areas, and all that a month shows."""
     seen: dict[tuple[str, ...], set[_Key]] = defaultdict(set)
     for measure in MEASURES.values():
         own = tuple(g for g in groups if g in measure.groups)
-        seen[own].update(key for _, key in facts.get(measure.id, {}))
+        seen[own].update(key for month, key in facts.get(measure.id, {}) if month in months)
     declared = [
         name for name, area in site.settings.care_areas.items() if area.context in ("clinical", "unknown")
     ]

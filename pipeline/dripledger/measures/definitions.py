@@ -295,7 +295,7 @@ _LIST: Final = (
         "log_completeness",
         "Log completeness",
         "How much of what the pumps numbered has reached the ledger?",
-        "sequence numbers seen, quarantined ones included",
+        "sequence numbers seen, quarantined and ignored ones included",
         "sequence numbers expected: those seen and those missing between them",
         "sources that do not declare their sequence to be reliable; numbers before a pump's first and after "
         "its last record; a reset of the counter is no gap",

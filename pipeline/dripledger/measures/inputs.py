@@ -16,7 +16,7 @@ from dripledger.schema import EVENT_KINDS
 from dripledger.site import Site
 
 #: Store tables that measures read.
-STORE_TABLES = ("events", "quarantined", "segments", "infusions", "ingests", "libraries")
+STORE_TABLES = ("events", "quarantined", "ignored", "segments", "infusions", "ingests", "libraries")
 
 #: Read once at most, or cheaper to read again than to keep.
 _VIEWS = ("sequence_records", "starts_variants", "continuation_pieces", "continuation_chains")

@@ -60,7 +60,7 @@ def month_of(at: datetime, zone: ZoneInfo) -> Month:
     return Month(local.year, local.month)
 
 
-def parse_month(text: str, *, committed_at: datetime | None, zone: ZoneInfo) -> Month:
+def parse_month(text: str, *, committed_at: datetime | None, zone: ZoneInfo, where: str = "--month") -> Month:
     """Read a month as it is written on the command line.
 
     Parameters
@@ -72,6 +72,8 @@ def parse_month(text: str, *, committed_at: datetime | None, zone: ZoneInfo) -> 
         ``last`` the one before it, so that the same version always means the same month.
     zone
         The facility's time zone.
+    where
+        The option that it stands after.
 
     Raises
     ------
@@ -83,15 +85,13 @@ def parse_month(text: str, *, committed_at: datetime | None, zone: ZoneInfo) -> 
         if committed_at is None:
             raise UsageError(
                 f"{text!r} is counted from the newest commit, and nothing has been committed yet",
-                where="--month",
+                where=where,
                 do="Run 'dripledger ingest' first, or write the month as 2026-10",
             )
         return month_of(committed_at, zone).plus(-1 if text == "last" else 0)
     match = _MONTH.match(text)
     if match is None or not _FIRST_YEAR <= int(match[1]) <= _LAST_YEAR:
-        raise UsageError(
-            f"{text!r} is no month", where="--month", do="Write it as 2026-10, or say last or this"
-        )
+        raise UsageError(f"{text!r} is no month", where=where, do="Write it as 2026-10, or say last or this")
     return Month(int(match[1]), int(match[2]))
 
 

@@ -18,28 +18,29 @@ from dripledger.measures import (
     Month,
     MonthState,
     month_states,
+    months_in_store,
     prepare,
     starts_variants,
     tabulate,
 )
 from dripledger.reports import words
 from dripledger.reports.figures import figure
+from dripledger.reports.implausible import odd_list
 from dripledger.reports.jobs import jobs
 from dripledger.reports.model import (
     AreaRow,
-    BalanceRow,
     Definition,
     Figure,
     FileEntry,
     Item,
     Missing,
     Page,
-    QualityRow,
     Stamp,
     WindowRow,
 )
 from dripledger.reports.plot import interval_plot
-from dripledger.reports.texts import CAUTIONS, GLOSSARY
+from dripledger.reports.quality import QUALITY, balance, left_out, quality
+from dripledger.reports.texts import CAUTIONS, GLOSSARY, NO_AREA_NOTES
 from dripledger.site import Site
 from dripledger.statistics import wilson
 from dripledger.store import Snapshot
@@ -48,20 +49,17 @@ from dripledger.store import Snapshot
 _TOGETHER = ("library_use_starts", "library_use_hours", "protected_share")
 #: These belong with them, for each alone can be gamed.
 _BELONG = ("soft_alert_share", "hard_alert_share", "override_share", "left_library_share")
-_QUALITY = (
-    "log_completeness",
-    "quarantine_share",
-    "unmapped_share",
-    "clock_corrected_share",
-    "uncertain_share",
-)
 
 FILES = (
     FileEntry(name="measures.csv", what="every measure of the month by care area, with status and reason"),
     FileEntry(name="measures_by_source.csv", what="the same by source"),
     FileEntry(name="measures_by_pump_type.csv", what="the same by care area and type of pump"),
     FileEntry(name="measures_by_high_alert.csv", what="the same by the site's own high-alert flag"),
-    FileEntry(name="infusions.csv", what="the infusions behind the figures, with date and eight-hour shift"),
+    FileEntry(
+        name="infusions.csv",
+        what="the infusions behind the figures, with date, eight-hour shift, and whole volume",
+    ),
+    FileEntry(name="implausible.csv", what="every event of the month that is readable and implausible"),
     FileEntry(name="manifest.json", what="the hash of each file, and what the report was made from"),
 )
 
@@ -81,8 +79,12 @@ def stamp(site: Site, snapshot: Snapshot) -> Stamp:
 
 
 def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month) -> None:
-    """Make the relations of measures and reports for one month; the store's tables stand in `con`."""
-    prepare(con, site, [month])
+    """Make the relations of measures and reports for one month; the store's tables stand in `con`.
+
+    They hold the month before as well, where the store knows of it.
+    """
+    before = month.plus(-1)
+    prepare(con, site, [before, month] if before in months_in_store(con, site) else [month])
     build_relations(con, "reports")
 
 
@@ -107,10 +109,19 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
     """
     name, decimal = str(month), site.settings.report.decimal
     state = month_states(con, site)[name]
-    rows = tabulate(con, site, [month], ("care_area",)).to_pylist()
+    before = month.plus(-1)
+    known = con.execute("select month from site_months where month = ?", [str(before)]).fetchall()
+    both = tabulate(con, site, [before, month] if known else [month], ("care_area",)).to_pylist()
+    rows = [row for row in both if row["month"] == name]
+    earlier = {
+        row["care_area"]: figure(row, decimal)
+        for row in both
+        if row["month"] != name and row["measure"] == "library_use_starts"
+    }
+    empty = _is_empty(con, name)
     hide = state.reason if state.provisional else ""
-    areas = _areas(con, rows, name, decimal, hide)
-    balance = _balance(con)
+    areas = _areas(con, rows, earlier, name, decimal, hide)
+    accounts = balance(con)
     single = {
         row["measure"]: figure(row, decimal, hide) for row in rows if not MEASURES[row["measure"]].groups
     }
@@ -120,20 +131,25 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
         month=name,
         month_name=words.month_name(name),
         stamp=made_from,
-        final=not state.provisional,
-        state=_state_text(state, site),
-        jobs=jobs(con, name, state, rows),
+        final=not state.provisional and not empty,
+        standing="Nothing." if empty else "Provisional." if state.provisional else "Final.",
+        state=_EMPTY if empty else _state_text(state, site),
+        before_name=words.month_name(str(before)) if known else "",
+        jobs=jobs(con, name, state, rows, empty),
         areas=areas,
         plot=interval_plot(areas),
+        no_area_notes=tuple(NO_AREA_NOTES[row.area] for row in areas if row.area in NO_AREA_NOTES),
         belongs_here=tuple(MEASURES[m].title for m in _BELONG if not MEASURES[m].built),
-        windows=_windows(con, site, decimal),
+        windows=_windows(con, site, name, decimal),
         apart=_apart(con, name, decimal),
+        odd=odd_list(con, name, decimal),
         fleet=single["fleet_coverage"],
         completeness=total["log_completeness"],
-        balance=balance,
-        balanced=all(row.balanced for row in balance),
-        quality_titles=tuple(MEASURES[m].title for m in _QUALITY),
-        quality=_quality(con, site, month, decimal, hide),
+        balance=accounts,
+        balanced=all(row.balanced for row in accounts),
+        quality_titles=tuple(MEASURES[m].title for m in QUALITY),
+        quality=quality(con, site, month, decimal, hide),
+        left_out=left_out(con, name, decimal),
         missing=_missing(rows, site),
         not_built=tuple(m.title for m in MEASURES.values() if not m.built),
         thresholds=_thresholds(site, decimal),
@@ -142,6 +158,20 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
         glossary=GLOSSARY,
         files=FILES,
     )
+
+
+_EMPTY = "No event of this month is in the ledger, so there is nothing to measure and nothing to be final."
+
+
+def _is_empty(con: duckdb.DuckDBPyConnection, month: str) -> bool:
+    """Say whether no event, start or running stretch lies in the month."""
+    found = con.execute(
+        "select (select count(*) from pump_months where month = $1)"
+        " + (select count(*) from starts where month = $1)"
+        " + (select count(*) from running_stretches where month = $1)",
+        [month],
+    ).fetchall()
+    return not found[0][0]
 
 
 def _state_text(state: MonthState, site: Site) -> str:
@@ -155,7 +185,12 @@ def _state_text(state: MonthState, site: Site) -> str:
 
 
 def _areas(
-    con: duckdb.DuckDBPyConnection, rows: list[dict[str, Any]], month: str, decimal: str, hide: str
+    con: duckdb.DuckDBPyConnection,
+    rows: list[dict[str, Any]],
+    earlier: dict[str, Figure],
+    month: str,
+    decimal: str,
+    hide: str,
 ) -> tuple[AreaRow, ...]:
     left = dict(
         con.execute(
@@ -173,15 +208,18 @@ def _areas(
             hours=found["library_use_hours"],
             protected=found["protected_share"],
             left_midway=words.whole(left.get(area, 0)),
+            before=earlier.get(area, Figure(status="no_data")),
         )
         for area, found in cells.items()
     )
 
 
-def _windows(con: duckdb.DuckDBPyConnection, site: Site, decimal: str) -> tuple[WindowRow, ...]:
+def _windows(con: duckdb.DuckDBPyConnection, site: Site, month: str, decimal: str) -> tuple[WindowRow, ...]:
     """Start-based shares of the whole facility under three windows of continuation."""
     sums: dict[float, dict[str, list[int]]] = {}
     for row in starts_variants(con, site).to_pylist():
+        if row["month"] != month:
+            continue
         pair = sums.setdefault(row["window_min"], {}).setdefault(row["measure"], [0, 0])
         pair[0] += row["numerator"]
         pair[1] += row["denominator"]
@@ -241,43 +279,6 @@ def _apart(con: duckdb.DuckDBPyConnection, month: str, decimal: str) -> tuple[It
         if count or hours:
             items.append(Item(what=title, count=words.whole(count), detail=detail))
     return tuple(items)
-
-
-def _balance(con: duckdb.DuckDBPyConnection) -> tuple[BalanceRow, ...]:
-    found = con.execute(
-        "select source, files, rows_read, events_kept, duplicates, quarantined, rows_ignored"
-        " from report_balance order by source"
-    ).fetchall()
-    rows = list(found)
-    if len(rows) > 1:
-        rows.append(("in total", *(sum(row[i] for row in found) for i in range(1, 7))))
-    return tuple(
-        BalanceRow(
-            source=row[0],
-            files=words.whole(row[1]),
-            read=words.whole(row[2]),
-            kept=words.whole(row[3]),
-            duplicates=words.whole(row[4]),
-            waiting=words.whole(row[5]),
-            ignored=words.whole(row[6]),
-            balanced=row[2] == sum(row[3:7]),
-        )
-        for row in rows
-    )
-
-
-def _quality(
-    con: duckdb.DuckDBPyConnection, site: Site, month: Month, decimal: str, hide: str
-) -> tuple[QualityRow, ...]:
-    table: dict[str, dict[str, Figure]] = defaultdict(dict)
-    for row in tabulate(con, site, [month], ("source",)).to_pylist():
-        if row["measure"] in _QUALITY and row["source"]:
-            table[row["source"]][row["measure"]] = figure(row, decimal, hide)
-    nothing = Figure(status="no_data")
-    return tuple(
-        QualityRow(source=source, figures=tuple(found.get(m, nothing) for m in _QUALITY))
-        for source, found in sorted(table.items())
-    )
 
 
 def _missing(rows: list[dict[str, Any]], site: Site) -> tuple[Missing, ...]:

@@ -10,12 +10,22 @@ import shutil
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
 from dripledger.engine import connect
 from dripledger.errors import UsageError
-from dripledger.measures import STORE_TABLES, Month, parse_month, site_as_published, tabulate
+from dripledger.measures import (
+    STORE_TABLES,
+    Month,
+    months_in_store,
+    parse_month,
+    refuse_outside,
+    refuse_unbuilt,
+    site_as_published,
+    tabulate,
+)
 from dripledger.reports.compose import build, compose, stamp
 from dripledger.reports.html import render_html
 from dripledger.reports.model import Stamp
@@ -38,7 +48,7 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
         ``2026-10``, ``last`` or ``this`` (counted from the commit that is read).
     out
         The folder to write; default ``reports/YYYY-MM`` below the site. A report that stands there is
-        replaced; anything else is left alone and refused.
+        replaced, and files of yours in it stay; anything else is left alone and refused.
     as_of
         Store version or date to read; then the site's declarations are those of that commit as well.
 
@@ -50,7 +60,8 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
     Raises
     ------
     UsageError
-        If nothing has been committed, the month is none, or `out` holds something else than a report.
+        If nothing has been committed or the infusions are not built, the month is none or outside the store,
+        or `out` holds something else than a report.
     """
     snapshot = Ledger.open(site.store).snapshot(as_of, site.zone)
     if snapshot.version == 0:
@@ -59,6 +70,7 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
             where=site.store,
             do="Run 'dripledger ingest' first",
         )
+    refuse_unbuilt(snapshot)
     if as_of is not None:
         site = site_as_published(site, snapshot)
     wanted = parse_month(month, committed_at=snapshot.committed_at, zone=site.zone)
@@ -69,6 +81,7 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
         con = connect(spill)
         try:
             snapshot.attach(con, STORE_TABLES)
+            refuse_outside(wanted, months_in_store(con, site))
             files = render_files(con, site, wanted, made_from)
         finally:
             con.close()
@@ -89,7 +102,12 @@ def render_files(
         ("measures_by_high_alert.csv", ("high_alert",)),
     ):
         texts[name] = as_csv(tabulate(con, site, [month], groups))
-    texts["infusions.csv"] = as_csv(con.sql("select * from report_infusions").to_arrow_table())
+    for name, relation in (
+        ("infusions.csv", "report_infusions"),
+        ("implausible.csv", "report_implausible_events"),
+    ):
+        # The month before stands in the relations as well.
+        texts[name] = as_csv(con.sql(f"select * from {relation} where month = '{month}'").to_arrow_table())
     files = {name: text.encode() for name, text in sorted(texts.items())}
     return {**files, "manifest.json": manifest(files, month, made_from)}
 
@@ -130,20 +148,61 @@ def check_target(target: Path) -> None:
 
 
 def _is_report(folder: Path) -> bool:
+    return _manifest_of(folder).get("kind") == "report"
+
+
+def _manifest_of(folder: Path) -> dict[str, Any]:
     try:
         found = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return False
-    return isinstance(found, dict) and found.get("kind") == "report"
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _own_files(target: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Return what stands in a report's folder and its manifest does not list: it belongs to somebody.
+
+    Raises
+    ------
+    UsageError
+        If such a file has the name of one that is about to be written.
+    """
+    if not target.exists():
+        return []
+    listed = _manifest_of(target).get("files")
+    ours = {"manifest.json", *(listed if isinstance(listed, dict) else ())}
+    own = sorted(path for path in target.iterdir() if path.name not in ours)
+    clash = [path.name for path in own if path.name in files]
+    if clash:
+        raise UsageError(
+            f"holds {', '.join(clash)}, which its report did not write and the new one would",
+            where=target,
+            do="Rename what is yours, or name another folder with --out",
+        )
+    return own
+
+
+def _carry(path: Path, made: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.copytree(path, made / path.name, symlinks=True)
+    else:
+        shutil.copy2(path, made / path.name, follow_symlinks=False)
 
 
 def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
     """Put a folder with these files in place: beside it first, then one rename.
 
     Folders are readable by the owner alone (0700), files too (0600). Where a report stands already, it is
-    moved aside, and moved back if the new one cannot take its place.
+    moved aside, and moved back if the new one cannot take its place. Files and folders in it that its
+    manifest does not list are carried over.
+
+    Raises
+    ------
+    UsageError
+        If one of those has the name of a file to be written.
     """
     target = target.absolute()
+    own = _own_files(target, files)
     target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-new-"))
     aside: Path | None = None
@@ -154,6 +213,8 @@ def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
                 stream.write(content)
                 stream.flush()
                 os.fsync(stream.fileno())
+        for path in own:
+            _carry(path, made)
         if target.exists():
             aside = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-old-")) / "report"
             target.rename(aside)

@@ -15,7 +15,11 @@ _Row = tuple[Any, ...]
 
 
 def jobs(
-    con: duckdb.DuckDBPyConnection, month: str, state: MonthState, rows: Sequence[dict[str, Any]]
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    state: MonthState,
+    rows: Sequence[dict[str, Any]],
+    empty: bool = False,
 ) -> tuple[Job, ...]:
     """List what waits for a person in one month.
 
@@ -29,19 +33,28 @@ def jobs(
         Whether it is provisional.
     rows
         The month's rows of the table of measures, by care area.
+    empty
+        Whether the ledger holds nothing of the month.
     """
-    return tuple(_jobs(con, month, state, rows))
+    found = list(_jobs(con, month, state, rows))
+    if empty:
+        found.insert(0, _job(0, "", "events of this month are in the ledger", _NOTHING))
+    return tuple(found)
+
+
+_NOTHING = "Find out whether the logs were never exported, or lie where no ingest has read them."
 
 
 def _jobs(
     con: duckdb.DuckDBPyConnection, month: str, state: MonthState, rows: Sequence[dict[str, Any]]
 ) -> Iterator[Job]:
     if state.provisional:
+        late = state.in_service - state.heard_after
         yield _job(
-            state.in_service - state.heard_after,
+            late,
             "pump has not been heard since the month ended",
             "pumps have not been heard since the month ended",
-            "Fetch their exports; until then the figures can still move.",
+            f"Fetch {plural(late, 'its export', 'their exports')}; until then the figures can still move.",
         )
     yield from _pumps(con, month)
     yield from _waiting(con, month)
@@ -70,16 +83,24 @@ def _pumps(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             len(silent),
             "pump in service sent no log",
             "pumps in service sent no log",
-            "Find out whether they stood unused, or their logs are missing.",
+            plural(
+                len(silent),
+                "Find out whether it stood unused, or its logs are missing.",
+                "Find out whether they stood unused, or their logs are missing.",
+            ),
             silent,
         )
     strange = [pump for what, pump in found if what == "not_listed"]
-    if strange and con.execute("select count(*) from pumps_in_service").fetchall()[0][0]:
+    if strange and _read(con, "select count(*) from pumps_in_service where month = ?", month)[0][0]:
         yield _job(
             len(strange),
             "pump sent a log and is not in service by pumps.csv",
             "pumps sent a log and are not in service by pumps.csv",
-            "Add them to pumps.csv, or mend their dates.",
+            plural(
+                len(strange),
+                "Add it to pumps.csv, or mend its dates.",
+                "Add them to pumps.csv, or mend their dates.",
+            ),
             strange,
         )
 
@@ -96,7 +117,8 @@ def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             count,
             "record of the month waits in quarantine",
             "records of the month wait in quarantine",
-            "See 'dripledger quarantine'; mend the mapping, then read them again with --retry.",
+            "See 'dripledger quarantine'; mend the mapping, then read "
+            f"{plural(count, 'it', 'them')} again with --retry.",
             [f"{reason} ({whole(n)})" for reason, n in reasons],
         )
 
@@ -114,8 +136,8 @@ def _labels(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             len(found),
             f"label is not filed ({whole(events)} {plural(events, 'event')})",
             f"labels are not filed ({whole(events)} {plural(events, 'event')})",
-            "Say what each means: kinds and alarms in the mapping, care areas in site.toml, entries in "
-            "entries.csv.",
+            f"Say what {plural(len(found), 'it means', 'each means')}: kinds and alarms in the mapping, care "
+            "areas in site.toml, entries in entries.csv.",
             [f"{word}: {label} ({whole(n)})" for word, label, n in found],
         )
 
@@ -141,15 +163,21 @@ def _gaps(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
 
 def _implausible(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
     found = _read(
-        con, "select flag, events from report_implausible where month = ? order by events desc, flag", month
+        con,
+        "select words, cast(count(*) as bigint) as events from report_implausible_events where month = ?"
+        " group by words order by events desc, words",
+        month,
     )
     if found:
-        events = _read(con, "select cast(sum(implausible) as bigint) from pump_months where month = ?", month)
+        count = _read(con, "select cast(sum(implausible) as bigint) from pump_months where month = ?", month)[
+            0
+        ][0]
         yield _job(
-            events[0][0],
+            count,
             "event is readable and implausible",
             "events are readable and implausible",
-            "They are kept and counted. Look at each: a slip at the pump, or a fault in the log?",
+            f"{plural(count, 'It is', 'They are')} kept and counted, and listed below. A slip at the pump, "
+            "or a fault in the log?",
             [f"{flag} ({whole(n)})" for flag, n in found],
         )
 
@@ -161,14 +189,14 @@ def _unknown(con: duckdb.DuckDBPyConnection, month: str, rows: Sequence[dict[str
             "library_use_starts",
             "start does not say whether the library was used",
             "starts do not say whether the library was used",
-            "They are left out of library use. See whether the mapping can tell it.",
+            "out of library use. See whether the mapping can tell it.",
         ),
         (
             "protected_share",
             "protected_share",
             "start ran on a library, entry or concentration that no library file holds",
             "starts ran on a library, entry or concentration that no library file holds",
-            "They are left out of the protected share. Put the missing versions into libraries/.",
+            "out of the protected share. Put the missing versions into libraries/.",
         ),
     ):
         if any(row["measure"] == measure for row in rows):
@@ -177,4 +205,4 @@ def _unknown(con: duckdb.DuckDBPyConnection, month: str, rows: Sequence[dict[str
             )
             count = found[0][0] or 0
             if count:
-                yield _job(count, one, many, how)
+                yield _job(count, one, many, f"{plural(count, 'It is', 'They are')} left {how}")

@@ -47,6 +47,8 @@ class AreaRow(Frozen):
     hours: Figure
     protected: Figure
     left_midway: str
+    #: Starts under an entry in the month before.
+    before: Figure
 
 
 class WindowRow(Frozen):
@@ -94,6 +96,25 @@ class QualityRow(Frozen):
 
     source: str
     figures: tuple[Figure, ...]
+
+
+class OddRow(Frozen):
+    """Alike implausible events of one pump in one shift."""
+
+    what: str
+    value: str
+    pump: str
+    date: str
+    shift: str
+    events: str
+
+
+class OddList(Frozen):
+    """The implausible events of the month, cut to a readable length."""
+
+    rows: tuple[OddRow, ...]
+    #: What is not shown, in words; empty where all is.
+    more: str
 
 
 class Missing(Frozen):
@@ -162,19 +183,27 @@ class Page(Frozen):
     month_name: str
     stamp: Stamp
     final: bool
+    #: "Final.", "Provisional." or "Nothing."
+    standing: str
     state: str
+    #: The month before as a name; empty where the store holds nothing of it.
+    before_name: str
     jobs: tuple[Job, ...]
     areas: tuple[AreaRow, ...]
     plot: Plot | None
+    #: What the groups that are no care areas are, in sentences.
+    no_area_notes: tuple[str, ...]
     belongs_here: tuple[str, ...]
     windows: tuple[WindowRow, ...]
     apart: tuple[Item, ...]
+    odd: OddList
     fleet: Figure
     completeness: Figure
     balance: tuple[BalanceRow, ...]
     balanced: bool
     quality_titles: tuple[str, ...]
     quality: tuple[QualityRow, ...]
+    left_out: tuple[str, ...]
     missing: tuple[Missing, ...]
     not_built: tuple[str, ...]
     thresholds: tuple[tuple[str, str], ...]

@@ -22,6 +22,14 @@ CAUTIONS: Final = (
     "folder to those who need it.",
 )
 
+#: What the groups that are no care areas are.
+NO_AREA_NOTES: Final = {
+    "none selected": "None selected: no care area was chosen at the pump. A pump that offers care areas only "
+    "inside the library has none outside it, so what ran outside gathers here, and the share under an entry "
+    "is low or zero by the way it is counted. It tells nothing about a ward.",
+    "unmapped": "Unmapped: the log names a care area that site.toml does not declare.",
+}
+
 GLOSSARY: Final = (
     ("library use", "what many call drug-library compliance"),
     ("under an entry", "started with an entry of the library, whether the entry carries limits or not"),

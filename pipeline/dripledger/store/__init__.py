@@ -1,9 +1,11 @@
 """The ledger on disk: versions of the whole store, reads as of a version or a date, one writer."""
 
-from dripledger.store.commits import COMMITS, CommitRow
+from dripledger.store.commits import COMMITS, NOT_BUILT, CommitRow
+from dripledger.store.facility import refuse_other_facility
 from dripledger.store.layout import spill_folder
 from dripledger.store.ledger import Ledger
-from dripledger.store.query import query
+from dripledger.store.originals import verify_originals
+from dripledger.store.query import MOST_BYTES, MOST_ROWS, query, stream_query
 from dripledger.store.snapshot import Snapshot
 from dripledger.store.status import status
 from dripledger.store.upgrade import upgrade
@@ -12,6 +14,9 @@ from dripledger.store.writer import Writer
 
 __all__ = [
     "COMMITS",
+    "MOST_BYTES",
+    "MOST_ROWS",
+    "NOT_BUILT",
     "CommitRow",
     "Finding",
     "Ledger",
@@ -19,8 +24,11 @@ __all__ = [
     "Writer",
     "is_sound",
     "query",
+    "refuse_other_facility",
     "spill_folder",
     "status",
+    "stream_query",
     "upgrade",
+    "verify_originals",
     "verify_store",
 ]

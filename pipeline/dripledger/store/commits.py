@@ -15,6 +15,9 @@ import pyarrow.parquet as pq
 
 from dripledger.schema import Column, ColumnType, Table
 
+#: Note of a commit whose events are newer than its segments and infusions.
+NOT_BUILT: Final = "events only: segments and infusions are not built"
+
 COMMITS: Final = Table(
     "commits",
     "one version of the whole store",

@@ -85,9 +85,12 @@ class Ledger:
     def open_or_create(cls, root: Path) -> Ledger:
         """Open the store in a folder; make an empty one where there is none."""
         if not cls.exists(root):
-            # two processes may come here at once: the second finds the first one's store
-            with contextlib.suppress(StoreFormatError):
+            try:
                 cls.create(root)
+            except StoreFormatError:
+                # two processes may come here at once: the second finds the first one's store
+                if not cls.exists(root):
+                    raise
         return cls.open(root)
 
     def snapshot(self, as_of: str | None = None, zone: ZoneInfo | None = None) -> Snapshot:

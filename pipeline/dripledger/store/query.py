@@ -7,9 +7,10 @@ list of table functions, and the connection itself can open nothing but the data
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import duckdb
@@ -21,8 +22,18 @@ from dripledger.store.layout import spill_folder
 from dripledger.store.snapshot import ALL_TABLES, Snapshot, quoted
 
 #: Functions that may stand where a table stands: they make rows from their arguments and from nothing else.
-TABLE_FUNCTIONS: Final = frozenset({"range", "generate_series", "unnest", "repeat", "json_each", "json_tree"})
+TABLE_FUNCTIONS: Final = frozenset({"range", "generate_series", "unnest", "json_each", "json_tree"})
 _READING: Final = frozenset({"SELECT_NODE", "SET_OPERATION_NODE", "RECURSIVE_CTE_NODE", "CTE_NODE"})
+#: Scalar functions that write to, or read from, the engine's own rooms instead of computing, and those that
+#: make one text of any length: the engine's memory limit does not count it.
+REFUSED_FUNCTIONS: Final = frozenset({
+    "write_log", "current_setting", "getvariable", "getenv", "repeat", "lpad", "rpad",
+})  # fmt: skip
+#: Rows that are held in memory at once; a longer answer is streamed.
+MOST_ROWS: Final = 100_000
+#: Bytes that are held in memory at once.
+MOST_BYTES: Final = 256 * 1024**2
+_BATCH_ROWS: Final = 8192
 _WHERE: Final = "query"
 
 
@@ -32,6 +43,8 @@ def query(
     extra: Mapping[str, pa.Table] | None = None,
     *,
     memory_limit_bytes: int | None = None,
+    most_rows: int | None = None,
+    most_bytes: int | None = None,
 ) -> pa.Table:
     """Answer one SELECT over the tables of one store version.
 
@@ -45,6 +58,8 @@ def query(
         Tables beside the store's: name -> rows.
     memory_limit_bytes
         Memory limit; default: the engine's.
+    most_rows, most_bytes
+        Refuse a longer answer, and read no further than that; None: no limit.
 
     Returns
     -------
@@ -54,7 +69,44 @@ def query(
     Raises
     ------
     UsageError
-        If the text is not exactly one SELECT, or reads anything but the tables.
+        If the text is not exactly one SELECT, reads anything but the tables, or its answer is too long.
+    """
+    with stream_query(snapshot, sql, extra, memory_limit_bytes=memory_limit_bytes) as answer:
+        batches: list[pa.RecordBatch] = []
+        rows = size = 0
+        for batch in answer:
+            rows += batch.num_rows
+            size += batch.nbytes
+            too_long = most_rows is not None and rows > most_rows
+            if too_long or (most_bytes is not None and size > most_bytes):
+                limit = f"{most_rows} rows" if too_long else f"{(most_bytes or 0) // 1024**2} MiB"
+                raise UsageError(
+                    f"the answer is longer than {limit}",
+                    where=_WHERE,
+                    do="Add a limit, or write it to a file with --format csv or --format parquet, which "
+                    "take any length",
+                )
+            batches.append(batch)
+        return pa.Table.from_batches(batches, answer.schema)
+
+
+@contextlib.contextmanager
+def stream_query(
+    snapshot: Snapshot,
+    sql: str,
+    extra: Mapping[str, pa.Table] | None = None,
+    *,
+    memory_limit_bytes: int | None = None,
+) -> Iterator[pa.RecordBatchReader]:
+    """Answer one SELECT batch by batch, so that an answer of any length takes little memory.
+
+    Parameters and errors are those of `query`; errors of the engine while batches are read are told the same
+    way, as long as they are read inside the block.
+
+    Yields
+    ------
+    pa.RecordBatchReader
+        The answer; to be read inside the block.
     """
     extra = extra or {}
     with spill_folder(snapshot.root, "query") as spill:
@@ -66,17 +118,28 @@ def query(
                 con.register(name, table)
             files = [path for name in ALL_TABLES for path in snapshot.files(name)]
             _close(con, files)
-            return con.sql(sql).to_arrow_table()
+            yield con.sql(sql).to_arrow_reader(_BATCH_ROWS)
         except duckdb.OutOfMemoryException:
-            raise UsageError(
-                "the query needs more memory than it may have",
-                where=_WHERE,
-                do="Narrow it, for instance to fewer months or columns",
-            ) from None
+            raise _too_much_memory() from None
         except duckdb.Error as error:
+            raise UsageError(_plain(str(error)), where=_WHERE) from None
+        except (pa.ArrowException, OSError) as error:
+            # Arrow wraps what the engine says while batches are read; what the system says has a number
+            if getattr(error, "errno", None) is not None or " Error: " not in str(error):
+                raise
+            if "Out of Memory Error" in str(error):
+                raise _too_much_memory() from None
             raise UsageError(_plain(str(error)), where=_WHERE) from None
         finally:
             con.close()
+
+
+def _too_much_memory() -> UsageError:
+    return UsageError(
+        "the query needs more memory than it may have",
+        where=_WHERE,
+        do="Narrow it, for instance to fewer months or columns",
+    )
 
 
 def _close(con: duckdb.DuckDBPyConnection, files: list[str]) -> None:
@@ -156,6 +219,14 @@ def _walk(node: Any, names: set[str], tables: set[str]) -> None:
         if name not in TABLE_FUNCTIONS:
             raise UsageError(
                 f"{name}() may not be called here: a query reads the tables of the store and nothing else",
+                where=_WHERE,
+            )
+    elif kind == "FUNCTION" or node.get("class") == "FUNCTION":
+        name = str(node.get("function_name", "")).lower()
+        if name in REFUSED_FUNCTIONS:
+            raise UsageError(
+                f"the function {name}() may not be called here: a query computes from the tables of the "
+                "store and nothing else",
                 where=_WHERE,
             )
     for value in node.values():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 import duckdb
 from filelock import FileLock, Timeout
@@ -18,6 +18,9 @@ from dripledger.store.commits import COMMITS, CommitRow, file_sha256, list_sha25
 from dripledger.store.layout import declarations_folder, lock_file, spill_folder
 from dripledger.store.ledger import Ledger
 from dripledger.store.snapshot import Snapshot
+
+#: How a finding begins that the next ingest mends by itself.
+INTERRUPTED: Final = "an interrupted write"
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +172,7 @@ def _ahead(root: Path, snapshot: Snapshot) -> Iterator[Finding]:
                 yield Finding(
                     "error",
                     table,
-                    "an interrupted write left the table ahead of the last commit; readers do not see it, "
+                    f"{INTERRUPTED} left the table ahead of the last commit; readers do not see it, "
                     "and the next ingest takes it back",
                 )
 
@@ -189,7 +192,7 @@ def _contents(snapshot: Snapshot) -> Iterator[Finding]:
     with spill_folder(snapshot.root, "verify") as spill:
         con = connect(spill)
         try:
-            snapshot.attach(con, ["events", "ingests"])
+            snapshot.attach(con, ["events", "ignored", "ingests"])
             yield from _balance(con)
             yield from _identities(con)
         except (duckdb.Error, DripledgerError) as error:
@@ -234,6 +237,12 @@ def _identities(con: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
     ).fetchall()[0]
     if twice:
         yield Finding("error", "events", f"{twice} event ids stand more than once, such as {example}")
+    key = ", ".join(TABLES["ignored"].key)
+    twice = con.execute(
+        f"select count(*) from (select {key} from ignored group by all having count(*) > 1)"
+    ).fetchall()[0][0]
+    if twice:
+        yield Finding("error", "ignored", f"{twice} ignored records stand more than once")
 
 
 def _orphans(root: Path, known: dict[str, str]) -> Iterator[Finding]:

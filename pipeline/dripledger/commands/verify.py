@@ -1,0 +1,138 @@
+"""`verify`: a site's store and originals, a store alone, or the files of a report."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from dripledger.errors import UsageError, VerificationError
+from dripledger.store import Finding, is_sound, verify_originals, verify_store
+from dripledger.store.verify import INTERRUPTED
+
+_RESTORE = "Restore what is named from a backup"
+_FINISH = "Nothing is lost: run 'dripledger ingest' once, which takes back what was left unfinished"
+_LEVELS = ("level", "where", "what")
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was checked, and what was found.
+
+    Parameters
+    ----------
+    place
+        The folder.
+    findings
+        What was found, errors first.
+    sentence
+        What may be said where there is no error.
+    restore
+        What to do where there is one.
+    """
+
+    place: Path
+    findings: list[Finding]
+    sentence: str
+    restore: str = _RESTORE
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether there is no error among the findings."""
+        return is_sound(self.findings)
+
+    def as_table(self) -> pa.Table:
+        """Return the findings as rows of (level, where, what)."""
+        rows = [{name: getattr(item, name) for name in _LEVELS} for item in self.findings]
+        return pa.Table.from_pylist(rows, schema=pa.schema([(name, pa.string()) for name in _LEVELS]))
+
+
+def check(path: Path) -> Checked:
+    """Check a folder: a site (store and originals), a store, or a report.
+
+    Parameters
+    ----------
+    path
+        The folder; it is only read.
+
+    Raises
+    ------
+    UsageError
+        If there is no such folder.
+    StoreFormatError
+        If the folder holds no store of this format.
+    """
+    if not path.exists():
+        raise UsageError("there is no such file or folder", where=path)
+    if not path.is_dir():
+        raise UsageError(
+            "is a file, not a folder",
+            where=path,
+            do="Name a site folder, a store folder or a report's folder",
+        )
+    if (path / "site.toml").is_file():
+        root = path / "store"
+        findings = verify_store(root) + verify_originals(root, path / "originals")
+        findings.sort(key=lambda item: (item.level != "error", item.where, item.what))
+        return Checked(
+            path,
+            findings,
+            f"{path}: sound; every hash, version and balance is as the commits wrote down, and every "
+            "original unpacks to what was read.",
+        )
+    if not (path / "format.json").exists() and (path / "manifest.json").is_file():
+        return Checked(
+            path,
+            list(_report(path)),
+            f"{path}: sound; every file of the report is as its manifest says.",
+            "Write the report again with --as-of and the store version of its manifest",
+        )
+    return Checked(
+        path,
+        verify_store(path),
+        f"{path}: sound; every hash, version and balance is as the commits wrote down. Originals were not "
+        "read: for that, name the site folder.",
+    )
+
+
+def failed(checked: Checked) -> VerificationError:
+    """Return the error that ends the verb where something is not as it was written down."""
+    wrong = [item for item in checked.findings if item.level == "error"]
+    errors = len(wrong)
+    return VerificationError(
+        f"{errors} {'thing is' if errors == 1 else 'things are'} not as written down",
+        where=checked.place,
+        do=_FINISH if all(item.what.startswith(INTERRUPTED) for item in wrong) else checked.restore,
+    )
+
+
+def _report(folder: Path) -> Iterator[Finding]:
+    """Compare a report's files with the hashes of its manifest."""
+    try:
+        manifest: Any = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+        told = manifest["files"].items()
+        hashes = {str(name): str(entry["sha256"]) for name, entry in told}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        yield Finding("error", "manifest.json", "is no manifest of a report")
+        return
+    for name, digest in sorted(hashes.items()):
+        if Path(name).name != name:
+            yield Finding("error", "manifest.json", f"names a file outside the folder: {name!r}")
+            continue
+        try:
+            found = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+        except FileNotFoundError:
+            yield Finding("error", name, "is missing")
+        except OSError as error:
+            yield Finding("error", name, f"cannot be read: {error.strerror}")
+        else:
+            if found != digest:
+                yield Finding("error", name, "is not the file that was written")
+    for path in sorted(folder.iterdir()):
+        if path.name not in {*hashes, "manifest.json"}:
+            yield Finding("note", path.name, "the manifest does not name this file")

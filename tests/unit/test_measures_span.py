@@ -1,0 +1,53 @@
+"""The span of a store: what it may be asked for, and that one text of the unbuilt note holds everywhere."""
+
+from __future__ import annotations
+
+import pytest
+from tests.measure_samples import site, store
+
+from dripledger.errors import UsageError
+from dripledger.events import run
+from dripledger.measures import Month, calculate, months_in_store, refuse_outside, span_text
+from dripledger.store import NOT_BUILT
+
+
+def months(*texts: str) -> list[Month]:
+    return [Month(int(t[:4]), int(t[5:])) for t in texts]
+
+
+def test_the_span_is_told_as_stretches() -> None:
+    assert span_text(months("2026-10")) == "2026-10"
+    assert span_text(months("1970-01", "2026-08", "2026-09", "2026-10")) == "1970-01, 2026-08 to 2026-10"
+
+
+def test_a_month_outside_is_refused_and_a_silent_one_inside_is_not() -> None:
+    con = store(
+        events="""
+        | occurred_at      |
+        | 2026-07-05 08:00 |
+        | 2026-10-05 08:00 |
+        """
+    )
+    known = months_in_store(con, site())
+    refuse_outside(Month(2026, 8), known)
+    with pytest.raises(UsageError, match=r"2026-11 lies outside .* 2026-07 to 2026-10") as told:
+        refuse_outside(Month(2026, 11), known, "--to")
+    assert told.value.where == "--to"
+    with pytest.raises(UsageError, match="no event has reached the ledger"):
+        refuse_outside(Month(2026, 11), [])
+
+
+def test_rows_are_of_the_months_asked_for_and_areas_of_others_bring_none() -> None:
+    con = store(
+        infusions="""
+        | care_area | started_at       |
+        | icu       | 2026-10-05 08:00 |
+        | theatre   | 2026-09-05 08:00 |
+        """
+    )
+    found = calculate(con, site(), None, ["2026-10"]).to_pylist()
+    assert {row["care_area"] for row in found} == {"icu", ""}
+
+
+def test_ingest_and_measures_mean_the_same_note() -> None:
+    assert run.NOT_BUILT == NOT_BUILT
