@@ -116,6 +116,7 @@ halts as (
         coalesce(
             hold_plain,
             case
+                when shows_running and sign = 'dose_end' then 'between'
                 when shows_running or leaves_keep_open then 'run'
                 -- what ends a bolus is what holds after it, whatever held before it (ruling 26)
                 when

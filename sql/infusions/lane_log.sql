@@ -24,6 +24,7 @@ laned as (
         and (
             not own or power_cleared or patient_turned or is_start
             or kind in ('totals_cleared', 'infusion_stopped') or has_doubt
+            or (kind = 'library_bypassed' and rate_ml_h is null)
         )
 ),
 
@@ -85,7 +86,7 @@ select * exclude (changes_values)
 from signed
 where
     sign <> 'value' or changes_values or proves or patient_turned or has_doubt or volume_delivered_ml is not null
-    or kind = 'weight_changed'
+    or kind in ('weight_changed', 'library_bypassed')
 union all by name
 select
     2 * g.channel_no + l.lane as lane_no,

@@ -85,7 +85,7 @@ select
         when in_priming then 'priming'
         when is_after_gap then 'unknown'
         when holding = 'wait' then 'waiting'
-        when is_paused and standby_place > greatest(standby_left_place, hold_place) then 'standby'
+        when is_paused and standby_place > standby_left_place and standby_place >= hold_place then 'standby'
         when is_paused then 'paused'
         when is_halted then case when first_halt = 'alarm' then 'stopped_by_alarm' else 'paused' end
         when holding = 'between' then 'between_doses'

@@ -5,6 +5,8 @@ with befores as (
     select
         v.lane_no, v.place, v.sign, v.mine, v.opens, v.opens_late, v.state,
         l.library_use, l.rate_ml_h,
+        -- a bypass that waits is for the next start of the channel, whichever its line (ruling 10)
+        not v.mine and l.kind = 'library_bypassed' as waits_elsewhere,
         coalesce(lag(v.state) over in_lane, 'closed') as state_before
     from lane_live as v
     inner join lane_log as l on v.place = l.place
@@ -24,10 +26,13 @@ pending as (
         *,
         confirms and library_use is null
         and coalesce(
-            last_value(case when mine and sign = 'bypass' and not bypasses_now then place end ignore nulls) over before
+            last_value(
+                case when waits_elsewhere or (mine and sign = 'bypass' and not bypasses_now) then place end ignore nulls
+            ) over before
             > coalesce(
-                last_value(case when confirms or bypasses_now or sign in ('off', 'on') then place end ignore nulls)
-                    over before,
+                last_value(
+                    case when confirms or bypasses_now or sign in ('off', 'on', 'other_lane') then place end ignore nulls
+                ) over before,
                 0
             ),
             false

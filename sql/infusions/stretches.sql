@@ -27,7 +27,12 @@ following as (
                     then {'volume_ml': cast(null as double), 'place': t.place}
             end ignore nulls
         ) over (in_lane rows between unbounded preceding and current row) as to_infuse,
-        max(case when t.tells_volume or t.starts or t.is_new then t.place end) over (
+        -- what ran up to a logged completion or keep-open needs no bound
+        max(
+            case
+                when t.tells_volume or t.starts or t.is_new or (t.mine and t.sign in ('kvo', 'complete')) then t.place
+            end
+        ) over (
             partition by t.lane_no, t.ordinal
         ) as last_entry_place
     from told as t

@@ -242,7 +242,7 @@ def test_verify_says_sound_and_finds_a_changed_file(cli: CommandLine, filled: Pa
     content[len(content) // 2] ^= 1
     victim.write_bytes(content)
     done = cli("verify", filled)
-    done.refused(5, "not as the commits wrote down")
+    done.refused(5, "not as written down")
     assert victim.name in done.out
     cli("verify", filled / "nowhere").refused(2, "no such")
 

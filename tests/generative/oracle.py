@@ -54,7 +54,7 @@ class Channel(Starts):
             self.lapse(at)
         if not (mine or event["channel"] == ""):
             return
-        before = self.now
+        before = None if self.lapsed else self.now
         self.patient(i, event, at)
         if event["kind"] not in PROPOSALS:
             logged = {
@@ -91,11 +91,8 @@ class Channel(Starts):
         self.rested = None
         place = replace(self.place, patient_key=key)
         if self.now is not None:
-            state, extra, halted = (
-                self.state,
-                (self.state_rate, self.gone_back),
-                self.lapsed or self.state in HALTED,
-            )
+            state, extra = self.state, (self.state_rate, self.gone_back)
+            halted = (self.lapsed or state in HALTED) and not self.lost  # 22: a gap, so nobody knows
             restart = event["kind"] in STARTS
             runs_on = not self.lapsed and state in DELIVERING and not restart and event["kind"] not in ENDS
             if restart and state in RUNS and not self.lapsed and not self.unbroken_since_proof(i):
@@ -240,7 +237,7 @@ class Channel(Starts):
                 self.done.remove(rested)
                 rested.pieces += self.rest_pieces
                 rested.doubtful |= self.rest_doubt
-                rested.end_kind, rested.ended_at = "open", None
+                rested.end_kind, rested.ended_at, rested.end_doubt = "open", None, False
                 self.now, self.rested, self.quiet = rested, None, False
         if self.now is None and self.quiet:
             return

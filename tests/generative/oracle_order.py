@@ -24,9 +24,13 @@ def in_order(events: Iterable[Event]) -> tuple[list[Event], list[str]]:
     ``unbroken``: nothing was lost between them; ``gap``: numbers are missing; ``unsure``: nobody can say.
     """
     numbered = [e for e in events if e["sequence_reliable"] and e["sequence"] is not None]
-    runs = _runs(numbered)
-    runs += [[e] for e in events if not (e["sequence_reliable"] and e["sequence"] is not None)]
-    runs.sort(key=lambda run: (run[0]["occurred_at"], _number(run[0], -1), tie(run[0])))
+    rest = [[e] for e in events if not (e["sequence_reliable"] and e["sequence"] is not None)]
+    # at one instant what the counter does not order comes first, then one life of the counter after the other
+    placed = [((run[0]["occurred_at"], -1, -1, *tie(run[0])), run) for run in rest]
+    for number, life in enumerate(_lives(numbered)):
+        for run in _runs(life):
+            placed.append(((run[0]["occurred_at"], number, run[0]["sequence"]), run))
+    runs = [run for _, run in sorted(placed, key=lambda p: p[0])]
     ordered: list[Event] = []
     links: list[str] = []
     for run in runs:
@@ -49,14 +53,13 @@ def _number(event: Event, otherwise: int | None) -> Any:
 
 
 def _runs(events: list[Event]) -> list[list[Event]]:
-    """Stretches of consecutive numbers, each inside one life of the counter (47)."""
+    """Stretches of consecutive numbers of one life of the counter."""
     runs: list[list[Event]] = []
-    for life in _lives(events):
-        for event in sorted(life, key=lambda e: (e["sequence"], e["occurred_at"], tie(e))):
-            if runs and runs[-1][0] in life and event["sequence"] - runs[-1][-1]["sequence"] <= 1:
-                runs[-1].append(event)
-            else:
-                runs.append([event])
+    for event in sorted(events, key=lambda e: (e["sequence"], e["occurred_at"], tie(e))):
+        if runs and event["sequence"] - runs[-1][-1]["sequence"] <= 1:
+            runs[-1].append(event)
+        else:
+            runs.append([event])
     return runs
 
 

@@ -170,7 +170,7 @@ def infusion_row(
     reported = _reported(infusion)
     programme, place = infusion.at_start
     doubt = (
-        infusion.doubtful or unknown or infusion.start_kind == "missing"
+        infusion.doubtful or infusion.end_doubt or unknown or infusion.start_kind == "missing"
         or infusion.end_kind == "stop_missing" or first["time_quality"] == "ambiguous"
     )  # fmt: skip  # 21
     at_end = bool(infusion.readings) and infusion.readings[-1][4] == infusion.ended_at

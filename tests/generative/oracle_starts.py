@@ -108,7 +108,7 @@ class Starts(Stretches):
                 self.done.remove(old)
             old.pieces += self.rest_pieces
             old.doubtful |= self.rest_doubt
-            old.end_kind, old.ended_at = "open", None
+            old.end_kind, old.ended_at, old.end_doubt = "open", None, False
             self.now, self.rested, self.rest_pieces, self.quiet = old, None, [], False
         if self.left is not None and how != "return":
             self.left, self.left_from = max(self.left - self.volume_ran(), Fraction(0)), i
@@ -151,7 +151,7 @@ class Starts(Stretches):
                 self.done.remove(infusion)
                 infusion.pieces += self.rest_pieces
                 infusion.doubtful |= self.rest_doubt
-                infusion.end_kind, infusion.ended_at = "open", None
+                infusion.end_kind, infusion.ended_at, infusion.end_doubt = "open", None, False
         if infusion is None:
             return False
         if self.suspended is not None:

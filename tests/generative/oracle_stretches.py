@@ -189,7 +189,7 @@ class Stretches:
             if bounded:
                 self.bound(ended)
             if event is not None and event["time_quality"] == "ambiguous":
-                ended.doubtful = True  # 21
+                ended.end_doubt = True  # 21
         ended.end_kind = kind
         self.done.append(ended)
         self.now, self.state, self.halted_at, self.lapsed = None, "", None, False

@@ -136,6 +136,7 @@ class Infusion:
     ended_at: int | None = None
     rate_changes: int = 0
     doubtful: bool = False
+    end_doubt: bool = False  # its end stands in the repeated hour
     basal_rate: Fraction | None = None  # the last rate that it ran at
     parts: int = 0
     clears: int = 0

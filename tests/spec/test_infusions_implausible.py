@@ -38,5 +38,7 @@ def test_a_negative_rate_has_hours_and_no_volume():
         09:00 | 2        | infusion_stopped |           |
     """
     con = rebuilt(log, {"e1": ["rate_negative"]})
-    assert con.sql("select running_hours, volume_ml, uncertain from infusions").fetchall() == [(1.0, None, True)]
+    assert con.sql("select running_hours, volume_ml, uncertain from infusions").fetchall() == [
+        (1.0, None, True)
+    ]
     assert con.sql("select rate_ml_h, volume_ml from segments").fetchall() == [(-5.0, None)]

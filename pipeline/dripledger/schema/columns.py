@@ -60,7 +60,7 @@ def _declare() -> Iterable[Column]:
         nullable=False,
     )
     yield Column("record_id", _T, "the source's own identifier of the record")
-    yield Column("record_place", _I, "place of the event inside its record (or element), from 0", nullable=False)
+    yield Column("record_place", _I, "place of the event in its record or element, from 0", nullable=False)
     yield Column(
         "values_md5", _T, "md5 over all values as logged: tells a duplicate from a conflict", nullable=False
     )
