@@ -57,7 +57,7 @@ def test_a_demo_can_be_made_again_in_its_place(made: tuple[CommandLine, Path]) -
     cli.ok("demo", "twice", *SMALL)
     mine = cli.folder / "twice" / "my notes.txt"
     mine.write_text("mine", encoding="utf-8")
-    cli("demo", "twice", "--pumps", "1").refused(2, "too few")
+    cli("demo", "twice", "--pumps", "1").refused(2, "no number from 8 to 2000")
     assert (cli.folder / "twice" / "store").is_dir(), "refused before the earlier demo is taken away"
     cli.ok("demo", "twice", *SMALL)
     assert mine.read_text(encoding="utf-8") == "mine"

@@ -46,7 +46,12 @@ class Demo:
 
 
 # two sizes and seeds; both months of the last turn of the clocks, and a month that has only begun
-@pytest.fixture(scope="module", params=[(10, 3, 21), (8, 2, 5)], ids=["ten-pumps", "eight-pumps"])
+# (the whole demo by command: python -m pytest -m slow tests/functional/test_demo_truth.py)
+@pytest.fixture(
+    scope="module",
+    params=[(10, 3, 21), (8, 2, 5), pytest.param((None, None, None), marks=pytest.mark.slow)],
+    ids=["ten-pumps", "eight-pumps", "as-shipped"],
+)
 def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Demo:
     pumps, months, seed = request.param
     root = tmp_path_factory.mktemp("demo") / "brennick vale"

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from dripledger.measures.definitions import MEASURES
-from dripledger.schema import TABLES, Table
+from dripledger.schema import EVENT_KINDS, TABLES, Table
+from dripledger.schema.codes import ALARM_KINDS
 from dripledger.site import SiteSettings
 from dripledger.store import COMMITS
 
@@ -39,6 +40,14 @@ def test_readme_lists_table_with_its_columns(name: str) -> None:
 
 def test_readme_lists_no_other_table() -> None:
     assert set(re.findall(r"^- \*\*`(\w+)`\*\*", README, re.MULTILINE)) == set(ALL_TABLES)
+
+
+def test_readme_lists_every_kind_of_event_and_alarm() -> None:
+    section = re.search(r"^### Kinds of event\n(.*?)^## ", README, re.MULTILINE | re.DOTALL)
+    assert section
+    assert dict(re.findall(r"^\| `(\w+)` \| (.+?) \|$", section[1], re.MULTILINE)) == EVENT_KINDS
+    alarms = section[1].partition("Kinds of alarm")[2]
+    assert tuple(re.findall(r"`(\w+)`", alarms)) == ALARM_KINDS
 
 
 def test_readme_lists_measures_by_whether_they_are_calculated() -> None:

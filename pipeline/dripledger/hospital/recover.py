@@ -165,7 +165,8 @@ class Walk:
                 else:
                     channel.found.uncertain = True
                     self._close(channel, channel.proof, bounded=True)
-        self._channels.clear()
+        # a power-off clears entry and concentration; the library use last confirmed stays (ruling 13)
+        self._channels = {number: _Channel(use=channel.use) for number, channel in self._channels.items()}
         self._area = NO_AREA
 
     def _new_patient(self, event: Heard) -> None:

@@ -1,6 +1,6 @@
-"""Infusions: segments and infusions rebuilt from events by SQL."""
+"""Infusions: segments, infusions, programmings, attempts and alarms rebuilt from events by SQL."""
 
-from dripledger.infusions.build import build, make_settings
+from dripledger.infusions.build import build, make_settings, make_source_records
 from dripledger.infusions.update import update
 
-__all__ = ["build", "make_settings", "update"]
+__all__ = ["build", "make_settings", "make_source_records", "update"]

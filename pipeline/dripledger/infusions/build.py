@@ -1,6 +1,8 @@
-"""Build `segments` and `infusions` from events, all at once."""
+"""Build `segments`, `infusions`, `programmings`, `attempts` and `alarms` from events, all at once."""
 
 from __future__ import annotations
+
+import json
 
 import duckdb
 import pyarrow as pa
@@ -12,11 +14,11 @@ from dripledger.schema.codes import TIE_ORDER
 from dripledger.schema.units import register_units
 from dripledger.site import SiteSettings
 
-__all__ = ["build", "make_settings"]
+__all__ = ["build", "make_settings", "make_source_records"]
 
 _ROOM = "infusions"
 #: The relations that the room is for; all others are steps on the way.
-RESULTS = ("segments", "infusions")
+RESULTS = ("segments", "infusions", "programmings", "attempts", "alarms")
 
 
 def make_settings(con: duckdb.DuckDBPyConnection, settings: SiteSettings) -> None:
@@ -54,6 +56,35 @@ def make_settings(con: duckdb.DuckDBPyConnection, settings: SiteSettings) -> Non
     _make_table(con, "area_contexts", areas)
 
 
+def make_source_records(
+    con: duckdb.DuckDBPyConnection, ingests: str = "ingests", name: str = "source_records"
+) -> None:
+    """Make the relation `source_records`: which kinds each source can log, by its newest ingest.
+
+    Parameters
+    ----------
+    con
+        Connection to make it in, as a temporary table with the columns `source_name` and `kind`.
+    ingests
+        Name of the relation in `con` that has the ledger's table `ingests`.
+    name
+        Name of the relation to make.
+    """
+    rows = con.execute(
+        f'select source_name, records_json from "{ingests}" where source_name is not null '
+        "order by ingested_at, ingest_id, source_file_sha256"
+    ).fetchall()
+    kinds = {source: json.loads(text or "[]") for source, text in rows}
+    pairs = [(source, kind) for source, declared in sorted(kinds.items()) for kind in declared]
+    records = pa.table(
+        {
+            "source_name": pa.array([source for source, _ in pairs], pa.string()),
+            "kind": pa.array([kind for _, kind in pairs], pa.string()),
+        }
+    )
+    _make_table(con, name, records)
+
+
 def _make_table(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table) -> None:
     con.register("_incoming", table)
     con.execute(f'create or replace temp table "{name}" as select * from _incoming')
@@ -61,19 +92,20 @@ def _make_table(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table) -> N
 
 
 def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
-    """Make the temporary tables `segments` and `infusions`.
+    """Make the temporary tables of `RESULTS`.
 
     Parameters
     ----------
     con
         Connection in which `events`, `settings` and `area_contexts` stand (see `make_settings`), and
-        `ignored` where rules ignore numbered records.
+        `ignored` where rules ignore numbered records. `source_records` (see `make_source_records`) tells
+        what each source can log; without it, every source can log every kind.
     keep_steps
         Leave the steps on the way standing, to look at them.
 
     Notes
     -----
-    Both tables have exactly the columns of ``schema.TABLES``, in that order. The rules are in
+    All have exactly the columns of ``schema.TABLES``, in that order. The rules are in
     ``sql/infusions``; each file says why it is there.
     """
     if not con.execute("select 1 from information_schema.tables where table_name = 'ignored'").fetchall():
@@ -83,6 +115,7 @@ def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
         {"kind": pa.array(TIE_ORDER, pa.string()), "tie_rank": pa.array(range(len(TIE_ORDER)), pa.int64())}
     )
     _make_table(con, "kind_order", ranks)
+    con.execute("create temp table if not exists source_records (source_name varchar, kind varchar)")
     files = build_order(load_sql_files(_ROOM), RESULTS)
     last_reader = {name: file.name for file in files for name in file.reads}
     for file in files:

@@ -1,4 +1,4 @@
-"""Bring `segments` and `infusions` in the store up to date for the pumps that new events touch.
+"""Bring the tables built from events up to date in the store, for the pumps that new events touch.
 
 A pump that is touched is rebuilt from its whole log, so the result equals a full build row for row whatever
 arrived: a late file, a mended clock, a counter whose order changes. Pumps that are not touched are not read
@@ -14,7 +14,7 @@ from typing import Protocol
 import duckdb
 import pyarrow as pa
 
-from dripledger.infusions.build import RESULTS, build, make_settings
+from dripledger.infusions.build import RESULTS, build, make_settings, make_source_records
 from dripledger.schema import TABLES
 from dripledger.site import SiteSettings
 
@@ -38,6 +38,9 @@ class _Writer(Protocol):
     @property
     def base(self) -> _Snapshot:
         """The version before the one being written."""
+
+    def current(self) -> _Snapshot:
+        """Return what is written so far: `ingests` tells what each source can log."""
 
     def replace(
         self, table: str, partitions: Sequence[str] | None, data: pa.Table | pa.RecordBatchReader
@@ -67,7 +70,7 @@ def update(
     Returns
     -------
     list of str
-        The months written, of either table, sorted.
+        The months written, of any table, sorted.
     """
     written: set[str] = set()
     if isinstance(touched, pa.Table):
@@ -76,6 +79,7 @@ def update(
     con.execute(
         f"create or replace temp table touched_pumps as select distinct facility, pump_id from {touched}"
     )
+    _read_declared(writer, con)
     writer.base.attach(con, list(RESULTS), "stored_")
     make_settings(con, settings)
     with _set_aside(con, ("events", *RESULTS)) as aside:
@@ -96,6 +100,25 @@ def update(
             if touched == "_touched":
                 con.unregister("_touched")
     return sorted(written)
+
+
+def _read_declared(writer: _Writer, con: duckdb.DuckDBPyConnection) -> None:
+    """Read what each source can log; a source that declares clearing anew touches all its pumps."""
+    writer.current().attach(con, ["ingests"], "declared_")
+    writer.base.attach(con, ["ingests"], "stored_")
+    make_source_records(con, "declared_ingests")
+    make_source_records(con, "stored_ingests", "records_before")
+    clearing = "select distinct source_name from {} where kind in ('alarm_cleared', 'all')"
+    before, after = clearing.format("records_before"), clearing.format("source_records")
+    con.execute(
+        "insert into touched_pumps select distinct facility, pump_id from events where source_name in ("
+        f"(({before}) except ({after})) union (({after}) except ({before}))) "
+        "and source_name in (select source_name from records_before) "
+        "except select facility, pump_id from touched_pumps"
+    )
+    con.execute("drop table records_before")
+    con.execute("drop view stored_ingests")
+    con.execute("drop view declared_ingests")
 
 
 def _write(writer: _Writer, con: duckdb.DuckDBPyConnection, name: str) -> list[str]:

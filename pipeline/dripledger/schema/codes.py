@@ -67,6 +67,10 @@ FLUID_SOURCES: Final = ("primary", "secondary", "loading", "pca", "clinician", "
 INITIATORS: Final = ("user", "pump", "order")
 LIMIT_KINDS: Final = ("soft", "hard")
 LIMIT_SIDES: Final = ("low", "high")
+#: What a limit can be on; `rate_change`: the step from the running value to the new one.
+LIMIT_QUANTITIES: Final = (
+    "dose_rate", "flow_rate", "bolus_dose", "concentration", "volume", "duration", "weight", "rate_change",
+)  # fmt: skip
 HARM_SIDES: Final = ("over", "under")
 DECISIONS: Final = ("overridden", "within_limits", "cancelled", "left_library")
 ALARM_KINDS: Final = (
@@ -88,6 +92,8 @@ START_KINDS: Final = (
 END_KINDS: Final = (
     "stopped", "completed", "powered_off", "patient_change", "superseded", "stop_missing", "open",
 )  # fmt: skip
+PHASES: Final = ("start", "change", "bolus")
+OUTCOMES: Final = ("overridden", "within_limits", "left_library", "unchanged", "cancelled", "unknown")
 MEASURE_STATUSES: Final = ("ok", "small", "not_measurable", "no_data", "provisional")
 #: What a label stands as until a person files it.
 UNMAPPED: Final = "unmapped"

@@ -115,7 +115,7 @@ def _declare() -> Iterable[Column]:
     # limit
     yield Column("limit_kind", _T, "soft can be confirmed past, hard cannot", codes.LIMIT_KINDS)
     yield Column("limit_side", _T, "low or high limit", codes.LIMIT_SIDES)
-    yield Column("limit_quantity", _T, "the quantity that the limit is on")
+    yield Column("limit_quantity", _T, "the quantity that the limit is on", codes.LIMIT_QUANTITIES)
     yield Column("limit_value", _R, "the limit, in limit_unit")
     yield Column("entered_value", _R, "the value entered, in limit_unit")
     yield Column("limit_unit", _T, "UCUM unit of limit and entered value")
@@ -172,7 +172,7 @@ def _declare() -> Iterable[Column]:
         "continues_infusion_id", _T, "the infusion it would have continued but for a change of programme"
     )
     yield Column("started_at", _TS, "begin, UTC", nullable=False)
-    yield Column("ended_at", _TS, "end, UTC; null: open")
+    yield Column("ended_at", _TS, "end, UTC; null: open, or an alarm whose source logs no clearing")
     yield Column("state", _T, "what the channel was doing", codes.STATES, nullable=False)
     yield Column("volume_ml", _D, "computed volume; infusions: without keep-open and priming")
     yield Column("amount", _D, "computed drug amount, in amount_unit")
@@ -189,6 +189,35 @@ def _declare() -> Iterable[Column]:
         "whether an unknown stretch, a missing start or stop, a gap or an unclear time touches it",
     )
     yield Column("false_start", _B, "ran under 30 s or delivered nothing: counted apart")
+    # programmings and attempts
+    yield Column("programming_id", _T, "event_id of the confirmed row, else the attempt's id", nullable=False)
+    yield Column("at", _TS, "when it was confirmed; without a confirmation the first alert", nullable=False)
+    yield Column("phase", _T, "a start, a change of what runs, or a bolus", codes.PHASES, nullable=False)
+    yield Column("value", _R, "what was programmed: bolus dose, else dose, rate, volume or time, in unit")
+    yield Column("unit", _T, "UCUM unit of the value")
+    yield Column("attempt_id", _T, "event_id of the attempt's first limit alert")
+    yield Column("first_alert_at", _TS, "the attempt's first limit alert, UTC", nullable=False)
+    yield Column("last_alert_at", _TS, "the attempt's last limit alert, UTC", nullable=False)
+    yield Column("decided_at", _TS, "its last decision, else what ended it, UTC; null: timed out")
+    yield Column("alerts", _I, "limit alerts of the attempt", nullable=False)
+    yield Column("met_soft", _B, "whether it met a soft limit", nullable=False)
+    yield Column("met_hard", _B, "whether it met a hard limit", nullable=False)
+    yield Column("entered_first", _R, "first value entered for the limit's quantity, in limit_unit")
+    yield Column("entered_final", _R, "value confirmed for it, in limit_unit; null: none was, or not known")
+    yield Column(
+        "limit_multiple", _R, "times the limit, 1 or more: an override's final value, else the first entered"
+    )
+    yield Column("change_factor", _R, "first entered / confirmed; where nothing was, / the running value")
+    yield Column("outcome", _T, "what became of the attempt", codes.OUTCOMES, nullable=False)
+    yield Column("reversed", _B, "whether an override was brought inside within 10 min", nullable=False)
+    # alarms
+    yield Column("raised_at", _TS, "when it was first raised, UTC", nullable=False)
+    yield Column("silenced_at", _TS, "when it was first silenced, UTC")
+    yield Column("cleared_at", _TS, "when it was cleared for good, UTC; null: never logged")
+    yield Column("raw_count", _I, "raised and updated rows that are this one alarm", nullable=False)
+    yield Column(
+        "stopped_delivery", _B, "whether it stopped a delivery; null: its effect or the state is not known"
+    )
     # ledger
     yield Column("path", _T, "path of the file below inbox, or as given", nullable=False)
     yield Column("rows_read", _I, "records counted on the bytes", nullable=False)

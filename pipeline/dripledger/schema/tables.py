@@ -142,6 +142,40 @@ TABLES: Final[dict[str, Table]] = {
             "month",
         ),
         Table(
+            "programmings",
+            "a confirmed start, user change or bolus in the library, or an attempt that ended with none",
+            pick(
+                "programming_id", "infusion_id", "facility", "pump_id", "channel", "at", "phase", "care_area",
+                "entry", "value", "unit", "attempt_id", "use_context", "source_name", "month",
+            ),
+            ("programming_id",),
+            "month",
+        ),
+        Table(
+            "attempts",
+            "one human effort that drew limit alerts",
+            pick(
+                "attempt_id", "infusion_id", "facility", "pump_id", "channel", "care_area", "entry",
+                "first_alert_at", "last_alert_at", "decided_at", "alerts", "met_soft", "met_hard",
+                "limit_side", "limit_quantity", "limit_value", "limit_unit", "entered_first",
+                "entered_final", "limit_multiple", "change_factor", "outcome", "reversed", "phase",
+                "use_context", "source_name", "month",
+            ),
+            ("attempt_id",),
+            "month",
+        ),
+        Table(
+            "alarms",
+            "one alarm condition from raised to cleared, however often it sounds",
+            pick(
+                "alarm_id", "facility", "pump_id", "channel", "infusion_id", "care_area", "raised_at",
+                "silenced_at", "cleared_at", "ended_at", "alarm_kind", "alarm_priority", "raw_count",
+                "stopped_delivery", "use_context", "source_name", "month",
+            ),
+            ("alarm_id",),
+            "month",
+        ),
+        Table(
             "libraries",
             "one limit row of one drug library version",
             pick(
