@@ -30,7 +30,9 @@ befores as (
         last_value(case when proves then unsure_links end ignore nulls) over before as proof_unsure_links,
         coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_place_before,
         coalesce(
-            last_value(case when sign = 'alarm_unclear' then place end ignore nulls) over before, 0
+            last_value(
+                case when sign = 'alarm_unclear' and not coalesce(zero_here, false) then place end ignore nulls
+            ) over before, 0
         ) as unclear_place_before,
         coalesce(
             last_value(case when sign = 'dose_end' and mine then place end ignore nulls) over before, 0

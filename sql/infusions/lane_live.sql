@@ -35,10 +35,22 @@ turns as (
 marked as (
     select
         *,
-        patient_closes
-        and not halted_before
-        and sign not in ('stop', 'complete', 'pause', 'off', 'on') as leaves_unknown
+        (
+            patient_closes
+            and not halted_before
+            and sign not in ('stop', 'complete', 'pause', 'off', 'on')
+        )
+        -- or numbers are missing since a patient change ended it
+        or (
+            sign in ('gap', 'bridged')
+            and coalesce(last_value(case when patient_closes then place end ignore nulls) over before, 0)
+            > coalesce(last_value(case when opens or closes then place end ignore nulls) over before, 0)
+        ) as leaves_unknown
     from turns
+    window before as (
+        partition by lane_no order by place
+        rows between unbounded preceding and 1 preceding
+    )
 ),
 
 reopened as (
@@ -105,8 +117,23 @@ again as (
         *,
         -- after a pause that a patient change ended, keep-open starts nothing either
         death_place > life_place and own and mine and is_open
-        and (sign = 'dose' or (sign = 'kvo' and patient_place < death_place)) as may_open_again
+        and (sign in ('dose', 'bolus') or (sign = 'kvo' and patient_place <= life_place)) as may_open_again,
+        -- a bolus after the window is all that its infusion has
+        coalesce(
+            last_value(
+                case
+                    when
+                        sign = 'bolus_end' and own and mine and raw_before = 'bolus'
+                        and death_place > life_place and hold_place <= death_place
+                        then place
+                end ignore nulls
+            ) over here, 0
+        ) as late_bolus_end_place
     from ended
+    window here as (
+        partition by lane_no order by place
+        rows between unbounded preceding and current row
+    )
 ),
 
 settled as (
@@ -115,10 +142,10 @@ settled as (
         may_open_again
         and coalesce(
             last_value(case when may_open_again then place end ignore nulls) over before, 0
-        ) < death_place as opens_again,
+        ) < greatest(death_place, late_bolus_end_place) as opens_again,
         coalesce(
             last_value(case when may_open_again then place end ignore nulls) over here, 0
-        ) < death_place as stays_dead
+        ) < greatest(death_place, late_bolus_end_place) as stays_dead
     from again
     window
         here as (
@@ -133,7 +160,8 @@ settled as (
 
 select
     * exclude (
-        raw_state, raw_before, patient_place, may_open_again, stays_dead, death_place, life_place, may_reopen, is_open,
+        raw_state, raw_before, patient_place, late_bolus_end_place, may_open_again, stays_dead, death_place, life_place,
+        may_reopen, is_open,
         may_wake, may_wake_before, may_wake_here, halted_before, leaves_unknown, hold_place, reopened_place
     ),
     case

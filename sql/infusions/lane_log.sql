@@ -92,7 +92,7 @@ select
     2 * g.channel_no + l.lane as lane_no,
     l.lane,
     (2 * g.channel_no + l.lane) * 68719476736
-    + 4 * g.place - case when g.sign = 'gap' then 2 else 1 end as place,
+    + 4 * g.place - case g.sign when 'bridged' then 3 when 'gap' then 2 else 1 end as place,
     g.at_us, g.reached_us, g.unsure_links,
     g.sign as kind, g.sign,
     false as own, false as mine, false as proves, false as patient_turned, false as ambiguous,

@@ -15,6 +15,13 @@ with ahead as (
                     then place
             end ignore nulls
         ) over later as next_break_place,
+        coalesce(
+            last_value(
+                case when sign = 'other_lane' then true when mine and sign in ('start', 'delayed') then false end
+                ignore nulls
+            ) over (in_lane rows between unbounded preceding and 1 preceding),
+            false
+        ) as other_runs_before,
         last_value(
             case
                 when
@@ -42,7 +49,7 @@ waits as (
             false
         )
         or coalesce(
-            sign = 'stop' and lane = 0
+            sign = 'stop' and lane = 0 and not other_runs_before
             and next_other_us - at_us <= round(s.no_gap_s * 1e6)
             and next_other_place < coalesce(next_break_place, next_other_place + 1),
             false
@@ -63,10 +70,11 @@ known as (
 
 befores as (
     select
-        * exclude (next_kvo_place, next_kvo_us, next_other_place, next_other_us, next_break_place),
+        * exclude (next_kvo_place, next_kvo_us, next_other_place, next_other_us, next_break_place, other_runs_before),
         coalesce(last_value(case when begins then place end ignore nulls) over before, 0) as begun_before,
         coalesce(last_value(case when closes then place end ignore nulls) over before, 0) as closed_before,
-        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_before_place,
+        coalesce(last_value(case when sign in ('gap', 'bridged') then place end ignore nulls) over before, 0)
+            as gap_before_place,
         coalesce(
             last_value(case when mine and own and sign in ('bolus', 'bolus_end') then place end ignore nulls)
                 over before,
@@ -126,7 +134,7 @@ eligible as (
         or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen,
         is_still and not is_stirred and not is_in_bolus and mine and own and sign = 'bolus' as opens_idle,
         is_still and not is_stirred and is_in_bolus and mine and own and sign = 'bolus_end' as closes_idle,
-        mine and own and not (is_stirred and bolus_place_before > closed_before) and (
+        mine and own and not is_in_bolus and not (is_stirred and bolus_place_before > closed_before) and (
             (
                 sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
                 and (

@@ -23,10 +23,14 @@ with lasts as (
             last_value(case when sign = 'standby_left' then place end ignore nulls) over here, 0
         ) as standby_left_place,
         coalesce(
-            last_value(case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then place end ignore nulls) over here, 0
+            last_value(
+                case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then place end ignore nulls
+            ) over here, 0
         )
             as unclear_place,
-        last_value(case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then at_us end ignore nulls) over here
+        last_value(
+            case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then at_us end ignore nulls
+        ) over here
             as unclear_us,
         coalesce(last_value(case when sign = 'delayed' then place end ignore nulls) over here, 0) as delay_place,
         coalesce(last_value(case when sign = 'bolus' and own then place end ignore nulls) over here, 0) as bolus_place,

@@ -60,15 +60,25 @@ lasts as (
         last_value(
             case when delivers or starts or opens or opens_late then {'v': care_area_here} end ignore nulls
         ) over before as care_area_ran,
-        last_value(case when state = 'running' then {'v': rate_ml_h} end ignore nulls) over before as rate_ran,
+        last_value(
+            case
+                when state = 'running' then {'v': rate_ml_h}
+                -- what begins with a bolus has no rate of its own yet
+                when (opens and not begins) or opens_late or patient_splits then {'v': cast(null as double)}
+            end ignore nulls
+        ) over before as rate_ran,
         last_value(end_sign ignore nulls) over before as end_sign_before,
         last_value(case when ends_here then at_us end ignore nulls) over before as ended_before_us,
         last_value(case when ends_here then state_before end ignore nulls) over before as state_at_end,
-        last_value(case when delivers or opens or opens_late then place end ignore nulls) over before as ran_place,
+        last_value(
+            case when delivers or opens or opens_late or patient_splits then place end ignore nulls
+        ) over before as ran_place,
+        last_value(case when ends_here then place end ignore nulls) over before as ended_place,
+        last_value(case when sign = 'cleared' then place end ignore nulls) over before as cleared_place,
         last_value(
             case
                 when
-                    sign in ('cleared', 'off', 'on') or patient_turned or end_sign in ('late', 'patient')
+                    sign in ('off', 'on') or patient_turned or end_sign in ('late', 'patient')
                     or (sign = 'other_lane' and (lane = 1 or state_before = 'closed'))
                     then place
             end ignore nulls
@@ -112,6 +122,8 @@ compared as (
             when state_before = 'unknown' and not waiting_before
                 then not gap_before and at_us - waiting_since_before_us <= round(s.continue_after_pause_s * 1e6)
             when coalesce(barred_place, 0) > ran_place then false
+            -- totals cleared before the logged stop do not lie between that and the start
+            when coalesce(cleared_place, 0) > greatest(ran_place, coalesce(ended_place, 0)) then false
             when state_before = 'closed'
                 then
                     end_sign_before in ('stop', 'complete', 'bolus_end')

@@ -31,7 +31,8 @@ pending as (
             ) over before
             > coalesce(
                 last_value(
-                    case when confirms or bypasses_now or sign in ('off', 'on', 'other_lane') then place end ignore nulls
+                    case when confirms or bypasses_now or sign in ('off', 'on', 'other_lane') then place end
+                    ignore nulls
                 ) over before,
                 0
             ),

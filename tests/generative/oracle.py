@@ -49,8 +49,11 @@ class Channel(Starts):
         proof = mine and self.proves(event)
         if i:
             self.account(i, at)
-            if self.links[i] == "gap" and not (proof and event["kind"] not in STARTS):
-                self.lose_sight(i)  # 22: not bridged
+            if self.links[i] == "gap":
+                if not (proof and event["kind"] not in STARTS):
+                    self.lose_sight(i)  # 22: not bridged
+                elif self.now is None:
+                    self.quiet = False  # 3, 22: from a stopped channel nothing carries over
             self.lapse(at)
         if not (mine or event["channel"] == ""):
             return
@@ -68,6 +71,7 @@ class Channel(Starts):
                 self.set_state("running")  # 5: shows that it runs
         if self.now is not None and not self.lapsed and self.state in DELIVERING:
             self.now.programme, self.now.place = self.programme, self.place
+            self.cleared = False
             if self.state == "running":
                 self.now.basal_rate = self.rate
         if self.now is not None and self.now.first is event:

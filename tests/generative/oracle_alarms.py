@@ -24,18 +24,18 @@ class Alarm:
 
     first: Event
     kind: str
-    alarm_id: str | None
     care_area: str | None
     infusion_id: str | None
-    infusion_end: datetime | None
     clears: bool  # whether its source can log clearing
+    thread: tuple[str, str]  # what it is spoken of by: its id, else its kind
     raw: list[Event] = field(default_factory=list)  # raised and updated rows
     stopped: list[bool | None] = field(default_factory=list)
     silenced_at: datetime | None = None
     cleared_at: datetime | None = None
     last_raise: datetime = datetime.min
+    infusion_end: datetime | None = None  # of the infusion in which it was last raised
     over_at: datetime | None = None  # patient change after the last raise: ends it if no clearing comes
-    gone: bool = False  # power went off: nothing can clear it any more
+    gone: bool = False  # power went off, or it was raised anew after its end: nothing can clear it any more
 
     @property
     def open(self) -> bool:
@@ -52,11 +52,32 @@ class Alarm:
         return min(ends)
 
 
-def fits(alarm: Alarm, e: Event) -> bool:
-    """Whether a row speaks of an alarm: by id, else (one of them has none) by kind."""
-    if get(e, "alarm_id") is not None and alarm.alarm_id is not None:
-        return bool(e["alarm_id"] == alarm.alarm_id)
-    return alarm.kind == kind_of(e)
+@dataclass
+class Channel:
+    """What is known of one channel's alarms; on the empty channel those of the pump."""
+
+    look: Lookup
+    now: InForce = field(default_factory=InForce)
+    alarms: list[Alarm] = field(default_factory=list)
+    current: dict[tuple[str, str], Alarm] = field(default_factory=dict)  # thread -> its last alarm
+    latest: dict[str, Alarm] = field(default_factory=dict)  # kind -> the alarm that began to sound last
+    named: dict[str, str] = field(default_factory=dict)  # id raised and not cleared by its id -> kind
+
+    def open_in(self, thread: tuple[str, str]) -> Alarm | None:
+        """Return the open alarm that a thread speaks of."""
+        alarm = self.current.get(thread)
+        return alarm if alarm is not None and alarm.open and alarm.thread == thread else None
+
+    def thread_of(self, e: Event, sounds: bool = False) -> tuple[str, str]:
+        """Return what a row speaks of: its id; without one the first open id of its kind; else its kind."""
+        named = get(e, "alarm_id")
+        if named is not None and (sounds or named in self.named):
+            return ("id", named)
+        if named is None:
+            for open_id, kind in self.named.items():
+                if kind == kind_of(e):
+                    return ("id", open_id)
+        return ("kind", kind_of(e))
 
 
 def kind_of(e: Event) -> str:
@@ -74,107 +95,113 @@ def read_alarms(
 
     `records` tells which kinds each source can log; a source that it does not name is taken to log clearing.
     """
-    channels = sorted({e["channel"] for e in events} | {""})
-    look = {
-        c: Lookup((s for s in segments if s["channel"] == c), (i for i in infusions if i["channel"] == c))
-        for c in channels
+    names = sorted({e["channel"] for e in events} | {""})
+    channels = {
+        c: Channel(
+            Lookup((s for s in segments if s["channel"] == c), (i for i in infusions if i["channel"] == c))
+        )
+        for c in names
     }
-    now = {c: InForce() for c in channels}
-    found: dict[str, list[Alarm]] = {c: [] for c in channels}
+    pump = InForce()  # what any row of the pump said last: the care area of what belongs to no channel
     last = max(e["occurred_at"] for e in events)
     on = False
     for e in events:
-        for c in channels:
-            if e["channel"] not in (c, "") and c != "":
+        off = is_power_off(e, on)
+        pump.apply(e, off=off)
+        for name, channel in channels.items():
+            if e["channel"] not in (name, ""):
                 continue
-            if is_power_off(e, on) and e["channel"] in (c, ""):
-                for alarm in found[c]:
+            if off:
+                channel.named.clear()
+                for alarm in channel.alarms:
                     if alarm.open:
                         alarm.gone = True
                         alarm.over_at = min(alarm.over_at or e["occurred_at"], e["occurred_at"])
-            if e["channel"] in (c, "") and is_patient_change(e, now[c]):
-                for alarm in found[c]:
+            if is_patient_change(e, channel.now):
+                for alarm in channel.alarms:
                     alarm.over_at = alarm.over_at or e["occurred_at"]
-            now[c].apply(e, off=is_power_off(e, on))
+            channel.now.apply(e, off=off)
         on = e["kind"] not in ("powered_off", "power_lost")
         if kind_of(e) == "limit_alert":
             continue  # 40: folded into the limit alerts, or itself one
+        here = channels[e["channel"]]
         if e["kind"] in ("alarm_raised", "alarm_updated"):
-            sounded(e, found, look, now, records)
+            area = get(e, "care_area") or (here.now if e["channel"] else pump).care_area
+            sounded(e, area, channels, records)
         elif e["kind"] == "alarm_silenced":
-            for alarm in silenced(e, found):
+            for alarm in silenced(e, channels):
                 alarm.silenced_at = alarm.silenced_at or e["occurred_at"]
         elif e["kind"] == "alarm_cleared":
-            for alarm in [a for a in found[e["channel"]] if a.open and a.clears and fits(a, e)][:1]:
-                alarm.cleared_at = e["occurred_at"]
-    return [finish(a, last) for alarms in found.values() for a in alarms]
+            cleared = here.open_in(here.thread_of(e))
+            if cleared is not None:
+                cleared.cleared_at = e["occurred_at"]
+            here.named.pop(get(e, "alarm_id") or "", None)
+    return [finish(a, last) for channel in channels.values() for a in channel.alarms]
 
 
-def silenced(e: Event, found: Mapping[str, list[Alarm]]) -> list[Alarm]:
+def silenced(e: Event, channels: Mapping[str, Channel]) -> list[Alarm]:
     """Return the alarms that a silencing concerns: the one it names; naming none, all that sound there."""
     if get(e, "alarm_id") is not None or get(e, "alarm_kind") is not None:
-        return [a for a in found[e["channel"]] if a.open and fits(a, e)][:1]
-    return [a for c, alarms in found.items() if e["channel"] in (c, "") for a in alarms if a.open]
+        here = channels[e["channel"]]
+        fit = (here.open_in(here.thread_of(e)), here.open_in(("mute", kind_of(e))))
+        return [a for a in here.alarms if any(a is f for f in fit)][:1]
+    return [
+        alarm
+        for name, channel in channels.items()
+        if e["channel"] in (name, "")
+        for thread in channel.current
+        if (alarm := channel.open_in(thread)) is not None
+    ]
 
 
 def sounded(
-    e: Event,
-    found: Mapping[str, list[Alarm]],
-    look: Mapping[str, Lookup],
-    now: Mapping[str, InForce],
-    records: Mapping[str, AbstractSet[str]],
+    e: Event, area: str | None, channels: Mapping[str, Channel], records: Mapping[str, AbstractSet[str]]
 ) -> None:
     """Take a raised or updated row: the same condition again, or a new one."""
-    at, channel, is_raise = e["occurred_at"], e["channel"], e["kind"] == "alarm_raised"
+    at, here, raises = e["occurred_at"], channels[e["channel"]], e["kind"] == "alarm_raised"
     kinds = records.get(get(e, "source_name") or "")
     clears = kinds is None or bool(kinds & {"alarm_cleared", "all"})
-    here = found[channel]
-    alarm = None
+    thread = here.thread_of(e, sounds=True) if clears else ("mute", kind_of(e))
+    if clears and get(e, "alarm_id") is not None:
+        here.named.setdefault(e["alarm_id"], kind_of(e))
+    begins = False
     if not clears:
         # 12: only the distance from the last raise tells repeats from new alarms
-        mute = [a for a in reversed(here) if not a.clears]
-        if is_raise:
-            alarm = next((a for a in mute if a.kind == kind_of(e) and at - a.last_raise <= MINUTE), None)
-        else:
-            alarm = next((a for a in mute if fits(a, e)), None)
+        alarm = here.current.get(thread)
+        if alarm is not None and raises and at - alarm.last_raise > MINUTE:
+            alarm = None
     else:
-        alarm = next((a for a in here if a.clears and a.open and fits(a, e)), None)
-        if alarm is not None and is_raise and alarm.censored_at(datetime.max.replace(tzinfo=at.tzinfo)) < at:
+        alarm = here.open_in(thread)
+        if alarm is not None and raises and alarm.censored_at(datetime.max.replace(tzinfo=at.tzinfo)) < at:
             alarm.gone = True  # 12: a new raise after its end is a new alarm
             alarm = None
-        if alarm is None:  # 39: a repeat within 60 s of clearing, same pump, channel and kind
-            alarm = next(
-                (
-                    a
-                    for a in reversed(here)
-                    if a.kind == kind_of(e) and a.cleared_at is not None and at - a.cleared_at <= MINUTE
-                    and not a.gone
-                ),
-                None,
-            )  # fmt: skip
-            if alarm is not None:
-                alarm.cleared_at = None
-                is_raise = True  # it sounds again
-                alarm.alarm_id = get(e, "alarm_id") or alarm.alarm_id
+        if alarm is None:  # 39: the one of its kind that began last, cleared at most 60 s ago, sounds again
+            before = here.latest.get(kind_of(e))
+            if before is not None and before.cleared_at is not None and at - before.cleared_at <= MINUTE:
+                alarm = before
+                alarm.cleared_at, alarm.thread = None, thread
+                raises = begins = True
+    segment = here.look.before(at) or here.look.after(at)
+    infusion_id = segment["infusion_id"] if segment and channel_infusion(e["channel"], channels) else None
     if alarm is None:
-        segment = look[channel].before(at) or look[channel].after(at)
-        infusion_id = segment["infusion_id"] if segment and channel_infusion(channel, look) else None
-        infusion = look[channel].infusions.get(infusion_id) if infusion_id else None
-        alarm = Alarm(
-            e, kind_of(e), get(e, "alarm_id"), get(e, "care_area") or now[channel].care_area, infusion_id,
-            infusion["ended_at"] if infusion else None, clears,
-        )  # fmt: skip
-        here.append(alarm)
+        alarm = Alarm(e, kind_of(e), area, infusion_id, clears, thread)
+        here.alarms.append(alarm)
+        raises = begins = True
+    here.current[thread] = alarm
+    if clears and begins:
+        here.latest[alarm.kind] = alarm
     alarm.raw.append(e)
-    if is_raise or len(alarm.raw) == 1:
+    if raises:
+        infusion = here.look.infusions.get(infusion_id) if infusion_id else None
         alarm.last_raise = at
         alarm.over_at = None
-    alarm.stopped.append(stopped(e, at, channel, look))
+        alarm.infusion_end = infusion["ended_at"] if infusion else None
+    alarm.stopped.append(stopped(e, at, e["channel"], {c: channel.look for c, channel in channels.items()}))
 
 
-def channel_infusion(channel: str, look: Mapping[str, Lookup]) -> bool:
+def channel_infusion(channel: str, channels: Mapping[str, Channel]) -> bool:
     """41: a pump-level alarm has no infusion; on a pump that names no channel, '' is its channel."""
-    return channel != "" or set(look) == {""}
+    return channel != "" or set(channels) == {""}
 
 
 def stopped(e: Event, at: datetime, channel: str, look: Mapping[str, Lookup]) -> bool | None:

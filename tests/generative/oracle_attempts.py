@@ -110,7 +110,9 @@ class Reader:
         if e["channel"]:
             return [e["channel"]]
         if e["kind"] in ("limit_overridden", "reprogrammed_within_limits"):
-            waiting = [c for c, lane in self.lanes.items() if lane.open]
+            waiting = [
+                c for c, lane in self.lanes.items() if lane.open and not is_patient_change(e, lane.now)
+            ]
             return waiting or [self.lane_of_alert(index)]
         return list(self.lanes)
 
@@ -120,14 +122,15 @@ class Reader:
         """Walk, then judge each attempt with the whole log in view."""
         on = False
         for index, e in enumerate(self.events):
+            for lane in self.lanes.values():
+                if lane.open and e["occurred_at"] - lane.open.last_activity > TEN_MINUTES:
+                    self.time_out(lane)  # 35
             concerned = self.lanes_of(index)
             off = is_power_off(e, on)
             self.whole.apply(e, off=off)
             for channel, lane in self.lanes.items():
-                if lane.open and e["occurred_at"] - lane.open.last_activity > TEN_MINUTES:
-                    self.time_out(lane)  # 35
-                if channel in concerned:
-                    self.step(index, e, channel, lane, off)
+                if channel in concerned or e["channel"] == "":
+                    self.step(index, e, channel, lane, off, channel in concerned)
             on = e["kind"] not in ("powered_off", "power_lost")
         for lane in self.lanes.values():
             if lane.open:
@@ -145,8 +148,11 @@ class Reader:
         self.finished.append((lane, lane.open, end))
         lane.open = None
 
-    def step(self, index: int, e: Event, channel: str, lane: Lane, off: bool) -> None:
-        """Take one row on one channel."""
+    def step(self, index: int, e: Event, channel: str, lane: Lane, off: bool, concerned: bool) -> None:
+        """Take one row on one channel; not `concerned`: an alert or decision that belongs to another.
+
+        What else such a row says, a patient above all, holds for every channel.
+        """
         at, before = e["occurred_at"], InForce(**vars(lane.now))
         if lane.open and (off or is_patient_change(e, before)):
             self.end(lane, Ending("power_or_patient", at, index, e, before, before))
@@ -163,6 +169,8 @@ class Reader:
         )
         after = InForce(**vars(lane.now))
         lane.log.append((index, e, after))
+        if not concerned:
+            return
 
         decision = decision_of(e)
         alert = self.is_alert(e)
@@ -173,7 +181,7 @@ class Reader:
         elif lane.open:
             lane.open.others.append((index, e))
         if lane.open:
-            if (e["kind"] in ACTIVITY and by_user(e)) or alert:
+            if (e["kind"] in ACTIVITY and by_user(e)) or alert or decision in ("overridden", "within_limits"):
                 lane.open.last_activity = at
             if e["kind"] in DECISION_OF_KIND:  # 31: a decision in the alert's own row has no time of its own
                 lane.open.decision_row = e

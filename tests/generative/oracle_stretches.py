@@ -136,6 +136,8 @@ class Stretches:
         self.quiet = False
         if self.suspended is not None:
             self.suspended.doubtful = True
+        if self.lapsed:
+            self.lost = True
         if self.now is not None and not self.lapsed:
             self.now.doubtful = True
             self.now.pieces[-1].state, self.now.pieces[-1].rate = "unknown", None

@@ -186,7 +186,9 @@ class Judge:
             r = numbered[1]
             quantity, decision = get(r, "limit_quantity"), decision_of(r)
             if numbered in self.a.alert_rows or r["kind"] not in DECISION_OF_KIND:
-                waiting[quantity] = last_alert[quantity] = r
+                waiting[quantity] = r
+                last_alert.pop(quantity, None)  # so that the one alerted last stands last
+                last_alert[quantity] = r
             if decision not in ("overridden", "within_limits"):
                 continue
             by_id = [

@@ -15,32 +15,40 @@ from tests.generative.awkward_logs import Row, blank, pump_logs
 
 from dripledger.engine import connect
 from dripledger.infusions import build, make_settings, update
+from dripledger.infusions.build import RESULTS
 from dripledger.schema import TABLES
 from dripledger.site import SiteSettings
 
 SITE = SiteSettings(format=1, facility="Linden", time_zone="Europe/Lisbon")
-DERIVED = ("segments", "infusions")
+DERIVED = RESULTS
 
 
 class MemoryWriter:
     """The part of the store's writer that an update uses, over tables in memory; it is its own base."""
 
     def __init__(self) -> None:
-        self.tables = {name: TABLES[name].arrow_schema.empty_table() for name in DERIVED}
+        self.tables = {name: TABLES[name].arrow_schema.empty_table() for name in (*DERIVED, "ingests")}
+        self.new: dict[str, pa.Table] = {}
         self.replaced: list[tuple[str, list[str]]] = []
 
     @property
     def base(self) -> MemoryWriter:
         return self
 
+    def current(self) -> MemoryWriter:
+        """Return what is written so far."""
+        now = MemoryWriter()
+        now.tables = self.tables | self.new
+        return now
+
     def attach(
         self, con: duckdb.DuckDBPyConnection, tables: Sequence[str] | None = None, prefix: str = ""
     ) -> None:
         for name in tables or DERIVED:
             con.register("_memory", self.tables[name])
-            con.execute(f"create or replace temp table _kept_{name} as select * from _memory")
+            con.execute(f"create or replace temp table _kept_{prefix}{name} as select * from _memory")
             con.unregister("_memory")
-            con.execute(f'create or replace temp view "{prefix}{name}" as select * from _kept_{name}')
+            con.execute(f'create or replace temp view "{prefix}{name}" as select * from _kept_{prefix}{name}')
 
     def replace(
         self, table: str, partitions: Sequence[str] | None, data: pa.Table | pa.RecordBatchReader

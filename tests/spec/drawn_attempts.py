@@ -89,7 +89,8 @@ def by_sql(events: list[Row], records: Records) -> Tables:
         con.execute("create or replace temp table source_records as select * from _records")
         con.unregister("_records")
         build(con)
-        return {name: con.sql(f"select * from {name}").to_arrow_table().to_pylist() for name in RELATIONS}
+        names = (*RELATIONS, "segments", "infusions")
+        return {name: con.sql(f"select * from {name}").to_arrow_table().to_pylist() for name in names}
     finally:
         con.close()
 

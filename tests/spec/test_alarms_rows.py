@@ -206,14 +206,17 @@ def test_after_power_off_nothing_clears_an_alarm_of_before(engine: str) -> None:
 
 
 def test_ruling_12_a_source_that_cannot_log_clearing(engine: str) -> None:
-    """Every raise over 60 s after the last one is a new alarm, none has an end: 10:30, 10:31 | 10:32:01 | 10:40."""
+    """Every raise over 60 s after the last one is a new alarm, none has an end: 10:30, 10:31 | 10:32:01 | 10:40.
+
+    A silencing answers the one that sounded last: what nobody can see cleared must not swallow every answer.
+    """
     read(engine, _log(
         _row("10:30:00", "alarm_raised"), _row("10:31:00", "alarm_raised"), _row("10:32:01", "alarm_raised"),
         _row("10:32:30", "alarm_silenced"), _row("10:40:00", "alarm_raised"),
     ), {"wards": ["infusion_started", "infusion_stopped", "alarm_raised", "alarm_silenced"]}).alarms("""
     | alarm_id | raised_at | silenced_at | cleared_at | ended_at | raw_count |
-    | e2       | 10:30     | 10:32:30    |            |          | 2         |
-    | e4       | 10:32:01  |             |            |          | 1         |
+    | e2       | 10:30     |             |            |          | 2         |
+    | e4       | 10:32:01  | 10:32:30    |            |          | 1         |
     | e6       | 10:40     |             |            |          | 1         |
     """)  # fmt: skip
 

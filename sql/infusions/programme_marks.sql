@@ -1,0 +1,96 @@
+-- title: Which rows set the programme of a channel, and under which library use
+-- grain: one event on one channel
+-- why: only confirmed rows, and the row that opens an infusion in mid-delivery, set what holds (rulings 3, 10, 13)
+with starts as (
+    select c.watch_no, i.infusion_id, i.start_kind, i.library_use, i.started_at
+    from infusions as i
+    inner join watch_channels as c
+        on i.facility = c.facility and i.pump_id = c.pump_id and i.channel = c.channel
+),
+
+marked as (
+    select
+        w.watch_no, w.place, e.kind, e.switched_off, e.may_hold, e.care_area, e.weight_kg, e.library_use, e.entry,
+        e.concentration_value, e.concentration_unit, e.rate_ml_h, e.dose_value, e.dose_unit, e.volume_to_infuse_ml,
+        e.programmed_duration_s,
+        i.infusion_id as begins_infusion,
+        i.start_kind as begins_as,
+        i.library_use as begins_under,
+        epoch_us(i.started_at) as begins_us,
+        w.kind = 'library_bypassed' and e.rate_ml_h is not null
+        and coalesce(m.state_before in ('running', 'bolus'), false) as bypasses_now,
+        d.dimension || ' ' || d.per_kg || ' ' || d.per_m2 || ' ' || (d.per_time_s is null) as dose_shape,
+        d.factor / coalesce(d.per_time_s, 1.0) as dose_factor
+    from watch_log as w
+    inner join watch_events as e on w.pump_no = e.pump_no and w.place = e.place
+    inner join watch_channels as c on w.watch_no = c.watch_no
+    left join starts as i
+        on
+            w.watch_no = i.watch_no
+            and case when w.own then e.event_id else e.event_id || ':' || c.channel end = i.infusion_id
+    left join watch_moments as m
+        on w.watch_no = m.watch_no and w.at_us = m.at_us and w.kind = 'library_bypassed'
+    left join units as d on e.dose_unit = d.code and d.per_volume_ml is null
+),
+
+signs as (
+    select
+        *,
+        coalesce(begins_as = 'missing', false) or bypasses_now
+        or kind in ('infusion_started', 'infusion_resumed', 'rate_changed', 'programme_changed') as programmes
+    from marked
+),
+
+waiting as (
+    select
+        *,
+        coalesce(
+            last_value(
+                case
+                    when programmes then false
+                    when kind = 'library_bypassed' then true
+                    when switched_off then false
+                end ignore nulls
+            ) over (
+                partition by watch_no order by place
+                rows between unbounded preceding and 1 preceding
+            ),
+            false
+        ) as bypass_waits
+    from signs
+),
+
+named as (
+    select
+        *,
+        bypasses_now
+        or (
+            programmes and library_use is null
+            and (kind = 'library_bypassed' or (bypass_waits and not switched_off))
+        ) as bypasses
+    from waiting
+),
+
+told as (
+    select *, case when bypasses then 'bypassed' when programmes then library_use end as use_told
+    from named
+),
+
+held as (
+    select
+        *,
+        last_value(use_told ignore nulls) over (
+            partition by watch_no order by place rows between unbounded preceding and current row
+        ) as use_here,
+        last_value(use_told ignore nulls) over (
+            partition by watch_no order by place rows between unbounded preceding and 1 preceding
+        ) as use_before
+    from told
+)
+
+select
+    * exclude (bypass_waits, use_told, use_before),
+    programmes or kind = 'library_bypassed' as tells_rate,
+    -- power-off and the other library use clear entry, concentration and dose (ruling 13)
+    switched_off or bypasses or coalesce(use_told <> use_before, false) as clears
+from held

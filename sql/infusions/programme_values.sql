@@ -1,0 +1,177 @@
+-- title: The values in force on a channel before and after each row
+-- grain: one event on one channel
+-- why: what was confirmed is compared with what held; null is not logged, so the last value holds (ruling 13)
+with based as (
+    select
+        *,
+        tells_rate and rate_ml_h is not null and dose_value is not null as tells_both,
+        tells_rate and rate_ml_h is not null and dose_value is null as tells_rate_only,
+        tells_rate and rate_ml_h is null and dose_value is not null as tells_dose_only,
+        last_value(
+            case
+                when tells_rate and rate_ml_h is not null and dose_value is not null
+                    then {
+                        'place': place, 'rate': rate_ml_h, 'dose': dose_value, 'unit': dose_unit, 'shape': dose_shape,
+                        'factor': dose_factor
+                    }
+            end ignore nulls
+        ) over (
+            partition by watch_no order by place rows between unbounded preceding and 1 preceding
+        ) as pair
+    from programme_marks
+),
+
+compared as (
+    select
+        *,
+        coalesce(printf('%.5e', rate_ml_h) = printf('%.5e', pair.rate), false) as same_rate,
+        coalesce(
+            printf('%.5e', dose_value) = printf(
+                '%.5e',
+                case
+                    when coalesce(dose_unit, '') = coalesce(pair.unit, '') then pair.dose
+                    when dose_shape = pair.shape then pair.dose * pair.factor / dose_factor
+                end
+            ),
+            false
+        ) as same_dose
+    from based
+),
+
+joined as (
+    select
+        *,
+        -- rate and dose that were told together hold together until one of them is told anew with another value
+        coalesce(
+            pair.place > coalesce(
+                max(
+                    case
+                        when
+                            not tells_both
+                            and (clears or (tells_rate_only and not same_rate) or (tells_dose_only and not same_dose))
+                            then place
+                    end
+                ) over (
+                    partition by watch_no order by place
+                    rows between unbounded preceding and 1 preceding
+                ),
+                0
+            ),
+            false
+        ) as pair_holds
+    from compared
+),
+
+valued as (
+    select
+        watch_no, place, kind, begins_infusion, begins_as, begins_under, begins_us, rate_ml_h, dose_value, dose_unit,
+        dose_shape, dose_factor, volume_to_infuse_ml, programmed_duration_s,
+        {
+            'care_area': (last_value(
+                case
+                    when switched_off or (may_hold and care_area is not null)
+                        then {'v': case when may_hold then care_area end}
+                end ignore nulls
+            ) over here).v,
+            'weight_kg': (last_value(
+                case
+                    when switched_off or (may_hold and weight_kg is not null)
+                        then {'v': case when may_hold then weight_kg end}
+                end ignore nulls
+            ) over here).v,
+            'library_use': use_here,
+            'entry': (last_value(
+                case
+                    when clears or (programmes and entry is not null) then {'v': case when programmes then entry end}
+                end ignore nulls
+            ) over here).v,
+            'concentration': last_value(
+                case
+                    when clears or (programmes and concentration_value is not null)
+                        then {
+                            'value': case when programmes then concentration_value end,
+                            'unit': case when programmes then concentration_unit end
+                        }
+                end ignore nulls
+            ) over here,
+            'rate_ml_h': (last_value(
+                case
+                    when tells_rate and rate_ml_h is not null then {'v': rate_ml_h}
+                    when tells_dose_only and not (pair_holds and same_dose and not clears)
+                        then {'v': cast(null as double)}
+                end ignore nulls
+            ) over here).v,
+            'dose': last_value(
+                case
+                    when tells_rate and dose_value is not null
+                        then {'value': dose_value, 'unit': dose_unit, 'shape': dose_shape, 'factor': dose_factor}
+                    when clears or (tells_rate_only and not (pair_holds and same_rate))
+                        then {
+                            'value': cast(null as double), 'unit': cast(null as varchar),
+                            'shape': cast(null as varchar), 'factor': cast(null as double)
+                        }
+                end ignore nulls
+            ) over here,
+            'volume_ml': (last_value(
+                case
+                    when tells_rate and volume_to_infuse_ml is not null then {'v': volume_to_infuse_ml}
+                    when switched_off then {'v': cast(null as double)}
+                end ignore nulls
+            ) over here).v,
+            'duration_s': (last_value(
+                case
+                    when tells_rate and programmed_duration_s is not null then {'v': programmed_duration_s}
+                    when switched_off then {'v': cast(null as double)}
+                end ignore nulls
+            ) over here).v
+        } as now,
+        coalesce(
+            last_value(
+                case
+                    when kind in ('infusion_completed', 'kvo_started') then true
+                    when kind in ('infusion_started', 'infusion_resumed', 'infusion_paused') then false
+                end ignore nulls
+            ) over (
+                partition by watch_no order by place
+                rows between unbounded preceding and 1 preceding
+            ),
+            false
+        ) as was_completed
+    from joined
+    window here as (
+        partition by watch_no order by place rows between unbounded preceding and current row
+    )
+),
+
+stepped as (
+    select *, lag(now) over (partition by watch_no order by place) as was
+    from valued
+)
+
+select
+    watch_no, place, begins_infusion, begins_as, begins_under, begins_us, now, was, was_completed,
+    -- whether a row programmes something new; a start that continues is judged by rate and dose alone
+    coalesce(printf('%.5e', rate_ml_h) <> printf('%.5e', was.rate_ml_h), rate_ml_h is not null)
+    or coalesce(
+        printf('%.5e', dose_value) <> printf(
+            '%.5e',
+            case
+                when coalesce(dose_unit, '') = coalesce(was.dose.unit, '') then was.dose.value
+                when dose_shape = was.dose.shape then was.dose.value * was.dose.factor / dose_factor
+            end
+        ),
+        dose_value is not null
+    )
+    or (
+        kind not in ('infusion_started', 'infusion_resumed')
+        and (
+            coalesce(
+                printf('%.5e', volume_to_infuse_ml) <> printf('%.5e', was.volume_ml), volume_to_infuse_ml is not null
+            )
+            or coalesce(
+                printf('%.5e', programmed_duration_s) <> printf('%.5e', was.duration_s),
+                programmed_duration_s is not null
+            )
+        )
+    ) as is_new_value
+from stepped

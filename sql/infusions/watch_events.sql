@@ -1,0 +1,88 @@
+-- title: What warnings, programmes and alarms need of each event
+-- grain: one event
+-- why: with the columns of limits and alarms, and what an event means for the whole pump
+with more as (
+    select
+        event_id, programmed_duration_s, bolus_dose_value, limit_kind, limit_side, limit_quantity, limit_value,
+        entered_value, limit_unit, alert_id, decision_logged, alarm_id, alarm_priority
+    from events
+    where
+        programmed_duration_s is not null or bolus_dose_value is not null or limit_kind is not null
+        or limit_side is not null or limit_quantity is not null or limit_value is not null or entered_value is not null
+        or limit_unit is not null or alert_id is not null or decision_logged is not null or alarm_id is not null
+        or alarm_priority is not null
+),
+
+known as (
+    select
+        p.pump_no, p.channel as channel_logged, p.place, p.at_us, p.event_id, p.kind, p.source_name,
+        p.care_area, p.library_use, p.entry, p.concentration_value, p.concentration_unit, p.rate_ml_h, p.dose_value,
+        p.dose_unit, p.volume_to_infuse_ml, p.weight_kg, p.alarm_kind, p.stops_delivery, p.patient_key, p.use_context,
+        m.* exclude (event_id),
+        coalesce(s.is_alert, false) as is_alert,
+        coalesce(s.is_decision, false) as is_decision,
+        coalesce(s.confirms, false) as confirms,
+        s.belongs_to,
+        coalesce(p.initiator, 'user') <> 'pump' as is_by_user,
+        case
+            when p.kind = 'limit_overridden' then 'overridden'
+            when p.kind = 'reprogrammed_within_limits' then 'within_limits'
+            when p.kind = 'attempt_cancelled' then 'cancelled'
+            when p.kind = 'library_bypassed' then 'left_library'
+            when p.kind = 'limit_alerted' then nullif(m.decision_logged, 'unmapped')
+        end as decision,
+        p.kind in ('limit_overridden', 'reprogrammed_within_limits', 'attempt_cancelled', 'library_bypassed')
+            as is_decision_kind,
+        -- what was tried or ordered is not in force
+        p.kind not in (
+            'limit_alerted', 'limit_overridden', 'reprogrammed_within_limits', 'attempt_cancelled',
+            'order_received', 'order_accepted', 'order_rejected', 'library_received'
+        ) as may_hold,
+        -- switching on while on is a power-off, at an unknown moment (ruling 25)
+        coalesce(
+            p.kind in ('powered_off', 'power_lost')
+            or (p.kind = 'powered_on' and lag(p.kind) over in_pump not in ('powered_off', 'power_lost')),
+            false
+        ) as switched_off,
+        p.kind = 'infusion_stopped' and coalesce(p.initiator, 'user') <> 'pump'
+        and coalesce(
+            first_value(
+                case
+                    when
+                        p.kind in ('infusion_started', 'infusion_resumed') and coalesce(p.initiator, 'user') <> 'pump'
+                        then p.at_us
+                end ignore nulls
+            ) over (
+                partition by p.pump_no, p.channel order by p.place
+                rows between 1 following and unbounded following
+            ) - p.at_us > round(t.no_gap_s * 1e6),
+            true
+        ) as stops
+    from watch_rows as p
+    cross join settings as t
+    left join more as m on p.event_id = m.event_id
+    left join limit_signs as s on p.event_id = s.event_id
+    window in_pump as (partition by p.pump_no order by p.place)
+)
+
+select
+    *,
+    last_value(
+        case
+            when switched_off or (may_hold and care_area is not null) then {'v': case when may_hold then care_area end}
+        end ignore nulls
+    ) over (
+        partition by pump_no order by place rows between unbounded preceding and current row
+    ).v as care_area_of_pump
+from known
+where
+    -- what says nothing about programmes, warnings, power or alarms
+    kind not in (
+        'power_source_changed', 'communication_lost', 'communication_restored', 'volume_reported', 'settings_changed',
+        'totals_cleared', 'clock_set', 'demand_requested', 'demand_given', 'demand_refused', 'order_received',
+        'order_accepted', 'order_rejected', 'library_received', 'library_installed', 'door_opened', 'door_closed',
+        'set_or_syringe_loaded', 'fault_logged', 'other'
+    )
+    or care_area is not null or weight_kg is not null or patient_key is not null or rate_ml_h is not null
+    or dose_value is not null or volume_to_infuse_ml is not null or programmed_duration_s is not null
+    or concentration_value is not null or bolus_dose_value is not null
