@@ -65,7 +65,7 @@ _EXAMPLE_MAPPING = """\
 # rename it so that its name ends in .toml. Below it reads a comma-separated export such as this:
 #
 #   Device,Chan,When,No,Event,Area,Drug,Rate,Unit,Patient
-#   P-001,A,2026-10-01 08:00:00,17,START,ICU,morphine,2.5,mL/h,4711
+#   P-001,A,2026-10-01 08:00:00,17,START,ICU,morphine,2.5,mL/h,88004711
 
 name = "wards"
 pattern = ["wards/*.csv"]          # files below inbox/
