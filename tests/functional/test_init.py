@@ -113,7 +113,9 @@ def test_example_source_reads_the_lines_that_it_shows(cli: CommandLine) -> None:
     assert (document["rows_read"], document["events_kept"], document["events"]) == (1, 1, 1)
     stored = [path for path in (root / "store").rglob("*.parquet") if path.is_file()]
     assert stored
-    assert not any(b"88004711" in path.read_bytes() for path in stored), "a patient's number reached the store"
+    assert not any(b"88004711" in path.read_bytes() for path in stored), (
+        "a patient's number reached the store"
+    )
     keys = cli.ok("query", "select patient_key from events", "--site", root, "--json").json
     assert [len(row["patient_key"]) for row in keys] == [64]
 
