@@ -25,13 +25,11 @@ from dripledger.sources import originals
 from dripledger.sources.mapping import Mapping
 from dripledger.sources.personal import Pseudonyms, fingerprint, fingerprint_file, load_key, need_key
 from dripledger.sources.staging import SourceFile, StagingRoom, stage
-from dripledger.store import Ledger, Snapshot, Writer, refuse_other_facility, spill_folder
+from dripledger.store import NOT_BUILT, Ledger, Snapshot, Writer, refuse_other_facility, spill_folder
 from dripledger.store.layout import write_whole
 
 #: Memory for the engine; the rest of the 2 GiB is Python's, Arrow's and the writer's.
 _MEMORY_BYTES: Final = 1_200_000_000
-#: Note of a commit whose derived tables were not built.
-NOT_BUILT: Final = "events only: segments and infusions are not built"
 
 
 @dataclass
