@@ -29,7 +29,7 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     },
     "events": {
         "kind": "key_pressed", "facility": "h", "pump_id": "P1", "channel": "A", "occurred_at": START,
-        "device_time": START, "sequence_reliable": True, "record_place": 0, "values_md5": "",
+        "device_time": START, "sequence_reliable": True, "record_place": 0, "values_digest": 0,
         "source_file_sha256": "f", "source_name": "wards", "ingest_id": "1", "clock_offset_s": 0.0,
         "time_quality": "exact", "time_resolution_s": 1.0, "implausible": [], "unmapped": [],
         "month": "2026-10",

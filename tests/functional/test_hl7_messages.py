@@ -193,7 +193,7 @@ def test_order_and_resending_change_nothing(tmp_path: Path) -> None:
         alert("start", at("09:10:00")), alert("end", at("09:10:09"), state="inactive"),
         event("stop", at("10:00:00"), status="not-delivering", rate="18.0", volume="30.0"),
     ]  # fmt: skip
-    columns = "event_id, kind, occurred_at, channel, rate_ml_h, volume_delivered_ml, alarm_id, values_md5"
+    columns = "event_id, kind, occurred_at, channel, rate_ml_h, volume_delivered_ml, alarm_id, values_digest"
     sql = f"select {columns} from events order by event_id"
     straight = Ingested(tmp_path / "straight").drop("a.hl7", text(*messages)).ingest()
     wanted = (

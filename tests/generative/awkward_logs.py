@@ -58,7 +58,7 @@ def blank(number: int, at: datetime, kind: str, channel: str) -> Row:
     }
     row |= {
         "event_id": f"e{number:03}", "kind": kind, "kind_logged": kind, "facility": "Linden", "pump_id": "P1",
-        "channel": channel, "sequence_reliable": False, "record_place": 0, "values_md5": f"v{number}",
+        "channel": channel, "sequence_reliable": False, "record_place": 0, "values_digest": number,
         "source_file_sha256": "f1", "source_name": "wards", "source_record": number, "ingest_id": "i1",
         "device_time": at.replace(tzinfo=None), "occurred_at": at, "clock_offset_s": 0.0,
         "time_quality": "exact", "time_resolution_s": 1.0, "month": at.strftime("%Y-%m"),

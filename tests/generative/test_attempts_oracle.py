@@ -199,7 +199,7 @@ def numbered(steps: list[tuple[int, Row]], reliable: bool, nameless: bool) -> li
         row: Row = {name: ([] if kind is ColumnType.TEXT_LIST else None) for name, kind in types.items()}
         row |= {
             "event_id": f"e{number:03}", "facility": "Linden", "pump_id": "P1", "occurred_at": at,
-            "device_time": at.replace(tzinfo=None), "record_place": 0, "values_md5": f"v{number}",
+            "device_time": at.replace(tzinfo=None), "record_place": 0, "values_digest": number,
             "source_file_sha256": "f1", "source_name": "wards", "source_record": number, "ingest_id": "i1",
             "clock_offset_s": 0.0, "time_quality": "exact", "time_resolution_s": 1.0,
             "sequence": number if reliable else None, "sequence_reliable": reliable, "month": "2026-03",

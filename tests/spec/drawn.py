@@ -80,7 +80,7 @@ def events_of(text: str) -> list[Row]:
         event |= {
             "event_id": f"e{number}", "facility": "Linden", "pump_id": "P1", "channel": "A",
             "occurred_at": at, "device_time": at.replace(tzinfo=None), "record_place": 0,
-            "values_md5": f"v{number}", "source_file_sha256": "f1", "source_name": "wards",
+            "values_digest": number, "source_file_sha256": "f1", "source_name": "wards",
             "source_record": number, "ingest_id": "i1", "clock_offset_s": 0.0, "time_quality": "exact",
             "time_resolution_s": 1.0,
         }  # fmt: skip

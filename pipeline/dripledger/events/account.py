@@ -1,14 +1,16 @@
 """Every record accounted for: which are kept, known already, waiting, or ignored, and which events are new.
 
-A hash of 64 bits only picks the candidates that could meet; whether they do is decided on md5 and values.
+A hash of 64 bits over what an identity is made of only picks the candidates that could meet; whether they do
+is decided on the whole identity and the values.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import duckdb
 import pyarrow as pa
@@ -36,22 +38,15 @@ class Account:
         Connection.
     name
         Prefix of its tables: ``{name}_events`` and so on.
-    against_ledger
-        Whether events will be compared with kept ones, which are known by their md5 only.
     files
         File number -> file.
     """
 
     con: duckdb.DuckDBPyConnection
     name: str
-    against_ledger: bool = False
     files: dict[int, SourceFile] = field(default_factory=dict)
     sources: dict[int, Translation] = field(default_factory=dict)
     source_of: dict[int, int] = field(default_factory=dict)
-
-    def short(self, identity: str) -> str:
-        """Return what the 64-bit hash is taken of."""
-        return f"md5({identity})" if self.against_ledger else identity
 
     def open(self) -> None:
         """Make the empty tables."""
@@ -79,7 +74,7 @@ class Account:
 
     def close(self) -> None:
         """Give back what the large tables hold."""
-        for table in ("events", "meeting", "met", "judged"):
+        for table in ("events", "keys", "meeting", "met", "judged"):
             self.con.execute(f"drop table if exists {self.name}_{table}")
 
     def add(
@@ -116,7 +111,7 @@ class Account:
             con.executemany(f"insert into {n}_files values (?, ?, ?, ?)", rows)
         con.execute(
             f"insert into {n}_events select {src}, file_no, record, record_place, "
-            f"hash({self.short(identity_sql('0'))}), device_time, counted, "
+            f"{meeting_key(own_identity=told.mapping.identity is not None)}, device_time, counted, "
             f"ignored is null and ({checks.any_of('unreadable')}), ignored is not null, {NUMBERED} "
             f"from {told.typed} t"
         )
@@ -156,12 +151,6 @@ class Account:
             f"from {told.typed} t join {n}_alike a on a.file_no = t.file_no and a.record = t.record "
             "and a.place = t.record_place where t.ignored is null) where ordinal > 0"
         )
-        con.execute(
-            f"update {n}_events e set h = v.h from (select t.file_no, t.record, t.record_place, "
-            f"hash({self.short(identity_sql('o.ordinal'))}) as h from {told.typed} t join {n}_ordinals o on "
-            "o.file_no = t.file_no and o.record = t.record and o.place = t.record_place) v "
-            "where e.file_no = v.file_no and e.record = v.record and e.place = v.record_place"
-        )
 
     def _unreadable(self, src: int, told: Translation) -> None:
         """List every reason of the records that cannot be read; only these pay for the list."""
@@ -199,42 +188,47 @@ class Account:
         Parameters
         ----------
         known
-            Relation with event_id and values_md5 of the ledger's events where these could meet; None: none.
+            Relation with event_id, values_digest and h (`ledger_key`) of the ledger's events that these
+            could meet; None: none.
         """
         con, n = self.con, self.name
         self.live()
-        in_ledger = "" if known is None else f" or h in (select hash(event_id) from {known})"
         con.execute(
-            f"create or replace temp table {n}_meeting as select src, file_no, record, place, h from "
-            f"{n}_live where "
-            f"h in (select h from {n}_live group by h having count(*) > 1){in_ledger}"
+            f"create or replace temp table {n}_keys as select h from {n}_live group by h having count(*) > 1"
+        )
+        if known is not None:
+            con.execute(f"insert into {n}_keys select h from {known} where h in (select h from {n}_live)")
+        con.execute(
+            f"create or replace temp table {n}_meeting as select src, file_no, record, place, h "
+            f"from {n}_live "
+            + (f"where h in (select h from {n}_keys)" if self._count(f"{n}_keys") else "limit 0")
         )
         if not self._count(f"{n}_meeting"):
             return
         con.execute(
             f"create or replace temp table {n}_met (src smallint, file_no integer, record bigint, place "
             "bigint, "
-            "file_order boolean, event_id varchar, values_md5 varchar)"
+            "file_order boolean, event_id varchar, values_digest bigint)"
         )
         for src, told in self.sources.items():
             con.execute(
                 f"insert into {n}_met select {src}, t.file_no, t.record, t.record_place, "
                 f"{str(told.mapping.file_order).lower()}, md5({identity_sql('coalesce(o.ordinal, 0)')}), "
-                f"md5(t.values_text) from {told.typed} t join {n}_meeting m on m.file_no = t.file_no "
+                f"{digest_sql()} from {told.typed} t join {n}_meeting m on m.file_no = t.file_no "
                 f"and m.record = t.record and m.place = t.record_place left join {n}_ordinals o on "
                 "o.file_no = t.file_no and o.record = t.record and o.place = t.record_place "
                 f"where m.src = {src}"
             )
         source = (
-            f"{n}_met m left join (select null::varchar as event_id, null::varchar as values_md5 where "
+            f"{n}_met m left join (select null::varchar as event_id, null::varchar as values_digest where "
             "false) k "
             if known is None
-            else f"{n}_met m left join (select event_id, values_md5 from {known}) k "
+            else f"{n}_met m left join (select event_id, values_digest from {known}) k "
         )
         con.execute(
-            f"create or replace temp table {n}_judged as select m.*, k.values_md5 as kept_md5, "
-            "first_value(m.values_md5) over same as first_md5, "
-            "min(m.values_md5) over every as low_md5, max(m.values_md5) over every as high_md5, "
+            f"create or replace temp table {n}_judged as select m.*, k.values_digest as kept_digest, "
+            "first_value(m.values_digest) over same as first_digest, "
+            "min(m.values_digest) over every as low_digest, max(m.values_digest) over every as high_digest, "
             "bool_and(m.file_order) over every as ordered "
             f"from {source} on k.event_id = m.event_id window "
             "same as (partition by m.event_id order by m.file_no, m.record, m.place), "
@@ -245,14 +239,15 @@ class Account:
             f"insert into {n}_waiting select distinct src, file_no, record, reason, case reason "
             f"when 'conflicts_with_kept' then {order['conflicts_with_kept']} "
             f"else {order['conflicts_in_ingest']} end, null from (select src, file_no, record, case "
-            "when kept_md5 is not null then case when kept_md5 <> values_md5 then 'conflicts_with_kept' end "
-            "when low_md5 = high_md5 then null "
-            "when ordered then case when first_md5 <> values_md5 then 'conflicts_with_kept' end "
+            "when kept_digest is not null then case when kept_digest <> values_digest then "
+            "'conflicts_with_kept' end "
+            "when low_digest = high_digest then null "
+            "when ordered then case when first_digest <> values_digest then 'conflicts_with_kept' end "
             f"else 'conflicts_in_ingest' end as reason from {n}_judged) where reason is not null"
         )
         con.execute(
             f"insert into {n}_dropped select file_no, record, place from (select file_no, record, place, "
-            "kept_md5 is not null or row_number() over (partition by event_id order by file_no, record, "
+            "kept_digest is not null or row_number() over (partition by event_id order by file_no, record, "
             "place) > 1 "
             f"as known from {n}_judged j where not exists (select 1 from {n}_waiting w where "
             "w.file_no = j.file_no and w.record = j.record)) where known"
@@ -378,6 +373,44 @@ class Account:
     def _scalar(self, sql: str) -> int:
         value = self.con.execute(sql).fetchall()[0][0]
         return 0 if value is None else int(value)
+
+
+#: What an identity is made of as far as `events` holds it; equal identities have equal values here.
+_KEY: Final = "hash(pump_id, device_time, kind_logged, sequence, record_id, record_place)"
+
+
+def meeting_key(own_identity: bool) -> str:
+    """Return SQL over `typed` of the hash by which events are found that could be one.
+
+    Parameters
+    ----------
+    own_identity
+        Whether the mapping declares an identity of its own.
+    """
+    if own_identity:
+        return f"hash(md5({identity_sql('0')}))"
+    return _KEY.replace("record_place", "own_place")
+
+
+def ledger_key(own_identity: Iterable[str]) -> str:
+    """Return SQL over `events` of the same hash.
+
+    Parameters
+    ----------
+    own_identity
+        Names of the sources whose mapping declares an identity of its own.
+    """
+    names = ", ".join(quoted(name) for name in own_identity)
+    return f"case when source_name in ({names}) then hash(event_id) else {_KEY} end" if names else _KEY
+
+
+def digest_sql() -> str:
+    """Return SQL of the digest of an event's values.
+
+    It is compared between records of one identity only, so 63 bits do, and cost a quarter of the text of
+    an md5 to write.
+    """
+    return "cast(md5_number(t.values_text) >> 65 as bigint)"
 
 
 def identity_sql(ordinal: str) -> str:

@@ -92,10 +92,11 @@ def ignored_select(
         "ingest_id": quoted(ingest_id),
         "occurred_at": corrected_sql(placed, offset),
         "reason": "t.ignored",
-        "month": f"strftime({placed} at time zone 'UTC', '%Y-%m')",
+        "month": f"strftime(make_timestamp(epoch_us({placed})), '%Y-%m')",
     }
     columns = ", ".join(f'{special.get(name, "t." + name)} as "{name}"' for name in _NAMES)
-    return f"select {columns} from {told.typed} t {' '.join(joins)}"
+    # said again, so that rows that give events are dropped before anything is worked out for them
+    return f"select {columns} from {told.typed} t {' '.join(joins)} where t.ignored is not null"
 
 
 def append_new(

@@ -147,7 +147,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     run.tell("derive again")
     redone = derive.rederive(run, digests)
     intake.failures += redone.failures
-    account = Account(con, "new", run.base_has("events"))
+    account = Account(con, "new")
     account.open()
     for src, (source, files) in enumerate(sorted(intake.new.items())):
         run.tell(f"stage {source}")

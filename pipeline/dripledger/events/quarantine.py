@@ -125,7 +125,7 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
             orphans[source] += len(records)
     failures += [_no_mapping(run, source, count) for source, count in sorted(orphans.items())]
     tried = [row for row in tried if row[0] in run.mappings]
-    account = Account(con, "new", run.base_has("events"))
+    account = Account(con, "new")
     account.open()
     only: dict[int, list[int]] = {}
     groups: dict[str, list[SourceFile]] = {}

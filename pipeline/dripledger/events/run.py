@@ -15,7 +15,7 @@ import duckdb
 
 from dripledger.engine import connect
 from dripledger.errors import ConfigurationError
-from dripledger.events.account import Account
+from dripledger.events.account import Account, ledger_key
 from dripledger.events.lists import SiteLists, register_lists
 from dripledger.events.precedence import check_precedence, counting_events, seen_numbers
 from dripledger.events.translate import translate
@@ -119,10 +119,11 @@ def known_events(run: Run, account: Account, changed: int) -> str | None:
     if not account.files or (not wanted and not changed):
         return None
     listed = ", ".join(f"'{m}'" for m in wanted) or "''"
+    key = ledger_key(name for name, m in run.mappings.items() if m.identity is not None)
     run.con.execute(
-        "create or replace temp view known_events as select event_id, values_md5 from base_events "
-        f"where month in ({listed}) and event_id not in (select event_id from run_replaced) "
-        "union all select event_id, values_md5 from run_changed"
+        f"create or replace temp view known_events as select event_id, values_digest, {key} as h "
+        f"from base_events where month in ({listed}) and event_id not in (select event_id from run_replaced) "
+        f"union all select event_id, values_digest, {key} as h from run_changed"
     )
     return "known_events"
 

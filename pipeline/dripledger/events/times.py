@@ -65,7 +65,8 @@ def time_sql(text: str, pattern: str) -> TimeSql:
             f"try_cast(replace(regexp_replace({text}, {quoted(_OFFSET + '$')}, ''), ',', '.') as "
             "timestamp) end"
         )
-        return TimeSql(reading, f"case when {full} then {offset} end")
+        # most texts are bare, and the dearer pattern is not tried on those
+        return TimeSql(reading, f"case when {bare} then null when {full} then {offset} end")
     if "%z" in pattern:
         instant = f"try_strptime({text}, {quoted(pattern)})"
         return TimeSql(

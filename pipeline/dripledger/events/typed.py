@@ -245,7 +245,7 @@ class TypedSelect:
             )
 
     def _identity(self) -> None:
-        """Write the texts that event_id and values_md5 are made from: values as logged, in plain form."""
+        """Write the texts that event_id and values_digest are made from: values as logged, in plain form."""
         told, mapping = self.told, self.told.mapping
 
         def part(sql: str) -> str:
@@ -291,8 +291,14 @@ class TypedSelect:
         self.inner.append(f"cast({place} as bigint) as own_place")
         parts.append("own_place")
         self.inner.append(f"concat({f', {_SEPARATOR}, '.join(parts)}) as identity_text")
-        logged = [part(clock), part("t.label")]
+        # values are compared within one identity only: what is part of it need not be said again
+        said: set[str] = set()
+        if mapping.identity is None:
+            said = {"pump_id", "channel", "sequence"}
+        logged = [] if said else [part(clock), part("t.label")]
         for name in told.mapped:
+            if name in said:
+                continue
             specs = [fields[name] for _, fields in told.branches if name in fields]
             if name in ("device_time", "received_at") or all(
                 s.value is not None or s.lookup is not None for s in specs
@@ -301,6 +307,8 @@ class TypedSelect:
             logged.append(part(self._plain(name)))
             if (name in UNIT_COLUMN or name in FIXED_UNIT) and any(s.unit_field for s in specs):
                 logged.append(part(f"t.u_{name}"))
+        # no other value: the text is empty
+        logged = logged or [quoted("")]
         self.inner.append(f"concat({f', {_SEPARATOR}, '.join(logged)}) as values_text")
 
     def _plain(self, name: str) -> str:

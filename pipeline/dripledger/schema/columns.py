@@ -62,7 +62,10 @@ def _declare() -> Iterable[Column]:
     yield Column("record_id", _T, "the source's own identifier of the record")
     yield Column("record_place", _I, "place of the event in its record or element, from 0", nullable=False)
     yield Column(
-        "values_md5", _T, "md5 over all values as logged: tells a duplicate from a conflict", nullable=False
+        "values_digest",
+        _I,
+        "63 bits of the md5 over all values as logged: tells a duplicate from a conflict of one identity",
+        nullable=False,
     )
     # lineage
     yield Column("source_file_sha256", _T, "hash of the file that the record came in", nullable=False)

@@ -58,7 +58,7 @@ def _nullable(columns: tuple[Column, ...], *names: str) -> tuple[Column, ...]:
 _EVENT_COLUMNS: Final = (
     "event_id", "kind", "kind_logged", "facility", "pump_id", "pump_model", "pump_type", "channel",
     "channel_device_id", "software_version", "sequence", "sequence_reliable", "record_id", "record_place",
-    "values_md5", "source_file_sha256", "source_name", "source_record", "ingest_id", "device_time",
+    "values_digest", "source_file_sha256", "source_name", "source_record", "ingest_id", "device_time",
     "occurred_at", "received_at", "clock_offset_s", "time_quality", "time_resolution_s", "file_rank",
     "care_area", "care_area_logged", "location", "library_version", "library_use", "library_use_basis",
     "entry", "entry_logged", "concentration_value", "concentration_unit", "rate_ml_h", "previous_rate_ml_h",

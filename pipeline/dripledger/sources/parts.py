@@ -18,7 +18,7 @@ from dripledger.sources.expressions import columns_read
 
 #: Columns that the program computes; a mapping cannot set them.
 COMPUTED: Final = frozenset({
-    "event_id", "facility", "kind_logged", "sequence_reliable", "record_place", "values_md5",
+    "event_id", "facility", "kind_logged", "sequence_reliable", "record_place", "values_digest",
     "source_file_sha256", "source_name", "source_record", "ingest_id", "occurred_at", "clock_offset_s",
     "time_quality", "time_resolution_s", "file_rank", "care_area_logged", "entry_logged", "implausible",
     "unmapped", "month",
