@@ -12,6 +12,7 @@ from pathlib import Path
 from dripledger.errors import ConfigurationError, DripledgerError, InputError, UsageError
 from dripledger.site import Site
 from dripledger.sources.mapping import Mapping
+from dripledger.sources.opening import Inbound, is_zip, members_of, plain_name
 
 
 @dataclass
@@ -21,7 +22,8 @@ class Claims:
     Parameters
     ----------
     files
-        (path, name shown and kept in the ledger, source), sorted by name.
+        (what to read, name shown and kept in the ledger, source), sorted by name. A file inside a zip has the
+        zip's name and its own, as if the zip were a folder.
     unclaimed
         Names of files in the inbox that no mapping claims.
     irregular
@@ -31,7 +33,7 @@ class Claims:
         Named inputs that cannot be read at all.
     """
 
-    files: list[tuple[Path, str, str]] = field(default_factory=list)
+    files: list[tuple[Inbound, str, str]] = field(default_factory=list)
     unclaimed: list[str] = field(default_factory=list)
     irregular: list[str] = field(default_factory=list)
     failures: list[DripledgerError] = field(default_factory=list)
@@ -52,9 +54,11 @@ def shown_name(site: Site, path: Path) -> str:
 
 
 def _matches(mapping: Mapping, name: str) -> bool:
+    """Whether a mapping claims a name, with or without the ending of its compression."""
     return any(
-        fnmatch.fnmatchcase(name, pattern) or fnmatch.fnmatchcase(name.rpartition("/")[2], pattern)
+        fnmatch.fnmatchcase(form, pattern) or fnmatch.fnmatchcase(form.rpartition("/")[2], pattern)
         for pattern in mapping.pattern
+        for form in dict.fromkeys((name, plain_name(name)))
     )
 
 
@@ -126,15 +130,12 @@ def claim(site: Site, mappings: Map[str, Mapping], paths: Sequence[Path], source
         )
     for path, named in found.items():
         name = shown_name(site, path)
-        owners = [source] if source is not None else [m.name for m in mappings.values() if _matches(m, name)]
-        if len(owners) > 1:
-            raise ConfigurationError(
-                f"the sources {' and '.join(owners)} both claim this file",
-                where=name,
-                do="Make their patterns differ, or name one with --source",
-            )
-        if owners:
-            told.files.append((path, name, owners[0]))
+        if is_zip(path):
+            _claim_zip(site, mappings, told, path, name, source, named)
+            continue
+        owner = _owner(mappings, name, source)
+        if owner is not None:
+            told.files.append((Inbound(path), name, owner))
         elif named:
             told.failures.append(
                 InputError(
@@ -143,5 +144,55 @@ def claim(site: Site, mappings: Map[str, Mapping], paths: Sequence[Path], source
             )
         else:
             told.unclaimed.append(name)
-    told.files.sort(key=lambda item: (item[1], str(item[0])))
+    told.files.sort(key=lambda item: (item[1], str(item[0].path)))
     return told
+
+
+def _owner(mappings: Map[str, Mapping], name: str, source: str | None) -> str | None:
+    """Return the source that reads a file of this name; None: no mapping claims it."""
+    if source is not None:
+        return source
+    owners = [m.name for m in mappings.values() if _matches(m, name)]
+    if len(owners) > 1:
+        raise ConfigurationError(
+            f"the sources {' and '.join(owners)} both claim this file",
+            where=name,
+            do="Make their patterns differ, or name one with --source",
+        )
+    return owners[0] if owners else None
+
+
+def _claim_zip(
+    site: Site,
+    mappings: Map[str, Mapping],
+    told: Claims,
+    path: Path,
+    name: str,
+    source: str | None,
+    named: bool,
+) -> None:
+    """Claim the files inside a zip: one by one, or all of them by the mapping that claims the zip itself."""
+    try:
+        members = members_of(path, site.settings.limits)
+    except InputError as error:
+        told.failures.append(error)
+        return
+    whole = _owner(mappings, name, source)
+    unclaimed = []
+    for member in members:
+        shown = f"{name}/{member}"
+        owner = whole or _owner(mappings, shown, None)
+        if owner is None:
+            unclaimed.append(shown)
+        else:
+            told.files.append((Inbound(path, member), shown, owner))
+    if named and len(unclaimed) == len(members):
+        told.failures.append(
+            InputError(
+                "no mapping claims a file in this zip" if members else "holds no file",
+                where=path,
+                do="Name one with --source, or draft one",
+            )
+        )
+    else:
+        told.unclaimed += unclaimed

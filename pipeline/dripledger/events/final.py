@@ -11,7 +11,8 @@ import pyarrow as pa
 
 from dripledger.engine import read_ahead
 from dripledger.events import checks
-from dripledger.events.account import Account, digest_sql, identity_sql
+from dripledger.events.account import Account
+from dripledger.events.identity import digest_sql, identity_sql
 from dripledger.events.lists import SiteLists
 from dripledger.schema import TABLES
 from dripledger.sources.staging import quoted

@@ -7,7 +7,9 @@ from collections.abc import Collection, Sequence
 from dripledger.errors import ConfigurationError
 from dripledger.schema import EVENT_KINDS, TABLES
 from dripledger.site import Site, SourceRule
-from dripledger.sources.staging import quoted
+from dripledger.store.counting import counting_events, counts_sql
+
+__all__ = ["check_precedence", "counting_events", "counts_sql", "seen_numbers"]
 
 
 def check_precedence(site: Site, sources: Collection[str]) -> None:
@@ -31,33 +33,6 @@ def check_precedence(site: Site, sources: Collection[str]) -> None:
                 raise ConfigurationError(
                     f"there is no kind {kind!r}", where=where, do="Name kinds of events, or none for all"
                 )
-
-
-def counts_sql(rules: Sequence[SourceRule], alias: str = "e") -> str:
-    """Return SQL that is true for an event whose source counts for its pump and kind.
-
-    Parameters
-    ----------
-    rules
-        The site's rules; the first that applies to a pump and kind decides. Where none does, every source
-        counts.
-    alias
-        Name of the relation with `source_name`, `pump_id` and `kind`.
-    """
-    cases = []
-    for rule in rules:
-        tests = [
-            f"{alias}.{column} in ({', '.join(quoted(v) for v in values)})"
-            for column, values in (("pump_id", rule.pumps), ("kind", rule.kinds))
-            if values
-        ]
-        cases.append(f"when {' and '.join(tests) or 'true'} then {alias}.source_name = {quoted(rule.counts)}")
-    return f"case {' '.join(cases)} else true end" if cases else "true"
-
-
-def counting_events(rules: Sequence[SourceRule], events: str) -> str:
-    """Return the SELECT of the events that count."""
-    return f"select e.* from {events} e where {counts_sql(rules)}"
 
 
 def seen_numbers(rules: Sequence[SourceRule], events: str, ignored: str) -> str:

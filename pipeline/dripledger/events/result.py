@@ -66,6 +66,8 @@ class IngestResult:
         Things in the inbox that are no regular file, each with what it is.
     left
         Files whose size changed while they were read: left for the next time.
+    notes
+        What a person should know of single files: an encoding that was detected, a file that was cut.
     ignored
         Reason of a rule -> records that it says carry no event.
     quarantine_share_max
@@ -83,6 +85,7 @@ class IngestResult:
     unclaimed: tuple[str, ...] = ()
     irregular: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     ignored: Mapping[str, int] = field(default_factory=dict)
     quarantine_share_max: float = 1.0
     sound: bool = True

@@ -15,7 +15,8 @@ import duckdb
 
 from dripledger.engine import connect
 from dripledger.errors import ConfigurationError
-from dripledger.events.account import Account, ledger_key
+from dripledger.events.account import Account
+from dripledger.events.identity import ledger_key
 from dripledger.events.lists import SiteLists, register_lists
 from dripledger.events.precedence import check_precedence, counting_events, seen_numbers
 from dripledger.events.translate import translate
