@@ -1,4 +1,4 @@
-"""Score intervals of a share against published tables.
+"""Score and exact intervals of a share against published tables.
 
 Marks: V1 read in the source itself, V2 read in a text that quotes the source, C computed from a formula
 that is V1 or V2. Each row of ``intervals.csv`` names its source.
@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from dripledger.statistics import wilson
+from dripledger.statistics import clopper_pearson, wilson
 
 ROWS = list(
     csv.DictReader((Path(__file__).parent / "intervals.csv").read_text(encoding="utf-8").splitlines())
@@ -22,9 +22,11 @@ ROWS = list(
     "row", ROWS, ids=lambda r: f"{r['method']}-{r['x']}-of-{r['n']}-at-{r['level']}-{r['mark']}"
 )
 def test_interval_is_the_published_one(row: dict[str, str]) -> None:
-    found = wilson(
-        [int(row["x"])], [int(row["n"])], level=float(row["level"]), continuity=row["method"] == "corrected"
-    )
+    x, n, level = [int(row["x"])], [int(row["n"])], float(row["level"])
+    if row["method"] == "exact":
+        found = clopper_pearson(x, n, level)
+    else:
+        found = wilson(x, n, level, continuity=row["method"] == "corrected")
     tolerance = 0.5000001 * 10 ** -int(row["places"])
     assert abs(float(found.low[0]) - float(row["low"])) <= tolerance
     assert abs(float(found.high[0]) - float(row["high"])) <= tolerance

@@ -36,7 +36,10 @@ class ArrayError(DripledgerError, ValueError):
 
 def as_floats(argument: str, values: npt.ArrayLike) -> Floats:
     """Return values as float64; what is no finite number is an `ArrayError` with its position."""
-    raw: Any = np.asarray(values)
+    try:
+        raw: Any = np.asarray(values)
+    except ValueError:
+        raise ArrayError(argument, "has rows of different lengths") from None
     if np.ma.isMaskedArray(values):
         raise ArrayError(argument, "is a masked array; fill or drop the masked values first")
     if raw.dtype.kind == "O":
@@ -46,7 +49,8 @@ def as_floats(argument: str, values: npt.ArrayLike) -> Floats:
     elif raw.dtype.kind not in "iuf":
         raise ArrayError(argument, f"holds values of type {raw.dtype}, not numbers")
     out: Floats = raw.astype(np.float64)
-    refuse(argument, out, ~np.isfinite(out), "is not a finite number")
+    if raw.dtype.kind not in "iu":
+        refuse(argument, out, ~np.isfinite(out), "is not a finite number")
     return out
 
 
@@ -65,3 +69,35 @@ def check_level(level: float) -> float:
     if not 0.0 < float(level) < 1.0:
         raise ArrayError("level", f"{level} does not lie between 0 and 1; 95 % is written 0.95")
     return float(level)
+
+
+def as_counts(argument: str, values: npt.ArrayLike) -> Floats:
+    """Return counts as float64; what is negative or no whole number is an `ArrayError` with its position."""
+    out = as_amounts(argument, values)
+    if np.asarray(values).dtype.kind not in "iu":
+        refuse(argument, out, out != np.floor(out), "is no whole number")
+    return out
+
+
+def as_amounts(argument: str, values: npt.ArrayLike) -> Floats:
+    """Return amounts (exposures, hours) as float64; what is negative is an `ArrayError` with its position."""
+    out = as_floats(argument, values)
+    refuse(argument, out, out < 0, "is negative")
+    return out
+
+
+def together(**arrays: Floats) -> tuple[Floats, ...]:
+    """Return arrays in their common shape; the first that does not fit the ones before it is named."""
+    shape: tuple[int, ...] = ()
+    for name, values in arrays.items():
+        try:
+            shape = np.broadcast_shapes(shape, values.shape)
+        except ValueError:
+            text = f"its shape {values.shape} does not fit the shape {shape} before it"
+            raise ArrayError(name, text) from None
+    return tuple(np.broadcast_to(values, shape) for values in arrays.values())
+
+
+def at_most(argument: str, part: Floats, other: str, whole: Floats) -> None:
+    """Refuse the first part that is more than its whole."""
+    refuse(argument, part, part > whole, f"is more than {other}")

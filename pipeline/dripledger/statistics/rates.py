@@ -1,0 +1,127 @@
+"""Interval of a rate whose events come in clusters: widened by the dispersion that was measured."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from dripledger.statistics.arrays import ArrayError, Floats, as_floats, check_level, refuse
+from dripledger.statistics.quantiles import student_quantile
+
+
+class ClusteredRate(NamedTuple):
+    """One rate with its interval."""
+
+    value: float
+    low: float
+    high: float
+    #: Clusters with an exposure or an event.
+    clusters: int
+    #: Measured variance over that of independent events; NaN where it cannot be told, or for no counts.
+    dispersion: float
+
+
+def clustered_rate(
+    amount: npt.ArrayLike,
+    exposure: npt.ArrayLike,
+    cluster: npt.ArrayLike,
+    level: float = 0.95,
+    counts: bool = True,
+) -> ClusteredRate:
+    """Rate ``sum(amount) / sum(exposure)`` with an interval that counts clusters, not events.
+
+    Parameters
+    ----------
+    amount
+        Events, or minutes, of each row; 0 or more; shape (rows,).
+    exposure
+        Hours, or units of whatever the rate is over; 0 or more; shape (rows,).
+    cluster
+        Which cluster (infusion, pump) a row belongs to, whole numbers; shape (rows,).
+    level
+        Two-sided confidence level, between 0 and 1.
+    counts
+        Whether `amount` counts events. Then the variance is never taken below that of independent events.
+
+    Returns
+    -------
+    ClusteredRate
+        In amount per exposure; NaN where there is no exposure. The limits are NaN where a single cluster
+        holds everything, or where an amount that is no count is zero everywhere.
+
+    Raises
+    ------
+    ArrayError
+        For a value that cannot be; it names argument and position.
+
+    Notes
+    -----
+    With residuals e = amount - R exposure of m clusters, var(R) = m / (m - 1) * sum(e^2) / sum(exposure)^2
+    (the linearised ratio: Cochran, Sampling Techniques, 3rd ed. 1977, section 6.13, from memory). Over
+    R / sum(exposure), the variance for independent events, that is the dispersion; below 1 it is taken as 1.
+    The interval is made on the log scale with Student's quantile at m - 1 degrees of freedom. No event at all
+    tells nothing of how events cluster: there the exact Poisson limit stands in, -ln(alpha / 2) / exposure,
+    and is the least that can be said.
+
+    Examples
+    --------
+    >>> found = clustered_rate([4, 0, 1, 3], [10, 10, 10, 10], [0, 1, 2, 3])
+    >>> round(found.value, 3), round(found.dispersion, 3)
+    (0.2, 1.667)
+    """
+    level = check_level(level)
+    amounts, exposures = as_floats("amount", amount), as_floats("exposure", exposure)
+    if amounts.ndim != 1:
+        raise ArrayError("amount", f"has {amounts.ndim} dimensions; one is wanted")
+    if exposures.shape != amounts.shape:
+        raise ArrayError("exposure", f"has shape {exposures.shape}, amount has {amounts.shape}")
+    refuse("amount", amounts, amounts < 0, "is negative")
+    refuse("exposure", exposures, exposures < 0, "is negative")
+    a, t = _add_up(amounts, exposures, _indices(cluster, amounts.shape))
+    return _estimate(a, t, level, counts)
+
+
+def _indices(cluster: npt.ArrayLike, shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
+    raw: npt.NDArray[Any] = np.asarray(cluster)
+    if raw.shape != shape:
+        raise ArrayError("cluster", f"has shape {raw.shape}, amount has {shape}")
+    if raw.dtype.kind not in "iu" and raw.size:
+        raise ArrayError("cluster", f"holds values of type {raw.dtype}, not whole numbers")
+    return raw.astype(np.int64)
+
+
+def _add_up(amounts: Floats, exposures: Floats, ids: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Add the rows of each cluster, in an order that does not depend on that of the rows."""
+    _, place = np.unique(ids, return_inverse=True)
+    place = place.reshape(-1)
+    order = np.lexsort((exposures, amounts, place))
+    size = int(place.max(initial=-1)) + 1
+    a: Floats = np.bincount(place[order], amounts[order], size).astype(np.float64)
+    t: Floats = np.bincount(place[order], exposures[order], size).astype(np.float64)
+    order = np.lexsort((t, a))
+    some = (a[order] > 0) | (t[order] > 0)
+    return a[order][some], t[order][some]
+
+
+def _estimate(a: Floats, t: Floats, level: float, counts: bool) -> ClusteredRate:
+    m, whole, over = len(a), float(a.sum()), float(t.sum())
+    nan = math.nan
+    if over == 0:
+        return ClusteredRate(nan, nan, nan, m, nan)
+    rate = whole / over
+    if whole == 0:
+        high = -math.log((1 - level) / 2) / over if counts else nan
+        return ClusteredRate(0.0, 0.0 if counts else nan, high, m, nan)
+    if m < 2:
+        return ClusteredRate(rate, nan, nan, m, nan)
+    residual = a - rate * t
+    variance = m / (m - 1) * float((residual * residual).sum()) / over**2
+    dispersion = variance * over / rate if counts else nan
+    if counts:
+        variance = max(variance, rate / over)
+    quantile = float(student_quantile(0.5 + level / 2, np.array([m - 1.0]))[0])
+    reach = quantile * math.sqrt(variance) / rate
+    return ClusteredRate(rate, rate * math.exp(-reach), rate * math.exp(reach), m, dispersion)

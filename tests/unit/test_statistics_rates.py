@@ -1,0 +1,81 @@
+"""The rate interval that counts clusters: by hand, by simulation, and what is refused."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from dripledger.statistics.arrays import ArrayError
+from dripledger.statistics.quantiles import student_quantile
+from dripledger.statistics.rates import clustered_rate
+
+
+def test_by_hand() -> None:
+    """4, 0, 1, 3 events in ten hours each: 0.2 an hour; residuals 2, -2, -1, 1; var = 4/3 * 10 / 1600."""
+    found = clustered_rate([4, 0, 1, 3], [10] * 4, [0, 1, 2, 3])
+    error = math.sqrt(4 / 3 * 10) / 40
+    reach = float(student_quantile(0.975, np.array([3.0]))[0]) * error / 0.2
+    assert found.value == pytest.approx(0.2)
+    assert (found.low, found.high) == pytest.approx((0.2 * math.exp(-reach), 0.2 * math.exp(reach)))
+    assert found.dispersion == pytest.approx(error**2 / (0.2 / 40))
+
+
+def test_rows_of_one_cluster_are_added_first_and_the_order_says_nothing() -> None:
+    whole = clustered_rate([4, 0, 1], [10, 10, 10], [5, 6, 7])
+    assert clustered_rate([0, 1, 1, 3], [10, 4, 6, 10], [6, 7, 7, 5])[:3] != whole[:3]
+    assert clustered_rate([1, 0, 3, 1], [10, 10, 4, 6], [7, 6, 5, 5]) == whole
+
+
+def test_evenly_spread_events_are_never_surer_than_independent_ones() -> None:
+    """One event in each of 25 clusters: nothing varies, and the interval is that of 25 independent ones."""
+    found = clustered_rate([1] * 25, [1] * 25, range(25))
+    reach = float(student_quantile(0.975, np.array([24.0]))[0]) * 0.2
+    assert found.dispersion == 0
+    assert found.high == pytest.approx(math.exp(reach))
+    minutes = clustered_rate([1] * 25, [1] * 25, range(25), counts=False)
+    assert (minutes.low, minutes.high) == (1, 1)
+
+
+def test_no_event_has_the_exact_upper_limit_of_independent_events() -> None:
+    """-ln(0.025) / 100 = 0.0369, as a table of the Poisson distribution gives for none (3.69)."""
+    found = clustered_rate([0, 0], [50, 50], [0, 1])
+    assert (found.value, found.low) == (0, 0)
+    assert found.high == pytest.approx(0.03689, abs=1e-5)
+    assert math.isnan(clustered_rate([0, 0], [50, 50], [0, 1], counts=False).high)
+
+
+def test_nothing_to_go_by_has_no_limits() -> None:
+    assert math.isnan(clustered_rate([], [], np.array([], int)).value)
+    assert math.isnan(clustered_rate([1], [0], [0]).value)
+    one = clustered_rate([3], [10], [0])
+    assert (one.value, math.isnan(one.low), math.isnan(one.high)) == (0.3, True, True)
+
+
+def test_the_interval_covers_clustered_events_where_the_plain_one_does_not() -> None:
+    """Negative binomial events (dispersion near 6) in 60 clusters of unequal length; 1000 times."""
+    rng = np.random.Generator(np.random.PCG64(3))
+    covered = plain = 0
+    for _ in range(1000):
+        hours = rng.uniform(1, 20, 60)
+        events = rng.poisson(0.5 * hours * rng.gamma(1, 1, 60))
+        found = clustered_rate(events, hours, range(60))
+        covered += found.low <= 0.5 <= found.high
+        reach = 1.96 / math.sqrt(events.sum())
+        plain += found.value * math.exp(-reach) <= 0.5 <= found.value * math.exp(reach)
+    assert covered >= 925
+    assert plain <= 750
+
+
+@pytest.mark.parametrize(
+    ("amount", "exposure", "cluster", "argument"),
+    [([-1], [1], [0], "amount"), ([1], [-1], [0], "exposure"), ([1], [1, 2], [0], "exposure"),
+     ([1], [1], [0.5], "cluster"), ([1], [1], [0, 1], "cluster"), ([math.inf], [1], [0], "amount")],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_by_name(
+    amount: list[float], exposure: list[float], cluster: list[float], argument: str
+) -> None:
+    with pytest.raises(ArrayError) as told:
+        clustered_rate(amount, exposure, cluster)
+    assert told.value.argument == argument
