@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from dripledger.errors import UsageError
-from dripledger.hospital import build, family_a, family_b, generate, load_scenario
+from dripledger.hospital import build, family_a, family_b, family_c, generate, load_scenario
 from dripledger.site import load_site
 from dripledger.sources.mapping import load_mappings
 
@@ -19,7 +19,11 @@ SMALL = {"pumps": 9, "months": 3, "seed": 11}
 
 #: Everything that must be planted in a hospital of any size.
 ITEMS = {
-    "across_midnight", "across_month_end", "autumn_hour", "autumn_hour_unclear", "completion_never_logged",
+    "across_midnight", "across_month_end", "alarm_does_not_stop", "alarm_escalates", "alarm_never_cleared",
+    "alarm_repeats", "alarm_stops", "alarms_overlap", "bolus", "hard_limit_met", "left_library_after_warning",
+    "limit_alerts_one_row", "limit_alerts_override_alone", "limit_alerts_rows", "limit_alerts_unlogged",
+    "noisy_limit_quieted", "piggyback", "relay", "tenfold_brought_inside", "tenfold_overridden",
+    "weight_in_pounds", "autumn_hour", "autumn_hour_unclear", "completion_never_logged",
     "drifting_bypasses", "enters_library_midway", "false_start", "fast_clock", "forgotten_stop",
     "implausible_weight", "keep_open", "leaves_library_midway", "missing_stretch_bridged",
     "missing_stretch_unbridged", "no_care_area", "overlapping_export", "patient_change_running", "pause",
@@ -77,6 +81,7 @@ def test_the_site_and_its_mappings_are_valid(folder: Path) -> None:
     assert {name: m.shape for name, m in mappings.items()} == {
         "family_a": "delimited",
         "family_b": "json_lines",
+        "family_c": "hl7",
     }
     assert mappings["family_a"].masked_fields == {"Name"}
     labels = set(mappings["family_a"].kinds) | set(mappings["family_b"].kinds)
@@ -90,8 +95,9 @@ def test_every_file_holds_what_its_balance_says(folder: Path) -> None:
     for row in rows:
         parts = [int(row[c]) for c in ("events_kept", "duplicates", "quarantined", "rows_ignored")]
         assert sum(parts) == int(row["rows_read"]), row
-        lines = (folder / "inbox" / row["path"]).read_bytes().splitlines()
-        assert len(lines) - (row["source"] == "family_a") == int(row["rows_read"]), row
+        text = (folder / "inbox" / row["path"]).read_bytes()
+        count = text.count(b"MSH|") if row["source"] == "family_c" else len(text.splitlines())
+        assert count - (row["source"] == "family_a") == int(row["rows_read"]), row
 
 
 def test_family_a_repeats_records_only_in_the_overlapping_export(folder: Path) -> None:
@@ -210,3 +216,6 @@ def test_the_samples_speak_the_dialects() -> None:
     assert {row["Event"] for row in rows} <= {*family_a.LABELS, family_a.SIGN_OF_LIFE}
     lines = (samples / "family_b.jsonl").read_text(encoding="utf-8").splitlines()
     assert {e["what"] for line in lines for e in json.loads(line)["entries"]} <= set(family_b.LABELS)
+    messages = (samples / "family_c.hl7").read_bytes().decode().split("MSH|")[1:]
+    assert {m.split("|")[7].split("^")[1] for m in messages} == {"R42", "R40"}
+    assert any(name in message for message in messages for name in family_c.ALARM_NAMES if name)

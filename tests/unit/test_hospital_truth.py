@@ -10,7 +10,18 @@ import pytest
 
 from dripledger.hospital import Hospital, build, load_scenario
 from dripledger.hospital import records as r
-from dripledger.hospital.truth import Tally, Truth, add_found, readable_records, tell, walk_all, write_rows
+from dripledger.hospital.fleet import FAMILIES
+from dripledger.hospital.truth import (
+    Tally,
+    Truth,
+    add_found,
+    add_happened,
+    area_as_read,
+    readable_records,
+    tell,
+    walk_all,
+    write_rows,
+)
 
 
 @pytest.fixture(scope="module")
@@ -18,9 +29,23 @@ def hospital() -> Hospital:
     return build(load_scenario().scaled(pumps=12, months=3, seed=4))
 
 
+def of_c(hospital: Hospital) -> np.ndarray:
+    """Sessions of the pumps that send device messages."""
+    fleet = hospital.world.fleet
+    return fleet.family[hospital.world.sessions.pump] == FAMILIES.index("C")
+
+
+def interrupted(hospital: Hospital) -> np.ndarray:
+    """Sessions in which a second line interrupts the first: the plain walk knows one line a channel."""
+    inf = hospital.world.infusions
+    out = np.zeros(len(hospital.world.sessions.pump), np.bool_)
+    out[inf.session[inf.secondary]] = True
+    return out
+
+
 @pytest.fixture(scope="module")
 def truth(hospital: Hospital) -> Truth:
-    return tell(hospital.world, hospital.plan, hospital.log, hospital.damage)
+    return tell(hospital.world, hospital.plan, hospital.log, hospital.damage, hospital.happenings)
 
 
 def test_walking_through_every_log_gives_the_same_as_knowing_what_happened(
@@ -29,9 +54,15 @@ def test_walking_through_every_log_gives_the_same_as_knowing_what_happened(
     """Two ways to the same figures: the infusions as drawn, and their records read back one at a time."""
     world = hospital.world
     seen = readable_records(world, hospital.log, hospital.damage)
-    everyone = world.sessions.pump != world.fleet.silent
-    walked = Tally(world)
-    add_found(world, hospital.plan, walked, walk_all(world, hospital.log, seen, everyone))
+    everyone = (world.sessions.pump != world.fleet.silent) & ~of_c(hospital) & ~interrupted(hospital)
+    walked, known = Tally(world), Tally(world)
+    found = walk_all(world, hospital.log, seen, everyone, hospital.happenings).found
+    add_found(world, hospital.plan, walked, found)
+    # device messages and second lines are known without a walk
+    add_happened(world, hospital.plan, known, of_c(hospital), area_as_read(world))
+    silent = world.sessions.pump == world.fleet.silent
+    add_happened(world, hospital.plan, known, interrupted(hospital) & ~of_c(hospital) & ~silent)
+    walked.add(known)
     np.testing.assert_array_equal(walked.starts, truth.recoverable.starts)
     np.testing.assert_array_equal(walked.microseconds, truth.recoverable.microseconds)
 
@@ -65,7 +96,9 @@ def test_without_damage_both_truths_are_the_same(hospital: Hospital) -> None:
     touched[sorted(plan.touched)] = True
     touched[hospital.log.session[seen.rows[seen.ambiguous]]] = True
     touched |= (world.sessions.pump == world.fleet.silent) | (world.sessions.end >= world.log_end)
-    found = [f for f in walk_all(world, hospital.log, seen, ~touched) if not plan.maintenance[f.session]]
+    touched |= of_c(hospital) | interrupted(hospital)
+    walked = walk_all(world, hospital.log, seen, ~touched, hospital.happenings)
+    found = [f for f in walked.found if not plan.maintenance[f.session]]
     inf = world.infusions
     rows = np.flatnonzero(~touched[inf.session] & ~plan.maintenance[inf.session])
     assert sorted((f.at, f.running_us // 1_000_000, f.use) for f in found) == sorted(
@@ -104,7 +137,8 @@ def test_a_forgotten_stop_leaves_the_hours_up_to_the_last_proof(hospital: Hospit
         assert log.sequence[mine[-1] + 1] == log.sequence[mine[-1]] + 1
         only = np.zeros(len(world.sessions.pump), np.bool_)
         only[plant.session : plant.session + 2] = True
-        found = [f for f in walk_all(world, log, seen, only) if f.at == plant.start]
+        walked = walk_all(world, log, seen, only, hospital.happenings)
+        found = [f for f in walked.found if f.at == plant.start]
         assert [f.running_us // 1_000_000 for f in found] == [log.at[mine[-1]] - plant.start]
         assert found[0].uncertain
 

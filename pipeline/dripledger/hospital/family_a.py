@@ -11,21 +11,30 @@ import pyarrow as pa
 from dripledger import engine
 from dripledger.hospital import records as r
 from dripledger.hospital.calendar import Flags, Ints
+from dripledger.hospital.happenings import Happenings
 from dripledger.hospital.plants import Damage, Plan, Spoil
+from dripledger.hospital.warned import tell_warnings
 from dripledger.hospital.world import World
 from dripledger.hospital.writing import FileTruth, doses, labels, month_slices, numbers, write_slices
 
 HEADER = (
     "Row;Device;Count;Clock;Ch;Event;Area;Drug;Strength;StrengthUnit;Mode;Rate;Dose;DoseUnit;ToInfuse;Weight;"
-    "Patient;Name;Library"
+    "Patient;Name;Library;Warn;Side;On;Limit;Tried;WarnUnit;WarnNo;Choice;Alarm;Grade"
 )
 #: Labels by kind, in the order of records.KINDS.
 LABELS = [
     "PWR-ON", "AREA", "PATIENT", "WEIGHT", "LEAVE-LIB", "RUN", "ADJUST", "HOLD", "RUN-ON", "DONE", "TRICKLE",
-    "HALT", "TOTAL", "PWR-OFF", "TWEAK-7",
+    "HALT", "TOTAL", "PWR-OFF", "WARN", "PAST-WARN", "INTO-RANGE", "GIVE-UP", "ALARM", "ALARM-UP",
+    "ALARM-MUTE", "ALARM-OVER", "PUSH", "PUSH-END", "TWEAK-7",
 ]  # fmt: skip
 SIGN_OF_LIFE = "HELLO"
 MODES = ["IN", "OPEN", "OUT"]
+#: How this family spells what a warning and an alarm are about, in the order of `warned` and of ALARM_KINDS.
+WARN_WORDS = {
+    "limit_kind": ["S", "H"], "limit_side": ["LO", "HI"], "limit_quantity": ["RATE", "DOSE", "KG"],
+    "decision_logged": ["PAST", "BACK"], "alarm_priority": ["-", "L", "M", "H"],
+}  # fmt: skip
+ALARM_LABELS = ["PRESSURE", "AIR", "DOOR", "SOON-EMPTY", "ALL-GIVEN", "BATT-LOW", "NO-MAINS", "SELF-TEST-BAD"]
 #: How this family spells units, where it does not use UCUM.
 UNITS = {
     "mg/mL": "mg/ml", "[IU]/mL": "IU/ml", "mmol/mL": "mmol/ml", "ug/kg/min": "mcg/kg/min", "ug/h": "mcg/h",
@@ -61,14 +70,26 @@ select
         coalesce(replace((weight / 1000)::decimal(12, 1)::varchar, '.', ','), ''),
         case when patient is null then '' else printf('M%07d', patient) end,
         case when patient is null then '' else printf('Invented Person %d', patient) end,
-        coalesce(library, '')
+        coalesce(library, ''),
+        coalesce(warn, ''),
+        coalesce(side, ''),
+        coalesce(quantity, ''),
+        replace(coalesce("limit", ''), '.', ','),
+        coalesce(replace(printf('%.6f', tried), '.', ','), ''),
+        coalesce(warn_unit, ''),
+        coalesce(warn_number::varchar, ''),
+        coalesce(answer, ''),
+        coalesce(alarm, ''),
+        coalesce(grade, '')
     ) || chr(10) as line
 from shown
 order by place
 """
 
 
-def write(world: World, plan: Plan, log: r.Records, damage: Damage, inbox: Path) -> list[FileTruth]:
+def write(
+    world: World, plan: Plan, log: r.Records, damage: Damage, happenings: Happenings, inbox: Path
+) -> list[FileTruth]:
     """Write all exports of family A and return what each must balance to."""
     mine = np.flatnonzero(np.isin(log.pump, _senders(world)) & ~damage.lost)
     signs = mine[(log.kind[mine] == r.ON) & (log.session[mine] % 2 == 0)]
@@ -91,7 +112,7 @@ def write(world: World, plan: Plan, log: r.Records, damage: Damage, inbox: Path)
     number = np.concatenate([
         np.arange(e - b) + (700_001 if f == first_month * 2 + 1 else 1) for f, b, e in slices
     ])  # fmt: skip
-    lines = _lines(world, log, damage, row, sign, number)
+    lines = _lines(world, log, damage, happenings, row, sign, number)
     write_slices(inbox, lines, [(names[f], b, e) for f, b, e in slices], frozenset())
     for f, _, _ in slices:  # the header goes before, so that the long column stays one piece
         path = inbox / names[f]
@@ -105,7 +126,15 @@ def _senders(world: World) -> Ints:
     return found
 
 
-def _lines(world: World, log: r.Records, damage: Damage, row: Ints, sign: Flags, number: Ints) -> pa.Array:
+def _lines(
+    world: World,
+    log: r.Records,
+    damage: Damage,
+    happenings: Happenings,
+    row: Ints,
+    sign: Flags,
+    number: Ints,
+) -> pa.Array:
     s, inf, scenario = world.sessions, world.infusions, world.scenario
     some = log.take(row)
     kind = some.kind
@@ -121,6 +150,8 @@ def _lines(world: World, log: r.Records, damage: Damage, row: Ints, sign: Flags,
     strength_index = np.where(has_strength, entry * 2 + np.clip(inf.concentration[infusion], 0, 1), -1)
     dose, dose_unit = doses(world, some, ~sign & ((kind == r.START) | (kind == r.RATE)))
     spelled = [UNITS.get(e.concentration_unit or "", e.concentration_unit or "") for e in scenario.entry]
+    told = tell_warnings(world, happenings, some)
+    drug_index = np.where(told.entry >= 0, told.entry, drug_index)
     shown = pa.table({
         "place": np.arange(len(row)),
         "row_number_in_file": number,
@@ -143,6 +174,16 @@ def _lines(world: World, log: r.Records, damage: Damage, row: Ints, sign: Flags,
         "patient": numbers(np.where(sign, -1, some.patient)),
         "library": labels([v.version for v in scenario.library],
                           np.where(~sign & np.isin(kind, (r.ON, r.START)), s.library[some.session], -1)),
+        "warn": labels(WARN_WORDS["limit_kind"], told.grade),
+        "side": labels(WARN_WORDS["limit_side"], told.side),
+        "quantity": labels(WARN_WORDS["limit_quantity"], told.quantity),
+        "limit": told.limit,
+        "tried": told.tried,
+        "warn_unit": labels([UNITS.get(u, u) for u in _units(told.unit)], _unit_index(told.unit)),
+        "warn_number": told.number,
+        "answer": labels(WARN_WORDS["decision_logged"], told.answer),
+        "alarm": labels(ALARM_LABELS, told.alarm),
+        "grade": labels(WARN_WORDS["alarm_priority"], told.priority),
         "spoil": np.where(sign, int(Spoil.NONE), damage.spoil[row]),
     })  # fmt: skip
     return run_lines(_LINES, shown)

@@ -10,17 +10,30 @@ import pyarrow as pa
 from dripledger.hospital import records as r
 from dripledger.hospital.calendar import Ints
 from dripledger.hospital.family_a import run_lines
+from dripledger.hospital.happenings import Happenings
 from dripledger.hospital.plants import Damage, Plan
-from dripledger.hospital.world import World
+from dripledger.hospital.warned import tell_warnings
+from dripledger.hospital.world import BY_SECONDARY, World
 from dripledger.hospital.writing import FileTruth, doses, labels, month_slices, numbers, write_slices
 
 #: Labels by kind, in the order of records.KINDS.
 LABELS = [
     "switched_on", "ward_chosen", "subject_changed", "weight_typed", "library_left", "flow_begun",
     "flow_altered", "flow_held", "flow_again", "target_reached", "vein_open", "flow_ended", "tally",
-    "switched_off", "nudge_observed",
+    "switched_off", "limit_met", "limit_passed", "limit_kept", "setup_dropped", "alarm_on", "alarm_higher",
+    "alarm_hushed", "alarm_off", "push_begun", "push_done", "nudge_observed",
 ]  # fmt: skip
 USES = ["guarded", "listed", "plain"]
+#: What a warning and an alarm are about, in the order of `warned` and of ALARM_KINDS.
+WARN_WORDS = {
+    "limit_kind": ["bendable", "firm"], "limit_side": ["below", "above"],
+    "limit_quantity": ["flow", "dose", "heaviness"], "decision_logged": ["went_on", "went_back"],
+    "alarm_priority": ["none", "low", "medium", "high"],
+}  # fmt: skip
+ALARM_LABELS = [
+    "line_blocked", "air_seen", "door_ajar", "nearly_empty", "target_done", "battery_low", "mains_gone",
+    "inner_fault",
+]  # fmt: skip
 ENTRIES_PER_LINE = 6
 
 _LINES = """
@@ -44,6 +57,16 @@ with entries as (
         || coalesce(',"target":' || (to_infuse / 100)::decimal(12, 2), '')
         || coalesce(',"given":' || (volume / 100)::decimal(12, 2) || ',"scope":"run"', '')
         || coalesce(',"weight":' || (weight / 1000)::decimal(12, 1), '')
+        || coalesce(',"via":"' || via || '"', '')
+        || case when returns then ',"by":"pump"' else '' end
+        || case when warn_number is null then '' else ',"warning":{"no":' || warn_number
+            || coalesce(',"grade":"' || warn || '","side":"' || side || '","of":"' || quantity
+                || '","limit":' || "limit" || ',"tried":' || printf('%.6f', tried)
+                || ',"unit":"' || warn_unit || '"', '')
+            || coalesce(',"answer":"' || answer || '"', '') || '}' end
+        || case when alarm is null then '' else
+            ',"alarm":{"no":"' || alarm_number || '","name":"' || alarm || '"'
+            || coalesce(',"grade":"' || grade || '"', '') || '}' end
         || '}' as entry
     from shown
 ),
@@ -66,7 +89,9 @@ order by line
 """
 
 
-def write(world: World, plan: Plan, log: r.Records, damage: Damage, inbox: Path) -> list[FileTruth]:
+def write(
+    world: World, plan: Plan, log: r.Records, damage: Damage, happenings: Happenings, inbox: Path
+) -> list[FileTruth]:
     """Write all exports of family B and return what each must balance to."""
     _ = plan
     fleet = world.fleet
@@ -93,7 +118,7 @@ def write(world: World, plan: Plan, log: r.Records, damage: Damage, inbox: Path)
         part = "" if cut < 0 or file // 2 != month[cut] else f"_{int(file) % 2 + 1}"
         names[int(file)] = f"family_b/{text}{part}.jsonl"
     slices = month_slices(file_of)
-    lines = _lines(world, log, damage, row, line)
+    lines = _lines(world, log, damage, happenings, row, line)
     trim = frozenset() if cut < 0 else frozenset({names[int(file_of[cut])]})
     write_slices(inbox, lines, [(names[f], b, e) for f, b, e in slices], trim)
     out = []
@@ -114,7 +139,9 @@ def _line_numbers(log: r.Records, damage: Damage, row: Ints) -> Ints:
     return number
 
 
-def _lines(world: World, log: r.Records, damage: Damage, row: Ints, line: Ints) -> pa.Array:
+def _lines(
+    world: World, log: r.Records, damage: Damage, happenings: Happenings, row: Ints, line: Ints
+) -> pa.Array:
     s, inf, scenario = world.sessions, world.infusions, world.scenario
     some = log.take(row)
     kind = some.kind
@@ -130,6 +157,11 @@ def _lines(world: World, log: r.Records, damage: Damage, row: Ints, line: Ints) 
     zone_words = [
         f"{'-' if h < 0 else '+'}{abs(int(h)) // 3600:02d}:{abs(int(h)) % 3600 // 60:02d}" for h in hours
     ]
+    told = tell_warnings(world, happenings, some)
+    entry = np.where(told.entry >= 0, told.entry, entry)
+    # the line that fluid comes from is named where two take turns
+    second = (inf.secondary | (inf.pause_cause == BY_SECONDARY))[infusion] & (some.infusion >= 0)
+    named = second & np.isin(kind, (r.START, r.COMPLETE))
     shown = pa.table({
         "line": line,
         "place": np.arange(len(row)),
@@ -153,6 +185,20 @@ def _lines(world: World, log: r.Records, damage: Damage, row: Ints, line: Ints) 
         "to_infuse": numbers(some.to_infuse),
         "volume": numbers(some.volume),
         "weight": numbers(np.where(kind == r.WEIGHT, s.weight_g[some.session], -1)),
+        "via": labels(["main", "side"], np.where(named, inf.secondary[infusion].astype(np.int64), -1)),
+        # the pump itself goes back to the main line
+        "returns": named & (kind == r.START) & ~inf.secondary[infusion] & (some.at > inf.start[infusion]),
+        "warn": labels(WARN_WORDS["limit_kind"], told.grade),
+        "side": labels(WARN_WORDS["limit_side"], told.side),
+        "quantity": labels(WARN_WORDS["limit_quantity"], told.quantity),
+        "limit": told.limit,
+        "tried": told.tried,
+        "warn_unit": told.unit,
+        "warn_number": told.number,
+        "answer": labels(WARN_WORDS["decision_logged"], told.answer),
+        "alarm": labels(ALARM_LABELS, told.alarm),
+        "alarm_number": told.alarm_number,
+        "grade": labels(WARN_WORDS["alarm_priority"], told.priority),
         "spoil": damage.spoil[row],
     })  # fmt: skip
     return run_lines(_LINES, shown)

@@ -9,8 +9,10 @@ import numpy as np
 from dripledger.hospital.calendar import Calendar, Ints
 from dripledger.hospital.scenario import Scenario
 
-#: What family a pump belongs to; a third family joins here and in `families`.
-FAMILIES = ("A", "B")
+#: What family a pump belongs to, by the shape of its logs.
+FAMILIES = ("A", "B", "C")
+#: Model and type of each family's pumps, as pumps.csv tells them.
+MODELS = (("A-one", "syringe"), ("B-two", "large_volume"), ("C-three", "large_volume"))
 
 
 @dataclass(frozen=True)
@@ -50,12 +52,11 @@ def build_fleet(scenario: Scenario, calendar: Calendar, rng: np.random.Generator
     """Draw the pumps."""
     count = scenario.fleet.pumps
     of_b = max(3, round(count * scenario.fleet.family_b_share))
-    family = np.array([0] * (count - of_b) + [1] * of_b, np.int64)
-    serial = [i + 1 if f == 0 else i + 1 - (count - of_b) for i, f in enumerate(family)]
-    names = [
-        f"BV-A{number:03d}" if f == 0 else f"bv.b/{number:03d}"
-        for number, f in zip(serial, family, strict=True)
-    ]
+    of_c = max(1, round(count * scenario.fleet.family_c_share))
+    sizes = (count - of_b - of_c, of_b, of_c)
+    family = np.repeat(np.arange(len(FAMILIES)), sizes).astype(np.int64)
+    forms = ("BV-A{:03d}", "bv.b/{:03d}", "BVC{:04d}")
+    names = [form.format(i + 1) for form, size in zip(forms, sizes, strict=True) for i in range(size)]
     shares = np.array([area.share for area in scenario.care_area])
     weights = np.round(shares * 100).astype(int)
     home = rng.choice(np.arange(len(shares)), count, p=weights / weights.sum())
@@ -66,9 +67,9 @@ def build_fleet(scenario: Scenario, calendar: Calendar, rng: np.random.Generator
     service_to = np.full(count, end + 400 * 86400, np.int64)
     if len(calendar.months) > 4 and count >= 20:  # one pump joins and one retires, both at a month's turn
         service_from[4] = calendar.month_starts[2]
-        service_to[count - 3] = calendar.month_starts[3]
+        service_to[count - of_c - 3] = calendar.month_starts[3]
     return Fleet(
         names, family, home.astype(np.int64), delay.astype(np.int64), service_from, service_to,
-        autumn=0, autumn_unclear=1, fast=2, workshop=3, silent=count - 1,
+        autumn=0, autumn_unclear=1, fast=2, workshop=3, silent=count - of_c - 1,
         clock_from=int(calendar.month_starts[1]),
     )  # fmt: skip

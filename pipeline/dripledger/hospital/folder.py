@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from dripledger.hospital import family_a, family_b, records
+from dripledger.hospital import family_a, family_b, family_c, records, warned
+from dripledger.hospital.fleet import MODELS
+from dripledger.hospital.happenings import ALARM_KINDS, PRIORITIES, STOPPING
+from dripledger.hospital.limits import limits_of
 from dripledger.hospital.plants import Plan
-from dripledger.hospital.scenario import EntryPlan, LibraryPlan
+from dripledger.hospital.scenario import LibraryPlan
 from dripledger.hospital.truth import write_rows
 from dripledger.hospital.world import World
-from dripledger.hospital.writing import dose_factor
 
 _FICTION = "# Invented data: no real hospital, person or maker; drug limits are made up and are no advice.\n"
 
@@ -23,6 +25,7 @@ def write_folder(world: World, plan: Plan, root: Path) -> None:
     (root / "site.toml").write_text(_site(world), encoding="utf-8")
     (root / "sources" / "family_a.toml").write_text(_mapping_a(), encoding="utf-8")
     (root / "sources" / "family_b.toml").write_text(_mapping_b(), encoding="utf-8")
+    (root / "sources" / "family_c.toml").write_text(_mapping_c(), encoding="utf-8")
     for number, version in enumerate(world.scenario.library):
         write_rows(root / "libraries" / f"library_{version.version}.csv", _LIBRARY_HEADER,
                    _library_rows(world, number, version))  # fmt: skip
@@ -47,6 +50,27 @@ def _site(world: World) -> str:
 def _kinds(labels: Sequence[str]) -> str:
     known = [(label, kind) for label, kind in zip(labels, records.KINDS, strict=True) if kind != "other"]
     return "".join(f'"{label}" = "{kind}"\n' for label, kind in known)
+
+
+def _warn_values(words: dict[str, list[str]]) -> str:
+    """Write the tables that turn a family's words about warnings and alarms into ours."""
+    ours = {
+        "limit_kind": warned.GRADES, "limit_side": warned.SIDES, "limit_quantity": warned.QUANTITIES,
+        "decision_logged": warned.ANSWERS, "alarm_priority": PRIORITIES,
+    }  # fmt: skip
+    return "".join(
+        f"[values.{column}]\n"
+        + "".join(f'"{said}" = "{meant}"\n' for said, meant in zip(words[column], meanings, strict=True))
+        + "\n"
+        for column, meanings in ours.items()
+    )
+
+
+def _alarm_table(labels: Sequence[str]) -> str:
+    return "[alarms]\n" + "".join(
+        f'"{label}" = {{ kind = "{kind}", stops_delivery = {str(i in STOPPING).lower()} }}\n'
+        for i, (label, kind) in enumerate(zip(labels, ALARM_KINDS, strict=True))
+    )
 
 
 def _mapping_a() -> str:
@@ -84,6 +108,16 @@ volume_to_infuse_ml = {{ field = "ToInfuse", unit = "mL" }}
 weight_kg = {{ field = "Weight", unit = "kg" }}
 patient_key = {{ field = "Patient", personal = "key" }}
 library_version = "Library"
+limit_kind = "Warn"
+limit_side = "Side"
+limit_quantity = "On"
+limit_value = "Limit"
+entered_value = "Tried"
+limit_unit = "WarnUnit"
+alert_id = "WarnNo"
+decision_logged = "Choice"
+alarm_label = "Alarm"
+alarm_priority = "Grade"
 
 [personal]
 mask = ["Name"]
@@ -96,6 +130,7 @@ mask = ["Name"]
 "OPEN" = "no_limit_entry"
 "OUT" = "bypassed"
 
+{_warn_values(family_a.WARN_WORDS)}{_alarm_table(family_a.ALARM_LABELS)}
 [units]
 {units}"""
 
@@ -135,6 +170,19 @@ volume_to_infuse_ml = {{ field = "item.target", unit = "mL" }}
 volume_delivered_ml = {{ field = "item.given", unit = "mL" }}
 volume_scope = "item.scope"
 weight_kg = {{ field = "item.weight", unit = "kg" }}
+fluid_source = "item.via"
+initiator = "item.by"
+limit_kind = "item.warning.grade"
+limit_side = "item.warning.side"
+limit_quantity = "item.warning.of"
+limit_value = "item.warning.limit"
+entered_value = "item.warning.tried"
+limit_unit = "item.warning.unit"
+alert_id = "item.warning.no"
+decision_logged = "item.warning.answer"
+alarm_id = "item.alarm.no"
+alarm_label = "item.alarm.name"
+alarm_priority = "item.alarm.grade"
 
 [kinds]
 {_kinds(family_b.LABELS)}
@@ -145,7 +193,40 @@ weight_kg = {{ field = "item.weight", unit = "kg" }}
 
 [values.volume_scope]
 "run" = "infusion"
-"""
+
+[values.fluid_source]
+"main" = "primary"
+"side" = "secondary"
+
+{_warn_values(family_b.WARN_WORDS)}{_alarm_table(family_b.ALARM_LABELS)}"""
+
+
+def _mapping_c() -> str:
+    # what an alarm does to the delivery is the device's affair: its manual says it, the standard does not
+    alarms = "".join(
+        f'"{name}" = {{ kind = "{kind}", stops_delivery = {str(i in STOPPING).lower()} }}\n'
+        for i, (name, kind) in enumerate(zip(family_c.ALARM_NAMES, ALARM_KINDS, strict=True))
+        if name
+    )
+    return f"""# Family C: device messages (HL7 v2) of the open profiles: PCD-10 events and PCD-04 alerts.
+# The profile has no event for limit alerts, overrides, rate changes, boluses or power: what needs them is not
+# measurable here. Library use is inferred from the care area that a start names.
+{_FICTION}pattern = ["family_c/*.hl7"]
+shape = "hl7"
+canonical = true
+records = [
+    "infusion_started", "infusion_stopped", "infusion_completed", "kvo_started", "alarm_raised",
+    "alarm_updated", "alarm_silenced", "alarm_cleared",
+]
+
+[time]
+zone = "in_text"
+
+[fields]
+patient_key = {{ field = "patient", personal = "key" }}
+
+[alarms]
+{alarms}"""
 
 
 _LIBRARY_HEADER = (
@@ -157,50 +238,32 @@ _LIBRARY_HEADER = (
 
 def _library_rows(world: World, number: int, version: LibraryPlan) -> list[list[str]]:
     s = world.scenario
-    versions = [v.version for v in s.library]
     entries = {entry.name: entry for entry in s.entry}
     published = world.calendar.iso(world.calendar.instant(f"{version.published.isoformat()}T00:00:00"))
     rows = []
     for area in s.care_area:
         for name in area.entries:
             entry = entries[name]
-            hard = entry.limits == "full" or (
-                entry.hard_from is not None and versions.index(entry.hard_from) <= number
-            )
             for strength in entry.concentrations or (None,):
                 what = "" if strength is None else f"{strength:g}"
                 head = [version.version, published, area.name, name, what,
                         entry.concentration_unit or "", entry.dosing_unit or ""]  # fmt: skip
-                rows.append([*head, *_limits(entry, strength, area.weight_kg[0], hard), "", ""])
+                quantity, limits = limits_of(s, entry, strength, area.weight_kg[0], number)
+                rows.append([*head, quantity, *limits, "", ""])
                 if entry.limits == "volume":
                     rows.append([*head, "volume", "", "20", "1000", "1500", "", ""])
     return rows
 
 
-def _limits(entry: EntryPlan, strength: float | None, weight_kg: float, hard: bool) -> list[str]:
-    """Return quantity and the four limits: soft ones around the usual rates, hard ones well outside."""
-    factor, quantity = 1.0, "flow_rate"
-    if entry.dosing_unit is not None and strength is not None:
-        factor, quantity = strength * dose_factor(entry.concentration_unit, entry.dosing_unit), "dose_rate"
-        if "/kg/" in entry.dosing_unit:
-            factor /= weight_kg
-    if entry.limits in ("none", "volume"):
-        return [quantity, "", "", "", ""]
-    low, high = (rate * factor for rate in entry.rates_ml_h)
-    return [quantity, f"{low * 0.2:.3g}" if hard else "", f"{low * 0.5:.3g}", f"{high * 1.2:.3g}",
-            f"{high * 3:.3g}" if hard else ""]  # fmt: skip
-
-
 def _lists(world: World, plan: Plan, root: Path) -> None:
     s, fleet, calendar = world.scenario, world.fleet, world.calendar
     begin, end = int(calendar.month_starts[0]), int(calendar.month_starts[-1])
-    kinds = (("A-one", "syringe"), ("B-two", "large_volume"))
     rows = []
     for i, name in enumerate(fleet.names):
         since = int(fleet.service_from[i])
         until = int(fleet.service_to[i])
         rows.append([
-            name, *kinds[int(fleet.family[i])], s.care_area[int(fleet.home[i])].name,
+            name, *MODELS[int(fleet.family[i])], s.care_area[int(fleet.home[i])].name,
             calendar.local_text(since)[:10] if since >= begin else "2024-01-15",
             calendar.local_text(until - 86400)[:10] if until < end else "",
         ])  # fmt: skip

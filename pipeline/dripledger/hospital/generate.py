@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
 
 from dripledger.errors import UsageError
-from dripledger.hospital import family_a, family_b
+from dripledger.hospital import family_a, family_b, family_c
 from dripledger.hospital import records as r
 from dripledger.hospital.calendar import Calendar, Flags, month_after
+from dripledger.hospital.detail import ALARM_COLUMNS, ATTEMPT_COLUMNS, alarm_rows, attempt_rows
 from dripledger.hospital.fleet import build_fleet
 from dripledger.hospital.folder import write_folder
+from dripledger.hospital.happenings import Happenings, happen
 from dripledger.hospital.listing import planted_rows
 from dripledger.hospital.plants import Chooser, Damage, Plan, damage_records, plan_places, plant_in_world
 from dripledger.hospital.scenario import Scenario, load_scenario
@@ -21,8 +24,8 @@ from dripledger.hospital.truth import Truth, tell, write_rows
 from dripledger.hospital.world import World
 from dripledger.hospital.writing import FileTruth
 
-#: Who writes which dialect: a third family adds its module here.
-WRITERS = (family_a.write, family_b.write)
+#: Who writes which dialect.
+WRITERS = (family_a.write, family_b.write, family_c.write)
 
 
 @dataclass
@@ -33,26 +36,38 @@ class Hospital:
     plan: Plan
     log: r.Records
     damage: Damage
+    happenings: Happenings
 
 
-def build(scenario: Scenario) -> Hospital:
-    """Let the hospital run and be damaged, in memory."""
-    seeds = np.random.SeedSequence(scenario.seed).spawn(4)
+def build(scenario: Scenario, form: str | None = None) -> Hospital:
+    """Let the hospital run and be damaged, in memory.
+
+    Parameters
+    ----------
+    scenario
+        What is played.
+    form
+        How every pump writes its limit alerts, one of `attempts.FORMS`; None: a third of them each way.
+    """
+    seeds = np.random.SeedSequence(scenario.seed).spawn(5)
     streams = [np.random.Generator(np.random.PCG64(seed)) for seed in seeds]
     months = scenario.window.months
     first = month_after(scenario.window.last_month, 1 - months)
     calendar = Calendar(scenario.time_zone, first, months + 1)
     fleet = build_fleet(scenario, calendar, streams[0])
     world = simulate(scenario, calendar, fleet, streams[1])
+    world.form = form
     plan = plan_places(world)
-    choose = Chooser(world, plan, streams[2])
+    happenings = happen(world, plan.maintenance, streams[4])
+    choose = Chooser(world, plan, happenings, streams[2])
     plant_in_world(world, plan, choose)
     gathered = r.gather(world)
+    r.gather_happenings(happenings, world.infusions, gathered)
     _add_extra(world, plan, gathered)
     everything = gathered.sorted()
-    log = r.log(world, everything, _unlogged(plan, everything), streams[3])
+    log = r.log(world, everything, _unlogged(world, plan, everything), streams[3])
     damage = damage_records(world, plan, log, choose)
-    return Hospital(world, plan, log, damage)
+    return Hospital(world, plan, log, damage, happenings)
 
 
 def _add_extra(world: World, plan: Plan, gathered: r.Gatherer) -> None:
@@ -69,9 +84,9 @@ def _add_extra(world: World, plan: Plan, gathered: r.Gatherer) -> None:
             gathered.of_infusions(row, np.array([seconds]), kind, 36)
 
 
-def _unlogged(plan: Plan, records: r.Records) -> Flags:
+def _unlogged(world: World, plan: Plan, records: r.Records) -> Flags:
     """Return which records were never written."""
-    out = np.zeros(records.size, np.bool_)
+    out = ~family_c.spoken(world, records)
     for where, kind in plan.unlogged:
         mine: Flags = records.session == -1 - where if where < 0 else records.infusion == where
         out |= mine & (records.kind == kind)
@@ -79,7 +94,11 @@ def _unlogged(plan: Plan, records: r.Records) -> Flags:
 
 
 def generate(
-    root: Path, pumps: int | None = None, months: int | None = None, seed: int | None = None
+    root: Path,
+    pumps: int | None = None,
+    months: int | None = None,
+    seed: int | None = None,
+    form: str | None = None,
 ) -> None:
     """Write the invented hospital as a site folder: settings, mappings, libraries, lists, inbox and truth.
 
@@ -90,6 +109,8 @@ def generate(
     pumps, months, seed
         Number of pumps, number of whole months (the last one stays the scenario's), seed of the generator;
         None: the scenario's own.
+    form
+        How every pump writes its limit alerts, one of `attempts.FORMS`; None: a third of them each way.
 
     Raises
     ------
@@ -100,28 +121,37 @@ def generate(
     if inbox.is_dir() and any(inbox.iterdir()):
         raise UsageError("holds exports already", where=inbox, do="Name a folder that does not exist yet")
     scenario = load_scenario().scaled(pumps, months, seed)
-    hospital = build(scenario)
+    hospital = build(scenario, form)
     world, plan, log, damage = hospital.world, hospital.plan, hospital.log, hospital.damage
     write_folder(world, plan, root)
     files: list[FileTruth] = []
     for writer in WRITERS:
-        files += writer(world, plan, log, damage, inbox)
-    truth = tell(world, plan, log, damage)
+        files += writer(world, plan, log, damage, hospital.happenings, inbox)
+    truth = tell(world, plan, log, damage, hospital.happenings)
     write_truth(hospital, truth, files, root / "truth")
 
 
 def write_truth(hospital: Hospital, truth: Truth, files: list[FileTruth], folder: Path) -> None:
     """Write the truth's tables."""
     header = ("measure", "month", "care_area", "numerator", "denominator", "numerator_us", "denominator_us")
-    write_rows(folder / "happened.csv", header, truth.happened.rows())
-    write_rows(folder / "recoverable.csv", header, truth.recoverable.rows())
+    months = hospital.world.calendar.months
+    write_rows(folder / "happened.csv", header,
+               chain(truth.happened.rows(), truth.warnings_happened.rows(months)))  # fmt: skip
+    write_rows(folder / "recoverable.csv", header,
+               chain(truth.recoverable.rows(), truth.warnings_recoverable.rows(months)))  # fmt: skip
     write_rows(folder / "fleet.csv", ("measure", "month", "truth", "numerator", "denominator"), truth.fleet)
     write_rows(
         folder / "quality.csv", ("measure", "month", "source", "numerator", "denominator"), truth.quality
     )
     columns = tuple(field.name for field in fields(FileTruth))
     write_rows(folder / "files.csv", columns, ([getattr(f, c) for c in columns] for f in files))
-    write_rows(folder / "planted.csv", *planted_rows(hospital.world, hospital.plan, hospital.damage))
+    world, happenings = hospital.world, hospital.happenings
+    write_rows(folder / "attempts.csv", ATTEMPT_COLUMNS, attempt_rows(world, happenings))
+    write_rows(folder / "alarms.csv", ALARM_COLUMNS, alarm_rows(world, happenings))
+    write_rows(
+        folder / "planted.csv",
+        *planted_rows(world, hospital.plan, hospital.damage, happenings),
+    )
 
 
 __all__ = ["Hospital", "build", "generate"]

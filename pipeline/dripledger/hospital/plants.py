@@ -12,6 +12,7 @@ from dripledger.errors import UsageError
 from dripledger.hospital import records as r
 from dripledger.hospital.calendar import Flags, Ints
 from dripledger.hospital.fleet import FAMILIES
+from dripledger.hospital.happenings import Happenings
 from dripledger.hospital.world import LIMITED, REFILLED, STOPPED, SWITCHED_OFF, World
 
 DAY_S = 86400
@@ -77,7 +78,7 @@ class Plan:
 class Chooser:
     """Picks sessions for planting, never two next to each other on a pump."""
 
-    def __init__(self, world: World, plan: Plan, rng: np.random.Generator) -> None:
+    def __init__(self, world: World, plan: Plan, happenings: Happenings, rng: np.random.Generator) -> None:
         self._world, self._rng = world, rng
         s, calendar = world.sessions, world.calendar
         start_month, end_month = calendar.month_index(s.start), calendar.month_index(s.end)
@@ -86,7 +87,10 @@ class Chooser:
         )
         before = np.insert(s.pump[1:] == s.pump[:-1], 0, False)
         free = after & before & (start_month == end_month) & (s.area >= 0)
-        free &= (s.pump != world.fleet.silent) & ~plan.maintenance
+        free &= (s.pump != world.fleet.silent) & ~plan.maintenance & ~happenings.eventful
+        free &= world.fleet.family[s.pump] != FAMILIES.index("C")
+        for session in np.flatnonzero(happenings.apart):
+            free[max(0, session - 2) : session + 3] = False
         free &= (s.end < world.log_end - 2 * DAY_S) & (s.start > world.log_start + DAY_S)
         for turn in calendar.autumn_changes():
             free &= (s.end < turn - 2 * 3600) | (s.start > turn + 2 * 3600)

@@ -16,6 +16,11 @@ WINDOW_AFTER_STOP_S = 900
 WINDOW_AFTER_PAUSE_S = 3600
 FALSE_START_US = 30_000_000
 _US = 1_000_000
+#: What says nothing about whether a channel runs.
+_NO_PROOF = frozenset((
+    r.OTHER, r.VOLUME, r.KEEP_OPEN, r.ALERT, r.OVERRIDE, r.WITHIN, r.CANCEL, r.ALARM_UPDATE, r.SILENCE,
+    r.CLEAR,
+))  # fmt: skip
 
 #: Care area as heard: an index, or one of these.
 NO_AREA, UNMAPPED = -1, -2
@@ -44,6 +49,19 @@ class Heard:
     rate: int | None = None
     to_infuse: int | None = None
     volume: int | None = None
+    stops: bool = False  # an alarm that stops the delivery
+
+
+@dataclass(frozen=True, slots=True)
+class Programmed:
+    """One confirmed programme; `new_rate`: a running infusion went from one rate to another."""
+
+    at: int
+    area: int
+    session: int
+    use: int | None
+    is_start: bool
+    new_rate: bool
 
 
 @dataclass(slots=True)
@@ -100,6 +118,7 @@ class Walk:
 
     def __init__(self) -> None:
         self.found: list[Found] = []
+        self.programmed: list[Programmed] = []
         self._channels: dict[int, _Channel] = {}
         self._area = NO_AREA
         self._patient: int | None = None
@@ -188,12 +207,12 @@ class Walk:
             self._start(channel, event)
         elif kind == r.RATE:
             self._change(channel, event)
-        elif kind in (r.PAUSE, r.COMPLETE, r.STOP):
+        elif kind in (r.PAUSE, r.COMPLETE, r.STOP) or (kind == r.ALARM and event.stops):
             if channel.found is None:
                 raise UnclearCaseError(f"an end without a beginning at {event.at}")
             if channel.state == "running":
                 self._close(channel, event.at, bounded=False)
-            channel.state = "paused" if kind == r.PAUSE else "stopped"
+            channel.state = "paused" if kind in (r.PAUSE, r.ALARM) else "stopped"
             channel.stopped = event.at
             channel.found.end_unclear = event.ambiguous
         elif kind == r.KEEP_OPEN:
@@ -205,7 +224,7 @@ class Walk:
             if channel.volume is not None and event.volume is not None and event.volume > channel.volume:
                 channel.proof = event.at
             channel.volume = event.volume
-        if kind not in (r.OTHER, r.VOLUME, r.KEEP_OPEN):
+        if kind not in _NO_PROOF and (kind != r.ALARM or event.stops):
             channel.proof = event.at
 
     def _start(self, channel: _Channel, event: Heard) -> None:
@@ -234,11 +253,14 @@ class Walk:
             channel.found = Found(event.at, self._area, event.session, use, entry, strength, self._library,
                                   counted=True, uncertain=event.ambiguous)  # fmt: skip
             self.found.append(channel.found)
+            self._programme(event, use, is_start=True)
             channel.volume = None
             if before and channel.state == "running":
                 before.end_unclear = event.ambiguous
         elif before:
             before.end_unclear = False  # it goes on: what looked like its end was none
+            if event.rate is not None and event.rate != channel.rate:
+                self._programme(event, use, is_start=False)  # the change itself was not heard
         if entry == UNMAPPED and channel.found:
             channel.found.uncertain = True
         channel.use, channel.entry, channel.strength = use, entry, strength
@@ -246,7 +268,13 @@ class Walk:
         channel.rate = channel.rate if event.rate is None else event.rate
         channel.left = channel.left if event.to_infuse is None else float(event.to_infuse)
 
+    def _programme(self, event: Heard, use: int | None, *, is_start: bool, new_rate: bool = False) -> None:
+        self.programmed.append(Programmed(event.at, self._area, event.session, use, is_start, new_rate))
+
     def _change(self, channel: _Channel, event: Heard) -> None:
+        known = channel.found is not None and channel.rate > 0
+        if event.rate is not None and event.rate != channel.rate:
+            self._programme(event, channel.use, is_start=False, new_rate=known and channel.state == "running")
         if channel.state == "running":
             self._close(channel, event.at, bounded=False)
         elif channel.found is None:

@@ -32,8 +32,10 @@ class FleetPlan(Strict):
 
     pumps: Annotated[int, Field(ge=FEWEST_PUMPS, le=5000)]
     family_b_share: _Share
+    family_c_share: _Share
     late_library_share: _Share
     second_channel_share: _Share
+    late_message_share: _Share
     idle_hours: Annotated[float, Field(gt=0)]
 
 
@@ -49,6 +51,37 @@ class Play(Strict):
     quick_switch_share: _Share
     midway_share: _Share
     no_area_share: _Share
+
+
+class AlertPlan(Strict):
+    """How often the library warns, and what people do then."""
+
+    cluster_shape: Annotated[float, Field(gt=0)]
+    override_share: _Share
+    low_share: _Share
+    hard_share: _Share
+    far_share: _Share
+    cancelled_rate: _Share
+    unchanged_rate: _Share
+    unanswered_rate: _Share
+    left_share: _Share
+
+
+class AlarmPlan(Strict):
+    """Shares of pauses, infusions or sessions in which an alarm sounds or a bolus is given."""
+
+    calm_share: _Share
+    stop_share: _Share
+    near_end_share: _Share
+    end_share: _Share
+    battery_share: _Share
+    mains_share: _Share
+    fault_share: _Share
+    silenced_share: _Share
+    uncleared_share: _Share
+    repeat_share: _Share
+    escalate_share: _Share
+    bolus_share: _Share
 
 
 class CareAreaPlan(Strict):
@@ -78,6 +111,10 @@ class EntryPlan(Strict):
     rates_ml_h: tuple[float, float]
     limits: Literal["full", "soft", "volume", "none"]
     hard_from: str | None = None
+    alert_rate: Annotated[float, Field(ge=0)] = 0.02
+    quiet_from: str | None = None
+    tight: Annotated[float, Field(gt=0, le=1)] = 1.0
+    noise: Annotated[float, Field(ge=1)] = 1.0
 
 
 class LibraryPlan(Strict):
@@ -109,6 +146,10 @@ class Planted(Strict):
     unknown_kinds: _Count
     unknown_entries: _Count
     unknown_areas: _Count
+    piggybacks: _Count
+    relays: _Count
+    weights_in_pounds: _Count
+    tenfold_factor: Annotated[int, Field(ge=2)]
     workshop_days: Annotated[int, Field(ge=1, le=27)]
 
 
@@ -129,6 +170,8 @@ class Scenario(Strict):
     window: Window
     fleet: FleetPlan
     play: Play
+    alerts: AlertPlan
+    alarms: AlarmPlan
     care_area: tuple[CareAreaPlan, ...]
     entry: tuple[EntryPlan, ...]
     library: Annotated[tuple[LibraryPlan, ...], Field(min_length=1)]

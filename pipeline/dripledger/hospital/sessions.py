@@ -6,7 +6,7 @@ import numpy as np
 
 from dripledger.errors import ConfigurationError
 from dripledger.hospital.calendar import Calendar, Flags, Ints
-from dripledger.hospital.fleet import Fleet
+from dripledger.hospital.fleet import FAMILIES, Fleet
 from dripledger.hospital.scenario import Scenario
 from dripledger.hospital.world import (
     BYPASSED,
@@ -77,10 +77,15 @@ def _draw_infusions(sessions: Sessions, fleet: Fleet, s: Scenario, rng: np.rando
     run = np.where(false_start, rng.integers(5, 30, n), run)
     pauses = ~false_start & (rng.random(n) < play.pause_share)
     pause_at = np.where(pauses, (run * rng.uniform(0.2, 0.9, n)).astype(np.int64), -1)
-    pause_s = np.where(pauses, np.clip(rng.lognormal(5.3, 1.0, n), 20, 3400).astype(np.int64), 0)
+    # device messages tell a pause as a stop, after which only a quarter of an hour is waited
+    longest = np.where(fleet.family[sessions.pump[session]] == FAMILIES.index("C"), 840, 3400)
+    pause_s = np.where(pauses, np.clip(rng.lognormal(5.3, 1.0, n), 20, longest).astype(np.int64), 0)
     changes = np.where(false_start, 0, rng.choice(4, n, p=[0.3, 0.3, 0.24, 0.16]))
     change_at = np.sort((run[:, None] * rng.uniform(0.05, 0.95, (n, MOST_CHANGES))).astype(np.int64), axis=1)
     change_at += np.arange(MOST_CHANGES)  # never two in one second
+    for _ in range(MOST_CHANGES):
+        meets = (change_at == pause_at[:, None]) & (np.arange(MOST_CHANGES) < changes[:, None])
+        pause_at = np.where(meets.any(axis=1), pause_at + 1, pause_at)
     draw = rng.random(n)
     edges = np.cumsum([play.complete_share, play.keep_open_share, play.refill_share, play.power_off_share])
     ending = np.select(
@@ -107,6 +112,7 @@ def _draw_infusions(sessions: Sessions, fleet: Fleet, s: Scenario, rng: np.rando
         session, chain_channel[chain], place, last, zeros.copy(), run, pause_at, pause_s, changes, change_at,
         zeros.copy(), np.zeros((n, MOST_CHANGES), np.int64), ending, keep_at, keep_s, second_at, second_s,
         handed, zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy(), np.ones(n, np.bool_),
+        zeros.copy(), np.zeros(n, np.bool_),
     )  # fmt: skip
 
 
@@ -228,6 +234,8 @@ def simulate(scenario: Scenario, calendar: Calendar, fleet: Fleet, rng: np.rando
     sessions.weight_at = sessions.start + setup
     kept = ~dropped & (sessions.start < log_end) & (sessions.start < fleet.service_to[sessions.pump])
     kept &= (sessions.end < fleet.service_to[sessions.pump]) | (fleet.service_to[sessions.pump] > log_end)
+    # without a power event nothing tells when a pump of family C was last in use: only whole sessions count
+    kept &= (fleet.family[sessions.pump] != FAMILIES.index("C")) | (sessions.end < log_end - 86400)
     _choose_programmes(world, quick, rng)
     _choose_rates(world, rng)
     _drop_sessions(world, kept)

@@ -12,8 +12,11 @@ import numpy as np
 from dripledger.hospital import records as r
 from dripledger.hospital.calendar import Flags, Ints
 from dripledger.hospital.fleet import FAMILIES
+from dripledger.hospital.happenings import STOPPING, Happenings
 from dripledger.hospital.plants import UNSEEN, Damage, Plan
-from dripledger.hospital.recover import FALSE_START_US, NO_AREA, UNMAPPED, Found, Heard, Walk
+from dripledger.hospital.pump_truth import pump_figures
+from dripledger.hospital.recover import FALSE_START_US, NO_AREA, UNMAPPED, Found, Heard, Programmed, Walk
+from dripledger.hospital.warning_truth import Part, WarningTruth, tell_warnings
 from dripledger.hospital.world import BYPASSED, LIMITED, World
 
 NO_AREA_NAME = "none selected"
@@ -25,7 +28,7 @@ class Tally:
     """Starts and running microseconds by month and care area.
 
     `starts` holds, in its last axis: with known library use, under an entry, protected, and those whose
-    protection can be told. `microseconds`: with known library use, under an entry. An area of -1 (none
+    protection can be told. `microseconds`: with known library use, under an entry, all. An area of -1 (none
     selected) or -2 (unmapped) finds its column from the end.
     """
 
@@ -35,7 +38,7 @@ class Tally:
         self._calendar = world.calendar
         shape = (len(self.months), len(self.names))
         self.starts = np.zeros((*shape, 4), np.int64)
-        self.microseconds = np.zeros((*shape, 2), np.int64)
+        self.microseconds = np.zeros((*shape, 3), np.int64)
 
     def add_starts(self, at: Ints, area: Ints, under: Flags, protected: Flags, told: Flags) -> None:
         """Count starts (instants in seconds; area index, -1 none, -2 unmapped)."""
@@ -43,12 +46,20 @@ class Tally:
         for column, mask in enumerate((np.ones(len(at), np.bool_), under, protected, told)):
             np.add.at(self.starts[:, :, column], (place[0][mask], place[1][mask]), 1)
 
-    def add_running(self, begin: Ints, end: Ints, area: Ints, under: Flags) -> None:
+    def add(self, other: Tally) -> None:
+        """Add another tally."""
+        self.starts += other.starts
+        self.microseconds += other.microseconds
+
+    def add_running(self, begin: Ints, end: Ints, area: Ints, under: Flags, known: bool = True) -> None:
         """Add running stretches (microseconds), split at each local midnight of the first."""
         edges = self._calendar.month_starts * _US
         for month in range(len(self.months)):
             inside = np.minimum(end, edges[month + 1]) - np.maximum(begin, edges[month])
             some = inside > 0
+            np.add.at(self.microseconds[month, :, 2], area[some], inside[some])
+            if not known:
+                continue
             np.add.at(self.microseconds[month, :, 0], area[some], inside[some])
             some &= under
             np.add.at(self.microseconds[month, :, 1], area[some], inside[some])
@@ -59,7 +70,7 @@ class Tally:
             for a, area in enumerate(self.names):
                 known, under, protected, told = (int(x) for x in self.starts[m, a])
                 yield ["library_use_starts", month, area, under, known, "", ""]
-                whole, used = (int(x) for x in self.microseconds[m, a])
+                whole, used, _ = (int(x) for x in self.microseconds[m, a])
                 yield ["library_use_hours", month, area, used / 3.6e9, whole / 3.6e9, used, whole]
                 yield ["protected_share", month, area, protected, told, "", ""]
 
@@ -72,6 +83,25 @@ class Truth:
     recoverable: Tally
     fleet: list[list[str | int | float]]
     quality: list[list[str | int | float]]
+    warnings_happened: WarningTruth
+    warnings_recoverable: WarningTruth
+
+
+def area_as_read(world: World) -> Ints:
+    """Return the care area of each infusion as the logs can tell it.
+
+    A device message names the care area only where it runs in the library: outside it, the last one that was
+    named stands.
+    """
+    s, inf = world.sessions, world.infusions
+    area = s.area[inf.session].copy()
+    for pump in world.fleet.in_family("C"):
+        mine = np.flatnonzero(s.pump[inf.session] == pump)
+        mine = mine[np.argsort(inf.start[mine], kind="stable")]
+        named = np.where(inf.entry[mine] >= 0, np.arange(len(mine)), -1)
+        last = np.maximum.accumulate(named)
+        area[mine] = np.where(last >= 0, area[mine[last]], NO_AREA)
+    return area
 
 
 def protected_table(world: World) -> Flags:
@@ -87,11 +117,12 @@ def protected_table(world: World) -> Flags:
     return table
 
 
-def _add_happened(world: World, plan: Plan, tally: Tally, keep: Flags) -> None:
-    """Add what happened in some sessions, taken from the infusions themselves."""
+def add_happened(world: World, plan: Plan, tally: Tally, keep: Flags, area_of: Ints | None = None) -> None:
+    """Add what happened in some sessions, taken from the infusions themselves (`area_of` each infusion)."""
     inf, s = world.infusions, world.sessions
     rows = np.flatnonzero(keep[inf.session] & ~plan.maintenance[inf.session] & (inf.start < world.log_end))
-    area, under = s.area[inf.session[rows]], inf.use[rows] != BYPASSED
+    area = s.area[inf.session[rows]] if area_of is None else area_of[rows]
+    under = inf.use[rows] != BYPASSED
     running = (inf.run_s + inf.second_s)[rows]
     counted = running * _US >= FALSE_START_US
     guarded = protected_table(world)[s.library[inf.session[rows]], inf.entry[rows]] & under & (area >= 0)
@@ -149,7 +180,15 @@ def _stretches(world: World, log: r.Records, seen: Readable, plan: Plan) -> Flag
     return walked
 
 
-def walk_all(world: World, log: r.Records, seen: Readable, sessions: Flags) -> list[Found]:
+@dataclass
+class Walked:
+    """What was rebuilt: infusions, and the programmes that were confirmed."""
+
+    found: list[Found]
+    programmed: list[Programmed]
+
+
+def walk_all(world: World, log: r.Records, seen: Readable, sessions: Flags, happenings: Happenings) -> Walked:
     """Walk through the readable records of some sessions, each unbroken run of sessions by itself."""
     inf, s = world.infusions, world.sessions
     mine = np.flatnonzero(sessions[log.session[seen.rows]])
@@ -157,11 +196,18 @@ def walk_all(world: World, log: r.Records, seen: Readable, sessions: Flags) -> l
     session, kind, infusion = log.session[rows], log.kind[rows], log.infusion[rows]
     family_b = world.fleet.family[log.pump[rows]] == FAMILIES.index("B")
     begins = (np.diff(log.pump[rows], prepend=-1) != 0) | (np.diff(session, prepend=-9) > 1)
-    found: list[Found] = []
+    out = Walked([], [])
+    stops = np.isin(happenings.alarms.kind, STOPPING)
     events: list[Heard] = []
+
+    def go() -> None:
+        walk = Walk()
+        out.found += walk.go(events)
+        out.programmed += walk.programmed
+
     for i, row in enumerate(rows):
         if begins[i] and events:
-            found += Walk().go(events)
+            go()
             events = []
         sn, k, n = int(session[i]), int(kind[i]), int(infusion[i])
         area = int(s.area[sn]) if s.area_known[sn] else UNMAPPED
@@ -180,10 +226,11 @@ def walk_all(world: World, log: r.Records, seen: Readable, sessions: Flags) -> l
             strength=int(inf.concentration[n]) if programme else None,
             rate=_logged(log.rate[row]), to_infuse=_logged(log.to_infuse[row]),
             volume=_logged(log.volume[row]),
+            stops=k == r.ALARM and bool(stops[log.about[row]]),
         ))  # fmt: skip
     if events:
-        found += Walk().go(events)
-    return found
+        go()
+    return out
 
 
 def _logged(value: np.int64) -> int | None:
@@ -194,7 +241,13 @@ def add_found(world: World, plan: Plan, tally: Tally, found: Sequence[Found]) ->
     """Add infusions rebuilt by the walk."""
     guarded = protected_table(world)
     for one in found:
-        if plan.maintenance[one.session] or one.use is None:
+        if plan.maintenance[one.session]:
+            continue
+        if one.use is None:
+            for begin, end, where in one.pieces:
+                tally.add_running(
+                    np.array([begin]), np.array([end]), np.array([where]), np.array([False]), False
+                )
             continue
         under = np.array([one.use != BYPASSED])
         if one.counted and not one.false_start:
@@ -208,20 +261,44 @@ def add_found(world: World, plan: Plan, tally: Tally, found: Sequence[Found]) ->
             tally.add_running(np.array([begin]), np.array([end]), np.array([where]), under)
 
 
-def tell(world: World, plan: Plan, log: r.Records, damage: Damage) -> Truth:
+def tell(world: World, plan: Plan, log: r.Records, damage: Damage, happenings: Happenings) -> Truth:
     """Work out both truths."""
     seen = readable_records(world, log, damage)
-    happened, recoverable = Tally(world), Tally(world)
-    everything = np.ones(len(world.sessions.pump), np.bool_)
-    _add_happened(world, plan, happened, everything)
-    walked = _stretches(world, log, seen, plan)
-    silent = world.sessions.pump == world.fleet.silent
-    _add_happened(world, plan, recoverable, ~walked & ~silent)
-    found = walk_all(world, log, seen, walked & ~silent)
-    add_found(world, plan, recoverable, found)
+    family = world.fleet.family[world.sessions.pump]
+    sent = world.sessions.pump != world.fleet.silent
+    of_c = family == FAMILIES.index("C")
+    clinical = ~plan.maintenance
+    happened, recoverable, able = Tally(world), Tally(world), Tally(world)
+    add_happened(world, plan, happened, np.ones(len(family), np.bool_))
+    read = area_as_read(world)
+    touched = _stretches(world, log, seen, plan) & ~of_c
+    walked = walk_all(world, log, seen, touched & sent, happenings)
+    add_happened(world, plan, able, ~touched & sent & ~of_c)
+    add_found(world, plan, able, walked.found)
+    add_happened(world, plan, recoverable, sent & of_c, read)
+    recoverable.add(able)
     quality = _quality_rows(world, log, seen)
-    quality += _uncertain_rows(world, plan, ~walked & ~silent, found)
-    return Truth(happened, recoverable, _fleet_rows(world, log, seen, damage), quality)
+    quality += _uncertain_rows(world, plan, ~touched & sent, walked.found)
+    programmed = [p for p in walked.programmed if clinical[p.session]]
+    found = [f for f in walked.found if clinical[f.session]]
+    everything = happened.microseconds[:, :, 2]
+    true_area = world.sessions.area[world.infusions.session]
+    warned = tell_warnings(
+        world, happenings, Part(clinical, clinical, clinical, true_area), happened.names, everything,
+        everything, happened.starts[:, :, 1],
+    )  # fmt: skip
+    part = Part(clinical & sent & ~touched, clinical & sent & ~of_c, clinical & sent, read, found, programmed)
+    told = tell_warnings(
+        world, happenings, part, happened.names, recoverable.microseconds[:, :, 2],
+        able.microseconds[:, :, 2], able.starts[:, :, 1],
+    )  # fmt: skip
+    every = np.arange(log.size)
+    for truth, where in (
+        (warned, (every, log.at, np.ones(len(family), np.bool_))),
+        (told, (seen.rows, seen.at, sent)),
+    ):  # fmt: skip
+        truth.facility = pump_figures(world, plan, log, happenings, *where)
+    return Truth(happened, recoverable, _fleet_rows(world, log, seen, damage), quality, warned, told)
 
 
 def _fleet_rows(
@@ -231,7 +308,10 @@ def _fleet_rows(
     fleet, calendar = world.fleet, world.calendar
     month_true, month_read = calendar.month_index(log.at), calendar.month_index(seen.at)
     sent = log.pump != fleet.silent
-    number_seen = sent & ~damage.lost & ~np.isin(damage.spoil, [int(x) for x in UNSEEN])
+    numbered = sent & (
+        fleet.family[log.pump] != FAMILIES.index("C")
+    )  # device messages carry no running number
+    number_seen = numbered & ~damage.lost & ~np.isin(damage.spoil, [int(x) for x in UNSEEN])
     out: list[list[str | int | float]] = []
     for m, month in enumerate(calendar.months):
         begin, end = calendar.month_starts[m], calendar.month_starts[m + 1]
@@ -240,7 +320,7 @@ def _fleet_rows(
         heard = len(np.unique(log.pump[seen.rows[month_read == m]]))
         out.append(["fleet_coverage", month, "happened", used, in_service])
         out.append(["fleet_coverage", month, "recoverable", heard, in_service])
-        expected = int((sent & (month_true == m)).sum())
+        expected = int((numbered & (month_true == m)).sum())
         out.append(["log_completeness", month, "happened", expected, expected])
         arrived = int((number_seen & (month_true == m)).sum())
         out.append(["log_completeness", month, "recoverable", arrived, expected])

@@ -15,6 +15,8 @@ Reals = npt.NDArray[np.float64]
 
 #: How an infusion ends.
 STOPPED, COMPLETED, KEPT_OPEN, REFILLED, SWITCHED_OFF, HANDED_OVER = range(6)
+#: What interrupts an infusion in its pause.
+BY_USER, BY_ALARM, BY_SECONDARY = range(3)
 #: Library use.
 LIMITED, NO_LIMITS, BYPASSED = range(3)
 
@@ -70,6 +72,8 @@ class Infusions:
     to_infuse: Ints  # 0.01 mL
     second_to_infuse: Ints
     entry_known: Flags
+    pause_cause: Ints  # who or what interrupts: BY_USER, BY_ALARM, BY_SECONDARY
+    secondary: Flags  # runs on the secondary line of its channel
 
     @property
     def first_end(self) -> Ints:
@@ -82,6 +86,10 @@ class Infusions:
         end = np.where(self.keep_open_s > 0, self.keep_open_at + self.keep_open_s, self.first_end)
         length: Ints = np.where(self.second_s > 0, self.second_at + self.second_s, end)
         return length
+
+    def rows(self, rows: Ints) -> Infusions:
+        """Return some infusions, in the order asked for."""
+        return Infusions(**{name: values[rows] for name, values in vars(self).items()})
 
     def take(self, keep: Flags) -> None:
         """Keep only some infusions."""
@@ -101,6 +109,14 @@ class World:
     log_start: int
     log_end: int
     pinned: dict[str, int]  # planted name -> session
+    form: str | None = None  # the one form in which every pump writes its limit alerts; None: a third in each
+
+
+def wall(inf: Infusions, rows: Ints, running: Ints) -> Ints:
+    """Turn running seconds of the first leg of some infusions into seconds since their start."""
+    after = (inf.pause_at[rows] >= 0) & (running > inf.pause_at[rows])
+    moved: Ints = running + np.where(after, inf.pause_s[rows], 0)
+    return moved
 
 
 def rate_after(inf: Infusions, changes: Ints) -> Ints:

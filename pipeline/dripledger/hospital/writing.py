@@ -10,12 +10,10 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from dripledger.hospital.calendar import Flags, Ints
+from dripledger.hospital.limits import dose_factor
 from dripledger.hospital.records import Records
 from dripledger.hospital.scenario import Scenario
 from dripledger.hospital.world import World
-
-#: Amount units as multiples of the unit that concentrations are given in.
-_AMOUNT = {"mg": 1.0, "ug": 1000.0, "[IU]": 1.0, "mmol": 1.0}
 
 
 @dataclass
@@ -60,14 +58,6 @@ def doses(world: World, records: Records, shown: Flags) -> tuple[pa.Array, pa.Ar
     known = shown & (dose > 0) & (~by_weight[entry] | (weight > 0)) & (records.rate > 0)
     unit = labels([e.dosing_unit or "" for e in s.entry], np.where(known, entry, -1))
     return pa.array(np.round(dose, 6), pa.float64(), mask=~known), unit
-
-
-def dose_factor(concentration_unit: str | None, dosing_unit: str | None) -> float:
-    """Return what one mL/h of concentration 1 is in the dosing unit (per kg where the unit says so)."""
-    if concentration_unit is None or dosing_unit is None:
-        return 0.0
-    amount = _AMOUNT[dosing_unit.split("/")[0]] / _AMOUNT[concentration_unit.split("/")[0]]
-    return amount / 60 if dosing_unit.endswith("/min") else amount
 
 
 def write_slices(
