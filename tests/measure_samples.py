@@ -10,6 +10,7 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.engine import connect
+from dripledger.measures import STORE_TABLES
 from dripledger.schema import TABLES
 from dripledger.site import Site, SiteSettings
 
@@ -44,6 +45,22 @@ DEFAULTS: dict[str, dict[str, Any]] = {
         "ingest_id": "1", "path": "a.csv", "source_file_sha256": "f", "source_name": "wards", "facility": "h",
         "rows_read": 0, "events_kept": 0, "duplicates": 0, "quarantined": 0, "rows_ignored": 0, "events": 0,
         "ingested_at": "2026-11-02 06:00", "mapping_sha256": "", "records_json": '["all"]',
+    },
+    "programmings": {
+        "facility": "h", "pump_id": "P1", "channel": "A", "at": START, "phase": "start", "care_area": "icu",
+        "entry": "morphine", "use_context": "clinical", "source_name": "wards", "month": "2026-10",
+    },
+    "attempts": {
+        "facility": "h", "pump_id": "P1", "channel": "A", "care_area": "icu", "entry": "morphine",
+        "first_alert_at": START, "last_alert_at": START, "decided_at": "2026-10-05 08:00:05", "alerts": 1,
+        "met_soft": True, "met_hard": False, "limit_side": "high", "limit_quantity": "dose_rate",
+        "outcome": "overridden", "reversed": False, "phase": "start", "use_context": "clinical",
+        "source_name": "wards", "month": "2026-10",
+    },
+    "alarms": {
+        "facility": "h", "pump_id": "P1", "channel": "A", "care_area": "icu", "raised_at": START,
+        "alarm_kind": "occlusion", "alarm_priority": "high", "raw_count": 1, "use_context": "clinical",
+        "source_name": "wards", "month": "2026-10",
     },
     "libraries": {"library_version": "7", "care_area": "icu", "entry": "morphine",
                   "limit_quantity": "dose_rate"},
@@ -95,7 +112,7 @@ def table(name: str, drawn: str | list[dict[str, Any]] = "") -> pa.Table:
 
 
 def _numbered(column: str, number: int) -> Any:
-    if column in ("event_id", "infusion_id"):
+    if column in ("event_id", "infusion_id") and number:
         return f"{column[0]}{number}"
     if column in ("source_record",):
         return number
@@ -106,7 +123,7 @@ def store(**drawn: str | list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
     """Open a connection with all tables that measures read; those not given are empty (ingests: one row)."""
     con = connect()
     drawn.setdefault("ingests", "| path |\n| a.csv |")
-    for name in ("events", "quarantined", "ignored", "segments", "infusions", "ingests", "libraries"):
+    for name in STORE_TABLES:
         con.register(f"{name}_given", table(name, drawn.get(name, "")))
         con.execute(f'create temp table "{name}" as select * from "{name}_given"')
         con.unregister(f"{name}_given")

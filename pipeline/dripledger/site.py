@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationIn
 
 from dripledger import lists
 from dripledger.errors import ConfigurationError
-from dripledger.lists import ChangeRow, ClockRow, EntryRow, PumpRow, ServiceRow, read_list
+from dripledger.lists import ChangeRow, ClockRow, EntryRow, PumpRow, ReviewRow, ServiceRow, read_list
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -22,6 +22,7 @@ __all__ = [
     "ClockRow",
     "EntryRow",
     "PumpRow",
+    "ReviewRow",
     "ServiceRow",
     "Site",
     "SiteSettings",
@@ -105,6 +106,8 @@ class Thresholds(Strict):
     no_gap_s: _Seconds = 2
     keep_open_wait_s: _Seconds = 60
     false_start_s: _Seconds = 30
+    stale_library_days: Annotated[float, Field(ge=0, le=365)] = 7
+    long_stop_s: _Seconds = 600
     provisional_share: _Share = 0.95
     quarantine_share_max: _Share = 0.02
 
@@ -115,6 +118,36 @@ class Minimums(Strict):
     starts: Annotated[int, Field(ge=1)] = 20
     infusions: Annotated[int, Field(ge=1)] = 10
     channel_hours: Annotated[float, Field(gt=0)] = 500
+
+
+class Limits(Strict):
+    """How large an export may be: a file past one of these is refused whole, and the others are read.
+
+    Parameters
+    ----------
+    unpack_ratio
+        Unpacked size over packed size of a compressed file that is larger than 16 MiB.
+    unpacked_gib
+        Unpacked size of one compressed file, all its members together.
+    members
+        Files in one zip.
+    workbook_mib
+        Unpacked size of one workbook, which is read as a whole.
+    record_mib
+        Length of one record.
+    columns
+        Columns of a delimited file or workbook.
+    nesting
+        Levels of elements, objects or arrays inside each other.
+    """
+
+    unpack_ratio: Annotated[float, Field(ge=1)] = 200
+    unpacked_gib: Annotated[float, Field(gt=0)] = 64
+    members: Annotated[int, Field(ge=1)] = 10_000
+    workbook_mib: Annotated[float, Field(gt=0)] = 512
+    record_mib: Annotated[float, Field(gt=0, le=512)] = 16
+    columns: Annotated[int, Field(ge=1)] = 2000
+    nesting: Annotated[int, Field(ge=1)] = 100
 
 
 class ReportSettings(Strict):
@@ -149,6 +182,7 @@ class SiteSettings(Strict):
     care_areas: dict[str, CareArea] = Field(default_factory=dict)
     thresholds: Thresholds = Thresholds()
     minimums: Minimums = Minimums()
+    limits: Limits = Limits()
     report: ReportSettings = ReportSettings()
     people: People = People()
     precedence: tuple[SourceRule, ...] = ()
@@ -172,6 +206,7 @@ class Site:
     service: tuple[ServiceRow, ...] = ()
     changes: tuple[ChangeRow, ...] = ()
     entries: tuple[EntryRow, ...] | None = None
+    reviews: tuple[ReviewRow, ...] = ()
 
     @property
     def zone(self) -> ZoneInfo:
@@ -225,7 +260,7 @@ class Site:
         ]
         found = [self.root / name for name in named if (self.root / name).is_file()]
         found += sorted(self.sources.glob("*.toml"))
-        found += sorted(self.libraries.glob("*.csv"))
+        found += sorted(p for ending in ("csv", "xlsx", "ods") for p in self.libraries.glob(f"*.{ending}"))
         return found
 
 
@@ -300,6 +335,7 @@ def load_site(root: Path) -> Site:
         service=_optional(root / "service.csv", lists.read_service) or (),
         changes=_optional(root / "changes.csv", lists.read_changes) or (),
         entries=_optional(root / "entries.csv", lists.read_entries),
+        reviews=_optional(root / "reviews.csv", lists.read_reviews) or (),
     )
 
 

@@ -3,6 +3,7 @@
 -- note: what began by a patient change or before the log did is no start; a false start is counted apart
 select
     i.infusion_id,
+    i.pump_id,
     m.month,
     coalesce(i.care_area, 'none selected') as care_area,
     coalesce(i.entry, '') as entry,

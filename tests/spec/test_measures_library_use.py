@@ -310,7 +310,7 @@ def test_the_whole_grid_is_there_and_measures_to_come_say_so() -> None:
     for measure in ("library_use_starts", "protected_share", "override_share"):
         places = [(r["month"], r["care_area"]) for r in cells(found, measure)]
         assert places == [(m, a) for m in ("2026-09", "2026-10") for a in ("icu", "ward")]
-    for row in cells(found, "override_share"):
+    for row in cells(found, "order_driven_share"):
         assert (row["status"], row["value"]) == ("not_measurable", None)
         assert row["reason"] == "not calculated by this version yet"
 

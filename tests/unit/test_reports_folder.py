@@ -31,7 +31,8 @@ time_zone = "Europe/Lisbon"
 """
 FILES = {
     "index.html", "measures.csv", "measures_by_source.csv", "measures_by_pump_type.csv",
-    "measures_by_high_alert.csv", "infusions.csv", "implausible.csv", "manifest.json",
+    "measures_by_high_alert.csv", "infusions.csv", "far_overrides.csv", "left_library.csv", "long_stops.csv",
+    "rate_changes.csv", "implausible.csv", "manifest.json",
 }  # fmt: skip
 
 

@@ -13,9 +13,9 @@ from dripledger.measures.calculate import (
     tabulate,
 )
 from dripledger.measures.cells import MonthState
-from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES
+from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES, ROWS
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
-from dripledger.measures.measure import Direction, IntervalKind, Least, Measure
+from dripledger.measures.measure import Amount, Direction, Form, IntervalKind, Least, Measure, Part
 from dripledger.measures.months import Month, month_range, parse_month
 from dripledger.measures.span import refuse_outside, refuse_unbuilt, span_text, store_months
 
@@ -25,13 +25,17 @@ __all__ = [
     "DEFINITIONS_VERSION",
     "GROUPS",
     "MEASURES",
+    "ROWS",
     "STORE_TABLES",
+    "Amount",
     "Direction",
+    "Form",
     "IntervalKind",
     "Least",
     "Measure",
     "Month",
     "MonthState",
+    "Part",
     "calculate",
     "check_groups",
     "measure_store",

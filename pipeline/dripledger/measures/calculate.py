@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any, Final
 
 import duckdb
@@ -12,10 +12,11 @@ import pyarrow as pa
 
 from dripledger.engine import connect
 from dripledger.errors import UsageError
-from dripledger.measures.cells import Cell, Counts, MonthState, not_built, not_measurable, share_cell
+from dripledger.measures.cells import Cell, Counts, MonthState, make_cell, not_built, not_measurable
 from dripledger.measures.definitions import MEASURES
+from dripledger.measures.facts import SOURCES, Found, read_facts, read_presence
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
-from dripledger.measures.measure import Measure
+from dripledger.measures.measure import Measure, Part
 from dripledger.measures.months import Month, as_months
 from dripledger.measures.span import refuse_unbuilt
 from dripledger.site import Site
@@ -30,19 +31,6 @@ _AMOUNT = pa.decimal128(28, 9)
 _Key = tuple[str, ...]
 #: No names of areas: these stand after them.
 _AT_THE_END = ("unmapped", "none selected")
-
-#: Relation of each calculated measure.
-_RELATIONS: Final = {
-    "library_use_starts": "library_use_starts",
-    "library_use_hours": "library_use_hours",
-    "protected_share": "protected_share",
-    "fleet_coverage": "fleet_coverage",
-    "log_completeness": "log_completeness",
-    "unmapped_share": "event_quality",
-    "clock_corrected_share": "event_quality",
-    "quarantine_share": "quarantine_share",
-    "uncertain_share": "uncertain_share",
-}
 
 
 def check_groups(by: Iterable[str]) -> tuple[str, ...]:
@@ -95,9 +83,10 @@ def calculate(
     -------
     pyarrow.Table
         Columns `measure, month, care_area`, the other groups of `by`, then `numerator`, `denominator`
-        (DECIMAL; starts, hours, events, ... as the measure's base says), `value`, `low95`, `high95`
-        (fractions 0-1), `unit`, `status`, `reason`. A group that a measure cannot be split by is empty:
-        one row for all of it. Sorted by month, measure (in the order of the definitions), groups.
+        (DECIMAL; starts, hours, minutes, events, ...), `value`, `low95`, `high95` (shares are fractions
+        0-1; rates are per 100 of the base), `unit`, `status`, `reason`. A group that a measure cannot be
+        split by is empty: one row for all of it. A part of a measure is a row of its own,
+        ``measure_part``. Sorted by month, measure (in the order of the definitions), groups.
 
     Raises
     ------
@@ -118,17 +107,28 @@ def tabulate(
 ) -> pa.Table:
     """Make the table of `calculate` from relations that `prepare` has made for these months at least."""
     states = month_states(con, site)
-    facts = {name: _facts(con, MEASURES[name], groups) for name in _RELATIONS}
+    facts = {name: read_facts(con, measure, groups) for name, measure in MEASURES.items() if measure.built}
     names = [str(month) for month in months]
     grid = _grid(site, facts, groups, names)
+    present = {own: read_presence(con, own) for own in grid}
+    able: dict[str, set[str]] = defaultdict(set)
+    for measure_id, source in con.execute("select measure, source_name from able_sources").fetchall():
+        able[measure_id].add(source)
     rows = []
     for month in names:
         for measure in MEASURES.values():
             own = tuple(g for g in groups if g in measure.groups)
             for key in grid.get(own, [()]):
                 place = dict(zip(own, key, strict=True))
-                cell = _cell(site, measure, month, key, facts.get(measure.id, {}), own, states[month])
-                rows.append(_row(measure, month, groups, place, cell))
+                here = present.get(own, {}).get((month, key), {})
+                unable = sum(n for source, n in here.items() if source not in able[measure.id])
+                for name, part in measure.rows.items():
+                    found = facts.get(measure.id, {}).get(name, {})
+                    counts = found.get((month, key), Counts())
+                    if measure.built and SOURCES[measure.id].by_presence and not counts.left_out_unable:
+                        counts = replace(counts, unable_here=unable, infusions_here=sum(here.values()))
+                    cell = _cell(site, measure, part, counts, own, states[month])
+                    rows.append(_row(name, measure, month, groups, place, cell))
     return _table(rows, groups)
 
 
@@ -200,42 +200,9 @@ def month_states(con: duckdb.DuckDBPyConnection, site: Site) -> dict[str, MonthS
     return states
 
 
-def _facts(
-    con: duckdb.DuckDBPyConnection, measure: Measure, groups: tuple[str, ...]
-) -> dict[tuple[str, _Key], Counts]:
-    """Read one measure's relation and add it up to (month, groups)."""
-    relation = _RELATIONS[measure.id]
-    own = [g for g in groups if g in measure.groups]
-    hours = measure.id == "library_use_hours"
-    amounts = {
-        "library_use_hours": ["part_us", "whole_us", "left_out_unknown_us", "left_out_unable_us"],
-        "library_use_starts": ["numerator", "denominator", "left_out_unknown", "left_out_unable"],
-        "protected_share": ["numerator", "denominator", "left_out_unknown", "left_out_unable"],
-    }.get(measure.id, ["numerator", "denominator"])
-    keys = ["month", *own, *(["infusion_id"] if hours else [])]
-    where = f"where measure = '{measure.id}'" if relation == "event_quality" else ""
-    sums = ", ".join(f"cast(sum({name}) as bigint)" for name in amounts)
-    listed = ", ".join(keys)
-    found = con.execute(
-        f"select {listed}, {sums} from {relation} {where} group by {listed} order by {listed}"
-    ).fetchall()
-    facts: dict[tuple[str, _Key], Counts] = defaultdict(Counts)
-    for row in found:
-        counts = facts[row[0], tuple(row[1 : 1 + len(own)])]
-        values = row[len(keys) :]
-        counts.numerator += values[0]
-        counts.denominator += values[1]
-        if len(values) > 2:
-            counts.left_out_unknown += values[2]
-            counts.left_out_unable += values[3]
-        if hours:
-            counts.clusters[row[1 + len(own)]] = [values[0], values[1]]
-    return dict(facts)
-
-
 def _grid(
     site: Site,
-    facts: dict[str, dict[tuple[str, _Key], Counts]],
+    facts: dict[str, dict[str, Found]],
     groups: tuple[str, ...],
     months: Sequence[str],
 ) -> dict[tuple[str, ...], list[_Key]]:
@@ -243,7 +210,8 @@ def _grid(
     seen: dict[tuple[str, ...], set[_Key]] = defaultdict(set)
     for measure in MEASURES.values():
         own = tuple(g for g in groups if g in measure.groups)
-        seen[own].update(key for month, key in facts.get(measure.id, {}) if month in months)
+        for found in facts.get(measure.id, {}).values():
+            seen[own].update(key for month, key in found if month in months)
     declared = [
         name for name, area in site.settings.care_areas.items() if area.context in ("clinical", "unknown")
     ]
@@ -264,36 +232,28 @@ def _last_unmapped(key: _Key) -> tuple[tuple[int, str], ...]:
 
 
 def _cell(
-    site: Site,
-    measure: Measure,
-    month: str,
-    key: _Key,
-    facts: dict[tuple[str, _Key], Counts],
-    own: tuple[str, ...],
-    state: MonthState,
+    site: Site, measure: Measure, part: Part | None, counts: Counts, own: tuple[str, ...], state: MonthState
 ) -> Cell:
     if not measure.built:
         return not_built()
     note = ""
-    by_entry = [g for g in own if g in ("entry", "high_alert")]
-    if by_entry:
+    if any(g in ("entry", "high_alert") for g in own):
         if "high_alert" in own and site.entries is None:
             return not_measurable("there is no entries.csv that says which entries are high-alert")
         if measure.id in ("library_use_starts", "library_use_hours"):
             return not_measurable("outside the library the drug is not known, so no split by entry")
-        note = "starts outside the library name no entry and stand under none"
+        note = "what ran outside the library names no entry and stands under none"
     if measure.id == "fleet_coverage" and site.pumps is None:
         return not_measurable("there is no pumps.csv that says which pumps are in service")
-    counts = facts.get((month, key), Counts())
     if measure.id == "log_completeness" and counts.denominator == 0:
         return not_measurable("no source with a log in the month declares its sequence to be reliable")
-    return share_cell(measure, counts, site.settings.minimums, state, note)
+    return make_cell(measure, part, counts, site.settings.minimums, state, note)
 
 
 def _row(
-    measure: Measure, month: str, groups: tuple[str, ...], place: dict[str, str], cell: Cell
+    name: str, measure: Measure, month: str, groups: tuple[str, ...], place: dict[str, str], cell: Cell
 ) -> dict[str, Any]:
-    row: dict[str, Any] = {"measure": measure.id, "month": month, "care_area": place.get("care_area", "")}
+    row: dict[str, Any] = {"measure": name, "month": month, "care_area": place.get("care_area", "")}
     row.update({g: place.get(g, "") for g in groups if g != "care_area"})
     return {**row, **asdict(cell), "unit": measure.unit}
 

@@ -6,12 +6,14 @@ import math
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+import numpy as np
+
 from dripledger.measures.definitions import NOT_BUILT
-from dripledger.measures.measure import IntervalKind, Least, Measure
+from dripledger.measures.measure import Amount, Form, IntervalKind, Least, Measure, Part
 from dripledger.site import Minimums
 from dripledger.statistics import clustered_share, wilson
-
-_US_PER_HOUR = 3_600_000_000
+from dripledger.statistics.rates import clustered_rate
+from dripledger.statistics.survival import survival_quantile
 
 
 @dataclass
@@ -21,11 +23,15 @@ class Counts:
     Attributes
     ----------
     numerator, denominator
-        Counts; microseconds for hours.
+        Counts; microseconds for hours and minutes.
     left_out_unknown, left_out_unable
         Left out because the log does not say, and because the source cannot log what is needed.
     clusters
-        Hours only: infusion -> [part, whole], microseconds.
+        Clustered intervals only: infusion or pump -> [numerator, denominator].
+    unable_here, infusions_here
+        Infusions of the cell whose source can log none of what is counted, and all of the cell.
+    times
+        Measures of times only: (microseconds, whether the end was seen, alarms).
     """
 
     numerator: int = 0
@@ -33,6 +39,9 @@ class Counts:
     left_out_unknown: int = 0
     left_out_unable: int = 0
     clusters: dict[str, list[int]] = field(default_factory=dict)
+    times: list[tuple[int, bool, int]] = field(default_factory=list)
+    unable_here: int = 0
+    infusions_here: int = 0
 
 
 @dataclass(frozen=True)
@@ -68,15 +77,22 @@ def not_built() -> Cell:
     return not_measurable(NOT_BUILT)
 
 
-def share_cell(
-    measure: Measure, counts: Counts, minimums: Minimums, state: MonthState, note: str = ""
+def make_cell(
+    measure: Measure,
+    part: Part | None,
+    counts: Counts,
+    minimums: Minimums,
+    state: MonthState,
+    note: str = "",
 ) -> Cell:
-    """Make one cell of a share.
+    """Make one cell.
 
     Parameters
     ----------
     measure
-        The measure; says what is least and how the interval is made.
+        The measure; says what the value is, what is least and how the interval is made.
+    part
+        Which part of it the row is; None: the whole.
     counts
         The facts of the cell.
     minimums
@@ -89,68 +105,88 @@ def share_cell(
     Returns
     -------
     Cell
-        `not_measurable` where only left-out starts or hours exist, `no_data` where there is nothing, `small`
-        below the minimum (counts, no value), else `provisional` or `ok`.
+        `not_measurable` where only left-out starts or hours exist, or where too few ends were seen to tell a
+        time, `no_data` where there is nothing, `small` below the minimum (counts, no value), else
+        `provisional` or `ok`.
     """
-    hours = measure.least is Least.HOURS
-    told = [text for text in (note, _left_out(measure, counts, hours)) if text]
+    told = [text for text in (note, _left_out(measure, counts)) if text]
+    numerator, denominator = (
+        _shown(counts.numerator, measure.counted),
+        _shown(counts.denominator, measure.over),
+    )
     if counts.denominator == 0:
-        if counts.left_out_unknown + counts.left_out_unable == 0:
-            return Cell(_shown(0, hours), _shown(0, hours), status="no_data", reason=note)
+        only_unable = 0 < counts.unable_here == counts.infusions_here
+        if counts.left_out_unknown + counts.left_out_unable == 0 and not only_unable:
+            return Cell(numerator, denominator, status="no_data", reason=note)
         return not_measurable("; ".join(told))
-    numerator, denominator = _shown(counts.numerator, hours), _shown(counts.denominator, hours)
     short = _too_small(measure, counts, minimums)
     if short:
         return Cell(numerator, denominator, status="small", reason="; ".join([short, *told]))
-    low, high = _interval(measure, counts)
+    value, low, high = _value(measure, part, counts)
+    if value is None:
+        seen = (
+            f"of {counts.denominator} {measure.base} the end was seen of {counts.numerator}: too few to tell"
+        )
+        return Cell(numerator, denominator, status="not_measurable", reason="; ".join([seen, *told]))
     if state.provisional:
         told.insert(0, state.reason)
-    return Cell(
-        numerator,
-        denominator,
-        counts.numerator / counts.denominator,
-        low,
-        high,
-        "provisional" if state.provisional else "ok",
-        "; ".join(told),
-    )
+    status = "provisional" if state.provisional else "ok"
+    return Cell(numerator, denominator, value, low, high, status, "; ".join(told))
 
 
-def _shown(amount: int, hours: bool) -> Decimal:
-    """Return counts as they are, and microseconds as hours rounded to nine places."""
-    if not hours:
-        return Decimal(amount).quantize(Decimal("1e-9"))
-    return (Decimal(amount) / _US_PER_HOUR).quantize(Decimal("1e-9"))
+def _shown(amount: int, unit: Amount) -> Decimal:
+    """Return counts as they are, and microseconds as hours or minutes rounded to nine places."""
+    return (Decimal(amount) / unit.value).quantize(Decimal("1e-9"))
 
 
 def _too_small(measure: Measure, counts: Counts, minimums: Minimums) -> str:
     if measure.least is Least.STARTS and counts.denominator < minimums.starts:
-        return f"{counts.denominator} {measure.base}, under the minimum of {minimums.starts}"
+        base = _of_base(measure, counts.denominator)
+        return f"{counts.denominator} {base}, under the minimum of {minimums.starts}"
     if measure.least is Least.HOURS:
         infusions = sum(1 for _, whole in counts.clusters.values() if whole > 0)
-        hours = counts.denominator / _US_PER_HOUR
+        hours = counts.denominator / Amount.HOURS.value
         if infusions < minimums.infusions or hours < minimums.channel_hours:
             return (
                 f"{infusions} infusions and {hours:.1f} channel-hours, under the minimum of "
                 f"{minimums.infusions} and {minimums.channel_hours:g}"
             )
+    if measure.least is Least.PUMP_HOURS:
+        hours = counts.denominator / Amount.HOURS.value
+        if hours < minimums.channel_hours:
+            return f"{hours:.1f} pump-hours, under the minimum of {minimums.channel_hours:g}"
     return ""
 
 
-def _left_out(measure: Measure, counts: Counts, hours: bool) -> str:
-    everything = counts.denominator + counts.left_out_unknown + counts.left_out_unable
+def _of_base(measure: Measure, count: int) -> str:
+    return measure.base.removesuffix("s") if count == 1 else measure.base
+
+
+def _left_out(measure: Measure, counts: Counts) -> str:
+    hours = measure.over is Amount.HOURS
+    needs = ", ".join(measure.needs) + (f" and {' or '.join(measure.needs_any)}" if measure.needs_any else "")
     parts = []
     for amount, why in (
-        (
-            counts.left_out_unknown,
-            "that no library file covers" if measure.id == "protected_share" else "of unknown library use",
-        ),
-        (counts.left_out_unable, f"from sources that do not record {', '.join(measure.needs)}"),
+        (counts.left_out_unknown, measure.unknown),
+        (counts.left_out_unable, f"from sources that do not record {needs}"),
     ):
-        if amount:
-            size = f"{amount / _US_PER_HOUR:.1f}" if hours else str(amount)
-            base = measure.base.removesuffix("s") if size == "1" else measure.base
-            parts.append(f"{size} {base} {why} ({_percent(amount, everything)})")
+        if not amount:
+            continue
+        if measure.least is Least.PUMP_HOURS:
+            # their powered-on time is what cannot be known
+            everything = sum(1 for _, whole in counts.clusters.values() if whole > 0) + amount
+            parts.append(
+                f"{amount} {'pump' if amount == 1 else 'pumps'} {why} ({_percent(amount, everything)})"
+            )
+            continue
+        everything = counts.denominator + counts.left_out_unknown + counts.left_out_unable
+        size = f"{amount / Amount.HOURS.value:.1f}" if hours else str(amount)
+        base = _of_base(measure, 1 if size == "1" else 2)
+        parts.append(f"{size} {base} {why} ({_percent(amount, everything)})")
+    if counts.unable_here:
+        size = f"{counts.unable_here} {'infusion' if counts.unable_here == 1 else 'infusions'}"
+        share = _percent(counts.unable_here, counts.infusions_here)
+        parts.append(f"{size} from sources that do not record {needs} ({share})")
     return f"left out: {'; '.join(parts)}" if parts else ""
 
 
@@ -164,6 +200,36 @@ def _percent(part: int, whole: int) -> str:
     if 99.9 < share < 100:
         return "over 99.9 %"
     return f"{share:.1f} %"
+
+
+def _value(
+    measure: Measure, part: Part | None, counts: Counts
+) -> tuple[float | None, float | None, float | None]:
+    """Return the value and its limits; a time that too few reached has none."""
+    if measure.form is Form.COUNT:
+        return float(counts.numerator), None, None
+    if measure.form is Form.TIMES:
+        times = sorted(counts.times)
+        repeats = [cases for _, _, cases in times]
+        found = survival_quantile(
+            np.repeat([duration / 1e6 for duration, _, _ in times], repeats),
+            np.repeat([seen for _, seen, _ in times], repeats),
+            part.quantile if part else 0.5,
+        )
+        return _number(found.value), _number(found.low), _number(found.high)
+    if measure.form is Form.RATE:
+        rows = [counts.clusters[name] for name in sorted(counts.clusters)]
+        one, other = measure.counted.value, measure.over.value
+        rate = clustered_rate(
+            [row[0] / one for row in rows],
+            [row[1] / other for row in rows],
+            list(range(len(rows))),
+            counts=measure.counted is Amount.COUNT,
+        )
+        value = (counts.numerator / one) / (counts.denominator / other)
+        return 100 * value, _number(100 * rate.low), _number(100 * rate.high)
+    low, high = _interval(measure, counts)
+    return counts.numerator / counts.denominator, low, high
 
 
 def _interval(measure: Measure, counts: Counts) -> tuple[float | None, float | None]:

@@ -11,15 +11,23 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.engine import build_relations
+from dripledger.measures.definitions import MEASURES
 from dripledger.measures.months import Month, month_of
 from dripledger.schema import EVENT_KINDS
 from dripledger.site import Site
+from dripledger.store.counting import counting_events
 
 #: Store tables that measures read.
-STORE_TABLES = ("events", "quarantined", "ignored", "segments", "infusions", "ingests", "libraries")
+STORE_TABLES = (
+    "events", "quarantined", "ignored", "segments", "infusions", "programmings", "attempts", "alarms",
+    "ingests", "libraries",
+)  # fmt: skip
 
 #: Read once at most, or cheaper to read again than to keep.
-_VIEWS = ("sequence_records", "starts_variants", "continuation_pieces", "continuation_chains")
+_VIEWS = (
+    "sequence_records", "starts_variants", "continuation_pieces", "continuation_chains", "plain_alerts",
+    "pump_power", "alarm_channels", "alarm_stretches", "pump_models", "warnings_apart",
+)  # fmt: skip
 
 _LONGEST_SILENCE_MONTHS = 12
 
@@ -45,7 +53,12 @@ def prepare(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month])
     _put(con, "pumps_in_service", _pumps(site, months))
     _put(con, "entry_flags", _flags(site))
     _put(con, "source_records", _capabilities(con))
+    _put(con, "able_sources", _able(con))
+    _put(con, "area_contexts", _contexts(site))
     _put(con, "measure_settings", _settings(site))
+    # Where two systems report the same fact, only the source that the site names counts.
+    rules = site.settings.precedence
+    con.execute(f"create or replace temp view counting_events as {counting_events(rules, 'events')}")
     build_relations(con, "measures", as_views=_VIEWS)
 
 
@@ -137,6 +150,36 @@ def _capabilities(con: duckdb.DuckDBPyConnection) -> pa.Table:
     )
 
 
+def _able(con: duckdb.DuckDBPyConnection) -> pa.Table:
+    """Which sources can log what each measure needs; a measure that needs nothing has all."""
+    kinds: dict[str, set[str]] = {}
+    for name, kind in con.execute("select source_name, kind from source_records").fetchall():
+        kinds.setdefault(name, set()).add(kind)
+    pairs = [
+        (measure.id, name)
+        for measure in MEASURES.values()
+        for name in sorted(kinds)
+        if kinds[name].issuperset(measure.needs)
+        and (not measure.needs_any or kinds[name].intersection(measure.needs_any))
+    ]
+    return pa.table(
+        {
+            "measure": pa.array([p[0] for p in pairs], pa.string()),
+            "source_name": pa.array([p[1] for p in pairs], pa.string()),
+        }
+    )
+
+
+def _contexts(site: Site) -> pa.Table:
+    areas = site.settings.care_areas
+    return pa.table(
+        {
+            "care_area": pa.array(list(areas), pa.string()),
+            "use_context": pa.array([area.context for area in areas.values()], pa.string()),
+        }
+    )
+
+
 def _settings(site: Site) -> pa.Table:
     thresholds = site.settings.thresholds
     return pa.table(
@@ -145,6 +188,8 @@ def _settings(site: Site) -> pa.Table:
             "no_gap_us": pa.array([round(thresholds.no_gap_s * 1e6)], pa.int64()),
             "false_start_us": pa.array([round(thresholds.false_start_s * 1e6)], pa.int64()),
             "late_share": pa.array([1 - thresholds.provisional_share], pa.float64()),
+            "stale_us": pa.array([round(thresholds.stale_library_days * 86400e6)], pa.int64()),
+            "long_stop_us": pa.array([round(thresholds.long_stop_s * 1e6)], pa.int64()),
             "variant_us": pa.array([round(LONG_WINDOW_S * 1e6)], pa.int64()),
         }
     )

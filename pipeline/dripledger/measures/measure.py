@@ -27,9 +27,50 @@ class IntervalKind(Enum):
 class Least(Enum):
     """Least data for a value; below it a cell shows its counts only. The numbers are site settings."""
 
-    STARTS = "starts in the denominator"
+    STARTS = "starts, programmings, attempts, infusions or alarms in the denominator"
     HOURS = "infusions and running channel-hours in the denominator"
+    PUMP_HOURS = "powered-on pump-hours in the denominator"
     NONE = "no minimum: a count of a whole"
+
+
+class Form(Enum):
+    """What the value is."""
+
+    SHARE = "numerator / denominator"
+    RATE = "100 numerator / denominator"
+    COUNT = "the numerator; the denominator says out of how many"
+    TIMES = "a quantile of times; the numerator counts the ends that were seen, the denominator all"
+
+
+class Amount(Enum):
+    """What a numerator or denominator is; the number divides what the facts hold (times: microseconds)."""
+
+    COUNT = 1
+    MINUTES = 60_000_000
+    HOURS = 3_600_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A row of its own beside a measure, or instead of it: some of its numerator, or another quantile.
+
+    Parameters
+    ----------
+    suffix
+        Ends the row's name: ``measure_suffix``.
+    title
+        What the part is, for people; stands behind the measure's title.
+    column, value
+        The column of the facts and its value that make a fact one of this part; no column: of all.
+    quantile
+        Share of cases of a part of a measure of times.
+    """
+
+    suffix: str
+    title: str
+    column: str = ""
+    value: str = ""
+    quantile: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +105,24 @@ class Measure:
         Where the definition comes from.
     needs
         Kinds of event that a source must be able to log; a cell uses the sources that can.
+    needs_any
+        Kinds of which it must be able to log one at least; empty: none beside `needs`.
     groups
         By what it can be split beside the month.
     built
         Whether this version calculates it; else it reads ``not_measurable``.
+    form
+        What the value is.
+    counted, over
+        What numerator and denominator are.
+    unknown
+        What is left out of both though its source could log it, in words that follow the base.
+    parts
+        Rows of its own that the measure has.
+    parts_alone
+        Whether only the parts have rows, none the whole.
+    parts_of_whole
+        Whether the denominator of a part is that of the whole; else each part has its own.
     """
 
     id: str
@@ -87,3 +142,22 @@ class Measure:
     needs: tuple[str, ...]
     groups: tuple[str, ...]
     built: bool = False
+    needs_any: tuple[str, ...] = ()
+    form: Form = Form.SHARE
+    counted: Amount = Amount.COUNT
+    over: Amount = Amount.COUNT
+    unknown: str = "that cannot be told"
+    parts: tuple[Part, ...] = ()
+    parts_alone: bool = False
+    parts_of_whole: bool = True
+
+    @property
+    def rows(self) -> dict[str, Part | None]:
+        """Names of the rows that it has in a table, and which part each is (None: the whole)."""
+        found: dict[str, Part | None] = {} if self.parts_alone else {self.id: None}
+        found.update({f"{self.id}_{part.suffix}": part for part in self.parts})
+        return found
+
+    def row_title(self, part: Part | None) -> str:
+        """Return the title of a row."""
+        return self.title if part is None else f"{self.title}: {part.title}"

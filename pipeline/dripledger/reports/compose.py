@@ -12,7 +12,9 @@ from dripledger.engine import build_relations
 from dripledger.measures import (
     DEFINITIONS_VERSION,
     MEASURES,
+    ROWS,
     Direction,
+    Form,
     Least,
     Measure,
     Month,
@@ -24,8 +26,10 @@ from dripledger.measures import (
     tabulate,
 )
 from dripledger.reports import words
+from dripledger.reports.alerts import compose_warnings
 from dripledger.reports.figures import figure
 from dripledger.reports.implausible import odd_list
+from dripledger.reports.interruptions import compose_alarms, compose_changes
 from dripledger.reports.jobs import jobs
 from dripledger.reports.model import (
     AreaRow,
@@ -47,8 +51,8 @@ from dripledger.store import Snapshot
 
 #: Measures of the three columns; they are shown together.
 _TOGETHER = ("library_use_starts", "library_use_hours", "protected_share")
-#: These belong with them, for each alone can be gamed.
-_BELONG = ("soft_alert_share", "hard_alert_share", "override_share", "left_library_share")
+#: This belongs with them and with the limit alerts, for each alone can be gamed.
+_BELONG = ("Number of limits changed between library versions",)
 
 FILES = (
     FileEntry(name="measures.csv", what="every measure of the month by care area, with status and reason"),
@@ -59,6 +63,12 @@ FILES = (
         name="infusions.csv",
         what="the infusions behind the figures, with date, eight-hour shift, and whole volume",
     ),
+    FileEntry(
+        name="far_overrides.csv", what="every override at twice the limit or more, with its file and record"
+    ),
+    FileEntry(name="left_library.csv", what="every attempt that left the library, with its file and record"),
+    FileEntry(name="long_stops.csv", what="every long stop by an alarm of a high-alert entry"),
+    FileEntry(name="rate_changes.csv", what="every rate change by a user, fivefold or more"),
     FileEntry(name="implausible.csv", what="every event of the month that is readable and implausible"),
     FileEntry(name="manifest.json", what="the hash of each file, and what the report was made from"),
 )
@@ -118,12 +128,13 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
         for row in both
         if row["month"] != name and row["measure"] == "library_use_starts"
     }
+    facility = {row["measure"]: row for row in tabulate(con, site, [month], ()).to_pylist()}
     empty = _is_empty(con, name)
     hide = state.reason if state.provisional else ""
     areas = _areas(con, rows, earlier, name, decimal, hide)
     accounts = balance(con)
     single = {
-        row["measure"]: figure(row, decimal, hide) for row in rows if not MEASURES[row["measure"]].groups
+        row["measure"]: figure(row, decimal, hide) for row in rows if not ROWS[row["measure"]][0].groups
     }
     total = {row["measure"]: figure(row, decimal, hide) for row in rows if not row["care_area"]}
     return Page(
@@ -139,8 +150,11 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
         areas=areas,
         plot=interval_plot(areas),
         no_area_notes=tuple(NO_AREA_NOTES[row.area] for row in areas if row.area in NO_AREA_NOTES),
-        belongs_here=tuple(MEASURES[m].title for m in _BELONG if not MEASURES[m].built),
+        belongs_here=_BELONG,
         windows=_windows(con, site, name, decimal),
+        warnings=compose_warnings(con, name, rows, facility, decimal, hide),
+        alarms=compose_alarms(con, name, rows, facility, decimal, hide, site.entries is not None),
+        changes=compose_changes(con, name, rows, decimal, hide),
         apart=_apart(con, name, decimal),
         odd=odd_list(con, name, decimal),
         fleet=single["fleet_coverage"],
@@ -285,15 +299,20 @@ def _missing(rows: list[dict[str, Any]], site: Site) -> tuple[Missing, ...]:
     """Group cells without a value by measure and reason."""
     grouped: dict[tuple[str, str], list[str]] = {}
     for row in rows:
-        measure = MEASURES[row["measure"]]
-        if not measure.built or row["value"] is not None:
+        measure, part = ROWS[row["measure"]]
+        # A part lacks a figure where the whole does; where only parts have rows, the first speaks for all.
+        speaks = row["measure"] == next(iter(measure.rows)) or measure.form is Form.TIMES
+        if not measure.built or row["value"] is not None or not speaks:
             continue
         reason = row["reason"]
         if row["status"] == "small":
             reason = f"counts only: under the minimum of {_least(measure, site)}"
         elif row["status"] == "no_data":
             reason = f"no {measure.base} in the month"
-        grouped.setdefault((measure.title, reason), []).append(row["care_area"])
+        title = measure.row_title(part) if measure.form is Form.TIMES else measure.title
+        areas = grouped.setdefault((title, reason), [])
+        if row["care_area"] not in areas:
+            areas.append(row["care_area"])
     return tuple(
         Missing(title=title, where=", ".join(area for area in areas if area), reason=reason)
         for (title, reason), areas in grouped.items()
@@ -304,6 +323,8 @@ def _least(measure: Measure, site: Site) -> str:
     minimums = site.settings.minimums
     if measure.least is Least.STARTS:
         return f"{minimums.starts} {measure.base}"
+    if measure.least is Least.PUMP_HOURS:
+        return f"{minimums.channel_hours:g} powered-on pump-hours"
     if measure.least is Least.HOURS:
         return f"{minimums.infusions} infusions and {minimums.channel_hours:g} running channel-hours"
     return "none: a count of a whole"
@@ -325,6 +346,7 @@ def _definition(measure: Measure, site: Site) -> Definition:
         comparable=f"{'yes' if measure.comparable else 'no'}: {measure.comparable_why}",
         source=measure.source,
         built=measure.built,
+        rows=tuple(measure.rows),
     )
 
 
@@ -345,7 +367,9 @@ def _thresholds(site: Site, decimal: str) -> tuple[tuple[str, str], ...]:
             f"up to {limits.no_gap_s:g} s".replace(".", decimal),
         ),
         ("an infusion is a false start", f"under {limits.false_start_s:g} s".replace(".", decimal)),
-        ("a share by starts is given", f"from {minimums.starts} starts"),
+        ("a library is out of date", f"over {limits.stale_library_days:g} days".replace(".", decimal)),
+        ("a stop by an alarm is long", f"over {minutes(limits.long_stop_s)}"),
+        ("a share by starts, programmings, attempts or alarms is given", f"from {minimums.starts} of them"),
         (
             "a share by hours is given",
             f"from {minimums.infusions} infusions and {minimums.channel_hours:g} h",

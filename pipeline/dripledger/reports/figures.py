@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from dripledger.measures import ROWS, Form
 from dripledger.reports import words
 from dripledger.reports.model import Figure
 
@@ -23,6 +24,7 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     hide_reason
         A reason that the page says once for all cells, so that it need not stand in each.
     """
+    form = ROWS[row["measure"]][0].form
     reason = str(row["reason"])
     if hide_reason:
         reason = reason.removeprefix(hide_reason).removeprefix("; ")
@@ -31,15 +33,36 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     if row["denominator"] is not None and row["status"] != "no_data":
         counts = f"{words.amount(row['numerator'], decimal)} / {words.amount(row['denominator'], decimal)}"
     interval = ""
-    if row["low95"] is not None and row["high95"] is not None:
-        interval = f"{words.points(row['low95'], decimal)} to {words.points(row['high95'], decimal)}"
+    if row["low95"] is not None and (row["high95"] is not None or form is Form.TIMES):
+        interval = _interval(form, row["low95"], row["high95"], decimal)
     return Figure(
         counts=counts,
-        value="" if row["value"] is None else words.percent(row["value"], decimal),
+        value="" if row["value"] is None else _value(form, row["value"], decimal),
         interval=interval,
         status=row["status"],
         reason=reason,
-        share=row["value"],
-        low=row["low95"],
-        high=row["high95"],
+        share=row["value"] if form is Form.SHARE else None,
+        low=row["low95"] if form is Form.SHARE else None,
+        high=row["high95"] if form is Form.SHARE else None,
     )
+
+
+def _value(form: Form, value: float, decimal: str) -> str:
+    if form is Form.SHARE:
+        return words.percent(value, decimal)
+    if form is Form.COUNT:
+        return words.whole(round(value))
+    if form is Form.TIMES:
+        return words.duration(value, decimal)
+    return words.rate(value, decimal)
+
+
+def _interval(form: Form, low: float, high: float | None, decimal: str) -> str:
+    if high is None:
+        # too few were seen to end to say how long at most
+        return f"{words.duration(low, decimal)} or more"
+    if form is Form.SHARE:
+        return f"{words.points(low, decimal)} to {words.points(high, decimal)}"
+    if form is Form.TIMES:
+        return f"{words.duration(low, decimal)} to {words.duration(high, decimal)}"
+    return f"{words.rate(low, decimal)} to {words.rate(high, decimal)}"

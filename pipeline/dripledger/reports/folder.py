@@ -108,6 +108,14 @@ def render_files(
     ):
         # The month before stands in the relations as well.
         texts[name] = as_csv(con.sql(f"select * from {relation} where month = '{month}'").to_arrow_table())
+    for name, relation, what in (
+        ("far_overrides.csv", "report_warnings", "far_override"),
+        ("left_library.csv", "report_warnings", "left_library"),
+        ("long_stops.csv", "report_moments", "long_stop"),
+        ("rate_changes.csv", "report_moments", "rate_change"),
+    ):
+        found = con.sql(f"select * from {relation} where month = '{month}' and what = '{what}'")
+        texts[name] = as_csv(found.to_arrow_table())
     files = {name: text.encode() for name, text in sorted(texts.items())}
     return {**files, "manifest.json": manifest(files, month, made_from)}
 

@@ -51,6 +51,106 @@ class AreaRow(Frozen):
     before: Figure
 
 
+class Item(Frozen):
+    """Something counted, with a word of explanation."""
+
+    what: str
+    count: str
+    detail: str = ""
+
+
+class FigureRow(Frozen):
+    """A line with one figure a column."""
+
+    label: str
+    figures: tuple[Figure, ...]
+
+
+class FigureTable(Frozen):
+    """Figures in columns; each column says what its counts are of."""
+
+    columns: tuple[str, ...]
+    bases: tuple[str, ...]
+    rows: tuple[FigureRow, ...]
+
+
+class OutcomeRow(Frozen):
+    """What became of attempts in one care area: one text an outcome, which sum to `whole`."""
+
+    area: str
+    parts: tuple[str, ...]
+    whole: str
+    reason: str = ""
+
+
+class OutcomeTable(Frozen):
+    """What became of attempts that met one kind of limit."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[OutcomeRow, ...]
+
+
+class Case(Frozen):
+    """One listed case; texts are set. No clock time."""
+
+    date: str
+    shift: str
+    area: str
+    entry: str
+    #: What was entered and which limit it met, or what happened.
+    what: str
+    #: How far: times the limit, times the rate, or minutes.
+    size: str
+    outcome: str
+    source: str
+    sha256: str
+    record: str
+
+
+class CaseList(Frozen):
+    """Cases, cut to a readable length."""
+
+    cases: tuple[Case, ...]
+    #: What is not shown, in words; empty where all is.
+    more: str
+
+
+class Warnings(Frozen):
+    """Limit alerts and what became of them."""
+
+    areas: FigureTable
+    phases: FigureTable
+    outcomes: tuple[OutcomeTable, ...]
+    #: Figures of the whole facility: title, base, figure.
+    totals: tuple[tuple[str, str, Figure], ...]
+    #: What these and the figures by phase or kind leave out, in sentences.
+    left_out: tuple[str, ...]
+    apart: tuple[Item, ...]
+    far: CaseList
+    left: CaseList
+
+
+class Alarms(Frozen):
+    """Alarms, and what they cost."""
+
+    areas: FigureTable
+    kinds: FigureTable
+    totals: tuple[tuple[str, str, Figure], ...]
+    #: What these and the figures by phase or kind leave out, in sentences.
+    left_out: tuple[str, ...]
+    apart: tuple[Item, ...]
+    stops: CaseList
+    high_alert_known: bool
+
+
+class Changes(Frozen):
+    """Changes of rate, and of the library."""
+
+    areas: FigureTable
+    big: CaseList
+
+
 class WindowRow(Frozen):
     """Start-based shares under one window of continuation."""
 
@@ -58,14 +158,6 @@ class WindowRow(Frozen):
     is_site: bool
     starts: Figure
     protected: Figure
-
-
-class Item(Frozen):
-    """Something counted, with a word of explanation."""
-
-    what: str
-    count: str
-    detail: str = ""
 
 
 class Job(Frozen):
@@ -140,6 +232,8 @@ class Definition(Frozen):
     comparable: str
     source: str
     built: bool
+    #: Names of its rows in tables.
+    rows: tuple[str, ...]
 
 
 class PlotMark(Frozen):
@@ -195,6 +289,9 @@ class Page(Frozen):
     no_area_notes: tuple[str, ...]
     belongs_here: tuple[str, ...]
     windows: tuple[WindowRow, ...]
+    warnings: Warnings
+    alarms: Alarms
+    changes: Changes
     apart: tuple[Item, ...]
     odd: OddList
     fleet: Figure

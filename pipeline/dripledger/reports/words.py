@@ -68,3 +68,29 @@ def shorten(names: Sequence[str], most: int = 8) -> tuple[tuple[str, ...], str]:
     """Return the first names and a word on how many more there are."""
     left = len(names) - most
     return tuple(names[:most]), f"and {whole(left)} more" if left > 0 else ""
+
+
+def rate(value: float, decimal: str) -> str:
+    """Return a rate with two places below 1, one below 100, else none; some is never shown as none."""
+    if value == 0:
+        return "0"
+    if value < 0.005:
+        return f"under 0{decimal}01"
+    places = 2 if value < 1 else 1 if value < 100 else 0
+    return f"{value:.{places}f}".replace(".", decimal) if places else whole(round(value))
+
+
+def duration(seconds: float, decimal: str) -> str:
+    """Return seconds, from two minutes on minutes and seconds, from two hours on hours and minutes."""
+    if seconds < 120:
+        return f"{seconds:.3g} s".replace(".", decimal)
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 120:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def number(value: float | None, decimal: str) -> str:
+    """Return a value as logged, with at most six digits that say something; nothing for none."""
+    return "" if value is None else f"{value:.6g}".replace(".", decimal)

@@ -1,0 +1,165 @@
+"""Measures of limit alerts: how often a limit warns, and what became of the warning."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dripledger.measures.defining import CONTEXT, DRUGS_DIFFER, WARNED, share
+from dripledger.measures.measure import Direction, Form, IntervalKind, Least, Measure, Part
+from dripledger.schema.codes import PHASES
+
+#: Outcomes of an attempt in words, in the order of the tables.
+OUTCOME_WORDS: Final = {
+    "overridden": "overridden",
+    "within_limits": "brought within limits",
+    "left_library": "left the library",
+    "unchanged": "change given up",
+    "cancelled": "cancelled",
+    "unknown": "unknown",
+}
+
+_PHASES: Final = dict(zip(PHASES, ("at a start", "at a change", "at a bolus"), strict=True))
+_CANNOT: Final = f"{CONTEXT}; pumps that cannot log limit alerts"
+_UNKNOWN: Final = f"attempts with unknown outcome; {_CANNOT}"
+_UNKNOWN_OUTCOME: Final = "of unknown outcome"
+#: Times the limit from which an override counts as far; the first is the measure itself.
+FAR_TIMES: Final = (2, 5, 10)
+
+LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
+    *(
+        share(
+            f"{kind}_alert_share",
+            f"Programmings with a {kind} limit alert",
+            f"How often does programming inside the library meet a {kind} limit?",
+            f"programmings with a {kind} limit alert",
+            "in-library programmings",
+            f"programmings outside the library; {_CANNOT}",
+            base="in-library programmings",
+            direction=Direction.NONE,
+            needs=WARNED,
+            comparable=DRUGS_DIFFER,
+            interval=IntervalKind.CLUSTERED,
+            parts=tuple(Part(phase, words, "phase", phase) for phase, words in _PHASES.items()),
+            parts_of_whole=False,
+        )
+        for kind in ("soft", "hard")
+    ),
+    *(
+        share(
+            f"{kind}_alerts_per_100_infusions",
+            f"Programmings with a {kind} limit alert per 100 in-library infusions",
+            f"How many {kind} limit warnings come with a hundred infusions inside the library?",
+            f"programmings with a {kind} limit alert",
+            "in-library infusions that begin in the month / 100",
+            f"false starts; infusions that begin with a patient change or whose start is missing; {_CANNOT}",
+            base="in-library infusions",
+            unit="per 100 in-library infusions",
+            direction=Direction.NONE,
+            needs=WARNED,
+            comparable=DRUGS_DIFFER,
+            interval=IntervalKind.CLUSTERED_RATE,
+            form=Form.RATE,
+        )
+        for kind in ("soft", "hard")
+    ),
+    *(
+        share(
+            f"outcomes_{kind}",
+            f"What became of attempts that met a {kind} limit",
+            f"What did people do after a {kind} limit alert?",
+            "attempts with each of the six outcomes; the parts sum to all, unknown is shown",
+            f"attempts that met a {kind} limit",
+            _CANNOT,
+            base="attempts",
+            direction=Direction.NONE,
+            needs=WARNED,
+            comparable=DRUGS_DIFFER,
+            parts=tuple(Part(code, words, "outcome", code) for code, words in OUTCOME_WORDS.items()),
+            parts_alone=True,
+        )
+        for kind in ("soft", "hard")
+    ),
+    share(
+        "override_share",
+        "Overridden soft-limit attempts",
+        "How often is a soft limit confirmed past?",
+        "soft-limit attempts that were overridden",
+        "soft-limit attempts with known outcome",
+        _UNKNOWN,
+        base="attempts",
+        direction=Direction.NONE,
+        needs=WARNED,
+        comparable=DRUGS_DIFFER,
+        source="this project's definition; common practice sets no target for it",
+        unknown=_UNKNOWN_OUTCOME,
+    ),
+    share(
+        "infusion_override_share",
+        "Infusions with an override",
+        "Of the infusions that met a soft limit, how many ran past one?",
+        "in-library infusions with an override",
+        "in-library infusions with a soft limit alert, in the month and area of the first",
+        f"attempts that led to no infusion inside the library; {_CANNOT}",
+        base="infusions",
+        direction=Direction.NONE,
+        needs=WARNED,
+        comparable=DRUGS_DIFFER,
+    ),
+    share(
+        "override_repeat_share",
+        "Overrides that repeat one of the same infusion",
+        "How many overrides are not an infusion's first?",
+        "overrides after the first of the same in-library infusion",
+        "soft-limit overrides in in-library infusions",
+        f"attempts that led to no infusion inside the library; {_CANNOT}",
+        base="overrides",
+        direction=Direction.NONE,
+        needs=WARNED,
+        comparable=DRUGS_DIFFER,
+    ),
+    share(
+        "left_library_share",
+        "Attempts that left the library",
+        "How often does a limit alert end outside the library?",
+        "attempts that left the library; each is listed",
+        "attempts with known outcome",
+        _UNKNOWN,
+        base="attempts",
+        direction=Direction.DOWN,
+        needs=WARNED,
+        unknown=_UNKNOWN_OUTCOME,
+    ),
+    share(
+        "far_overrides",
+        "Overrides far over the limit",
+        "Which overrides were at 2, 5 or 10 times the limit or more?",
+        "overrides at 2 times the limit or more, and of them at 5 and 10 or more; each is listed",
+        "overrides with known times the limit; the value is the count itself",
+        f"overrides whose times the limit is not known, as for a limit of zero; {_CANNOT}",
+        base="overrides",
+        unit="count",
+        direction=Direction.DOWN,
+        needs=("infusion_started",),
+        needs_any=("limit_alerted", "limit_overridden"),
+        least=Least.NONE,
+        interval=IntervalKind.NONE,
+        comparable=DRUGS_DIFFER,
+        form=Form.COUNT,
+        unknown="with unknown times the limit",
+        parts=tuple(
+            Part(f"{times}x", f"{times} times or more", f"at_{times}x", "yes") for times in FAR_TIMES[1:]
+        ),
+    ),
+    share(
+        "override_under_3s_share",
+        "Overrides within 3 seconds",
+        "How many overrides were confirmed too fast to have been read?",
+        "overrides confirmed less than 3 s after the attempt's last alert",
+        "overrides",
+        f"logs whose times are coarser than 1 s; rows that are alert and decision in one; {_CANNOT}",
+        base="overrides",
+        direction=Direction.DOWN,
+        needs=WARNED,
+        unknown="whose time from alert to decision is not logged to the second",
+    ),
+)

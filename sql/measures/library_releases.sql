@@ -1,0 +1,39 @@
+-- title: Releases of the drug library for each model of pump, and since when each was available
+-- grain: model, library version that a pump of the model ever had
+-- note: available from the day that the library files state, else from the first sight of it on a pump of the model
+with published as (
+    select
+        library_version,
+        min(library_published_at) as published_at
+    from libraries
+    group by library_version
+),
+
+seen as (
+    select
+        pump_id,
+        library_version,
+        min(occurred_at) as first_at
+    from counting_events
+    where library_version is not null
+    group by pump_id, library_version
+    union all
+    select
+        pump_id,
+        library_version,
+        min(started_at) as first_at
+    from infusions
+    where library_version is not null
+    group by pump_id, library_version
+)
+
+select
+    coalesce(d.pump_model, '') as pump_model,
+    s.library_version,
+    coalesce(min(p.published_at), min(s.first_at)) as available_at
+from seen as s
+left join pump_models as d
+    on s.pump_id = d.pump_id
+left join published as p
+    on s.library_version = p.library_version
+group by coalesce(d.pump_model, ''), s.library_version

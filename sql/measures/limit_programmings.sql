@@ -1,0 +1,28 @@
+-- title: Programmings of the months, and the limits that they met
+-- grain: one programming in one of the months, in clinical or unknown use
+-- note: programmings of one infusion stand together (`cluster`): alerts come in bursts
+select
+    p.programming_id,
+    m.month,
+    coalesce(p.care_area, 'none selected') as care_area,
+    coalesce(p.entry, '') as entry,
+    coalesce(k.pump_type, 'unknown') as pump_type,
+    case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
+    coalesce(p.source_name, 'unknown') as source,
+    p.phase,
+    coalesce(p.infusion_id, p.programming_id) as cluster,
+    coalesce(a.met_soft, false) as met_soft,
+    coalesce(a.met_hard, false) as met_hard,
+    c.source_name is not null as can_log
+from programmings as p
+inner join site_months as m
+    on p.at >= m.begins_at and p.at < m.ends_at
+left join attempts as a
+    on p.attempt_id = a.attempt_id
+left join pump_kinds as k
+    on p.pump_id = k.pump_id
+left join entry_flags as f
+    on p.entry = f.entry
+left join able_sources as c
+    on p.source_name = c.source_name and c.measure = 'soft_alert_share'
+where coalesce(p.use_context, 'unknown') not in ('maintenance', 'training')

@@ -1,0 +1,121 @@
+-- title: Alarms of the pumps themselves, and minutes in alarm, beside the powered-on time
+-- grain: measure, pump (cluster), month, pump type, source, alarm kind and priority
+-- note: what sources that log no power-on leave out is told in pumps, for their powered-on time is not known
+with able as (
+    select
+        s.measure,
+        s.source_name
+    from able_sources as s
+    where s.measure in ('pump_alarm_rate', 'alarm_minutes')
+),
+
+alarms_raised as (
+    select
+        'pump_alarm_rate' as measure,
+        pump_id,
+        month,
+        source,
+        alarm_kind,
+        alarm_priority,
+        cast(count(*) as bigint) as amount
+    from month_alarms
+    where concerns = 'pump'
+    group by pump_id, month, source, alarm_kind, alarm_priority
+),
+
+minutes as (
+    select
+        'alarm_minutes' as measure,
+        a.pump_id,
+        m.month,
+        a.source,
+        '' as alarm_kind,
+        '' as alarm_priority,
+        cast(
+            sum(epoch_us(least(a.ended_at, m.ends_at)) - epoch_us(greatest(a.began_at, m.begins_at))) as bigint
+        ) as amount
+    from alarm_stretches as a
+    inner join site_months as m
+        on a.began_at < m.ends_at and a.ended_at > m.begins_at
+    group by a.pump_id, m.month, a.source
+),
+
+heard as (
+    select distinct
+        n.measure,
+        p.pump_id,
+        p.month,
+        p.source
+    from pump_months as p
+    cross join (
+        values
+        ('pump_alarm_rate'),
+        ('alarm_minutes')
+    ) as n (measure)
+),
+
+beside as (
+    select
+        r.measure,
+        r.pump_id,
+        r.month,
+        r.source,
+        r.alarm_kind,
+        r.alarm_priority,
+        r.amount,
+        cast(0 as bigint) as elapsed_us,
+        cast(0 as bigint) as pumps
+    from (
+        select * from alarms_raised
+        union all
+        select * from minutes
+    ) as r
+    inner join able as c
+        on r.measure = c.measure and r.source = c.source_name
+    union all
+    select
+        c.measure,
+        h.pump_id,
+        h.month,
+        h.source,
+        '' as alarm_kind,
+        '' as alarm_priority,
+        cast(0 as bigint) as amount,
+        h.elapsed_us,
+        cast(0 as bigint) as pumps
+    from pump_hours as h
+    inner join able as c
+        on h.source = c.source_name
+    union all
+    select
+        h.measure,
+        h.pump_id,
+        h.month,
+        h.source,
+        '' as alarm_kind,
+        '' as alarm_priority,
+        cast(0 as bigint) as amount,
+        cast(0 as bigint) as elapsed_us,
+        cast(1 as bigint) as pumps
+    from heard as h
+    left join able as c
+        on h.measure = c.measure and h.source = c.source_name
+    where c.source_name is null
+)
+
+select
+    b.measure,
+    b.pump_id as cluster,
+    b.month,
+    coalesce(k.pump_type, 'unknown') as pump_type,
+    b.source,
+    b.alarm_kind,
+    b.alarm_priority,
+    cast(sum(b.amount) as bigint) as numerator,
+    cast(sum(b.elapsed_us) as bigint) as denominator,
+    cast(0 as bigint) as left_out_unknown,
+    cast(sum(b.pumps) as bigint) as left_out_unable
+from beside as b
+left join pump_kinds as k
+    on b.pump_id = k.pump_id
+group by b.measure, b.pump_id, b.month, k.pump_type, b.source, b.alarm_kind, b.alarm_priority

@@ -1,0 +1,70 @@
+-- title: Stretches in which a pump was on, from one event to the next
+-- grain: event of a pump that is followed by another while the pump stays on
+-- note: a power-on without a power-off before it means that the pump went off at an unknown moment: the time up to
+-- it counts for nothing (ruling 25). What a server logs about a pump does not prove that it was on
+with told as (
+    select
+        e.pump_id,
+        e.source_name as source,
+        e.occurred_at,
+        e.sequence,
+        e.event_id,
+        e.kind,
+        e.care_area,
+        e.use_context
+    from counting_events as e
+    inner join able_sources as c
+        on e.source_name = c.source_name and c.measure = 'pump_alarm_rate'
+    where e.kind not in ('communication_lost', 'communication_restored', 'library_received', 'order_received')
+),
+
+begun as (
+    select
+        *,
+        kind = 'powered_on'
+        or coalesce(lag(kind) over in_time in ('powered_off', 'power_lost'), true) as begins
+    from told
+    window in_time as (
+        partition by pump_id
+        order by occurred_at, sequence nulls first, event_id
+    )
+),
+
+numbered as (
+    select
+        *,
+        sum(case when begins then 1 else 0 end) over (
+            partition by pump_id
+            order by occurred_at, sequence nulls first, event_id
+            rows between unbounded preceding and current row
+        ) as session
+    from begun
+),
+
+followed as (
+    select
+        pump_id,
+        source,
+        occurred_at as began_at,
+        lead(occurred_at) over in_session as ended_at,
+        last_value(care_area ignore nulls) over (
+            in_session rows between unbounded preceding and current row
+        ) as care_area,
+        use_context
+    from numbered
+    window in_session as (
+        partition by pump_id, session
+        order by occurred_at, sequence nulls first, event_id
+    )
+)
+
+select
+    f.pump_id,
+    f.source,
+    f.began_at,
+    f.ended_at,
+    coalesce(f.use_context, x.use_context, 'unknown') as use_context
+from followed as f
+left join area_contexts as x
+    on f.care_area = x.care_area
+where f.ended_at > f.began_at

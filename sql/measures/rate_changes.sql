@@ -1,0 +1,168 @@
+-- title: Changes by users from one running rate to another
+-- grain: one change in one of the months, in clinical or unknown use
+-- note: a stop and start without a gap is one (ruling 24), a pause and its resumption is none; nor is what the pump
+-- or an order did. A change that is the last thing a log shows before a lost stop is one too: its stretch is unknown,
+-- its rate is the event's
+with set_rates as (
+    select
+        facility,
+        pump_id,
+        channel,
+        epoch_us(occurred_at) as at_us,
+        max_by(rate_ml_h, {'sequence': coalesce(sequence, 0), 'id': event_id}) as rate_ml_h
+    from counting_events
+    where kind in ('rate_changed', 'programme_changed', 'infusion_started') and rate_ml_h is not null
+    group by facility, pump_id, channel, at_us
+),
+
+-- a change that is the very last row of a log has no stretch of its own yet
+last_ends as (
+    select
+        s.infusion_id,
+        max(s.ended_at) as ended_at
+    from segments as s
+    inner join infusions as i
+        on s.infusion_id = i.infusion_id
+    where i.ended_at is null
+    group by s.infusion_id
+),
+
+pieces as (
+    select
+        infusion_id,
+        facility,
+        pump_id,
+        channel,
+        started_at,
+        ended_at,
+        state,
+        rate_ml_h,
+        care_area,
+        entry
+    from segments
+    union all
+    select
+        s.infusion_id,
+        s.facility,
+        s.pump_id,
+        s.channel,
+        s.ended_at as started_at,
+        s.ended_at,
+        'unknown' as state,
+        null as rate_ml_h,
+        s.care_area,
+        s.entry
+    from segments as s
+    inner join last_ends as l
+        on s.infusion_id = l.infusion_id and s.ended_at = l.ended_at
+    where s.state = 'running'
+),
+
+stretches as (
+    select
+        s.* exclude (rate_ml_h),
+        epoch_us(s.started_at) as from_us,
+        epoch_us(s.ended_at) as to_us,
+        case when s.state = 'unknown' then e.rate_ml_h else s.rate_ml_h end as rate_ml_h
+    from pieces as s
+    cross join measure_settings as t
+    left join set_rates as e
+        on
+            s.state = 'unknown'
+            and s.facility = e.facility
+            and s.pump_id = e.pump_id
+            and s.channel = e.channel
+            and epoch_us(s.started_at) = e.at_us
+    -- the moment between a stop and the start that follows at once
+    where s.state <> 'paused' or epoch_us(s.ended_at) - epoch_us(s.started_at) > t.no_gap_us
+),
+
+neighbours as (
+    select
+        *,
+        lag({'state': state, 'rate_ml_h': rate_ml_h, 'to_us': to_us}) over (
+            partition by infusion_id
+            order by from_us, to_us, channel
+        ) as before
+    from stretches
+),
+
+changed as (
+    select
+        n.infusion_id,
+        n.facility,
+        n.pump_id,
+        n.channel,
+        n.started_at,
+        n.from_us,
+        n.care_area,
+        n.entry,
+        n.before.to_us as before_us,
+        n.before.rate_ml_h as rate_before_ml_h,
+        n.rate_ml_h
+    from neighbours as n
+    cross join measure_settings as t
+    where
+        n.state in ('running', 'unknown')
+        and n.before.state = 'running'
+        and n.before.rate_ml_h > 0
+        and n.rate_ml_h > 0
+        and n.before.rate_ml_h <> n.rate_ml_h
+        and n.from_us - n.before.to_us <= t.no_gap_us
+),
+
+told as (
+    select
+        facility,
+        pump_id,
+        channel,
+        epoch_us(occurred_at) as at_us,
+        kind = 'infusion_paused' as pauses
+    from counting_events
+    where
+        kind = 'infusion_paused'
+        or (
+            initiator in ('pump', 'order')
+            and kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
+        )
+),
+
+by_others as (
+    select distinct
+        c.infusion_id,
+        c.from_us
+    from changed as c
+    inner join told as e
+        on
+            c.facility = e.facility
+            and c.pump_id = e.pump_id
+            and c.channel = e.channel
+            and c.from_us >= e.at_us
+            and c.before_us <= e.at_us
+            and (e.pauses or c.from_us = e.at_us)
+)
+
+select
+    c.infusion_id,
+    m.month,
+    coalesce(c.care_area, 'none selected') as care_area,
+    coalesce(c.entry, '') as entry,
+    coalesce(i.pump_type, 'unknown') as pump_type,
+    case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
+    coalesce(i.source_name, 'unknown') as source,
+    c.pump_id,
+    c.channel,
+    c.started_at as changed_at,
+    c.rate_before_ml_h,
+    c.rate_ml_h,
+    greatest(c.rate_ml_h / c.rate_before_ml_h, c.rate_before_ml_h / c.rate_ml_h) as factor
+from changed as c
+inner join site_months as m
+    on c.started_at >= m.begins_at and c.started_at < m.ends_at
+inner join infusions as i
+    on c.infusion_id = i.infusion_id
+left join by_others as o
+    on c.infusion_id = o.infusion_id and c.from_us = o.from_us
+left join entry_flags as f
+    on c.entry = f.entry
+where o.infusion_id is null and coalesce(i.use_context, 'unknown') not in ('maintenance', 'training')

@@ -1,0 +1,108 @@
+-- title: Long stops of high-alert entries, and rate changes fivefold or more, each with its file and record
+-- grain: one stop or change of the list that `what` names
+-- note: no clock time: area, day and minute would name the nurse on duty. The record is the one of the channel or
+-- its pump at that moment, else the one that began the infusion
+with listed as (
+    select
+        'long_stop' as what,
+        s.infusion_id,
+        s.month,
+        s.care_area,
+        s.entry,
+        s.high_alert,
+        s.source,
+        s.pump_id,
+        s.channel,
+        s.started_at as happens_at,
+        cast(null as double) as rate_before_ml_h,
+        cast(null as double) as rate_ml_h,
+        cast(null as double) as factor,
+        cast(s.whole_us / 60000000.0 as double) as minutes
+    from stopped_stretches as s
+    inner join site_months as m
+        on s.month = m.month and s.started_at >= m.begins_at
+    cross join measure_settings as t
+    where s.high_alert = 'yes' and s.whole_us > t.long_stop_us
+    union all
+    select
+        'rate_change' as what,
+        infusion_id,
+        month,
+        care_area,
+        entry,
+        high_alert,
+        source,
+        pump_id,
+        channel,
+        changed_at as happens_at,
+        rate_before_ml_h,
+        rate_ml_h,
+        factor,
+        cast(null as double) as minutes
+    from rate_changes
+    where cast(printf('%.5e', factor) as double) >= 5
+),
+
+near as (
+    select
+        n.what,
+        n.infusion_id,
+        n.happens_at,
+        min_by(
+            {'sha256': e.source_file_sha256, 'record': e.source_record},
+            {'far': case when e.channel = n.channel then 0 else 1 end, 'id': e.event_id}
+        ) as found
+    from listed as n
+    inner join counting_events as e
+        on
+            n.pump_id = e.pump_id
+            and n.happens_at = e.occurred_at
+            and (n.channel = e.channel or e.channel = '')
+    where
+        case
+            when n.what = 'long_stop' then e.kind in ('alarm_raised', 'alarm_updated', 'fault_logged', 'door_opened')
+            else e.kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
+        end
+    group by n.what, n.infusion_id, n.happens_at
+),
+
+paths as (
+    select
+        source_file_sha256,
+        min(path) as path
+    from ingests
+    group by source_file_sha256
+)
+
+select
+    n.what,
+    n.month,
+    cast(timezone(t.zone, n.happens_at) as date) as happened_on,
+    case
+        when extract(hour from timezone(t.zone, n.happens_at)) < 8 then '00-08'
+        when extract(hour from timezone(t.zone, n.happens_at)) < 16 then '08-16'
+        else '16-24'
+    end as shift,
+    n.care_area,
+    n.entry,
+    n.high_alert,
+    n.pump_id,
+    n.channel,
+    n.minutes,
+    n.rate_before_ml_h,
+    n.rate_ml_h,
+    n.factor,
+    n.source,
+    p.path as source_file,
+    coalesce(r.found.sha256, e.source_file_sha256) as source_file_sha256,
+    coalesce(r.found.record, e.source_record) as source_record,
+    n.infusion_id
+from listed as n
+cross join measure_settings as t
+left join near as r
+    on n.what = r.what and n.infusion_id = r.infusion_id and n.happens_at = r.happens_at
+left join events as e
+    on split_part(n.infusion_id, ':', 1) = e.event_id
+left join paths as p
+    on coalesce(r.found.sha256, e.source_file_sha256) = p.source_file_sha256
+order by n.what, n.month, n.happens_at, n.care_area, n.entry, n.infusion_id

@@ -1,0 +1,170 @@
+"""The page on limit alerts, alarms and changes: figures, sums, and cases that can be looked up."""
+
+from __future__ import annotations
+
+import csv
+import re
+from html import unescape
+from typing import Any
+
+import pytest
+from tests.measure_samples import site, store
+
+from dripledger.measures import Month
+from dripledger.reports import Page, Stamp, build, compose, folder, render_html, words
+from dripledger.reports.cases import MOST_CASES
+from dripledger.site import EntryRow
+
+pytest.importorskip("jinja2", reason="the extra [report] is not installed")
+
+OCTOBER = Month(2026, 10)
+STAMP = Stamp(
+    facility="Fennmoor General", time_zone="Europe/Lisbon", store_version=3, committed_on="2026-11-02",
+    code_version="0.1.0", definitions_version="2", declarations_sha256="ab" * 32,
+)  # fmt: skip
+NASTY = "<script>alert('x')</script>"
+SHA = "c0ffee" * 10 + "c0ff"
+
+
+def sample(cases: int = 1) -> dict[str, Any]:
+    """A far override and an attempt that left; a long stop; a sixfold change; all of one night at 03:12."""
+    attempts = [
+        {"attempt_id": f"far{k}", "first_alert_at": "2026-10-05 02:12:45", "entry": NASTY, "limit_value": "5",
+         "limit_unit": "mg/h", "entered_first": "60", "entered_final": "50", "limit_multiple": "10",
+         "reversed": "yes"}
+        for k in range(cases)
+    ]  # fmt: skip
+    attempts += [
+        {"attempt_id": "left", "first_alert_at": "2026-10-31 23:30:00", "outcome": "left_library",
+         "limit_value": "2", "limit_unit": "mg/h", "entered_first": "7", "limit_multiple": "3.5"},
+        {"attempt_id": "odd", "outcome": "unknown", "met_hard": "yes"},
+    ]  # fmt: skip
+    return {
+        "attempts": attempts,
+        "infusions": [{"infusion_id": "i1", "entry": "insulin", "started_at": "2026-10-05 02:12:45"}],
+        "segments": [
+            {"infusion_id": "i1", "entry": "insulin", "state": state, "rate_ml_h": rate,
+             "started_at": f"2026-10-05 {begin}", "ended_at": f"2026-10-05 {end}"}
+            for state, rate, begin, end in (
+                ("running", "2", "02:12:45", "03:12:45"), ("running", "12", "03:12:45", "04:12:45"),
+                ("stopped_by_alarm", "0", "04:12:45", "04:30:45"),
+            )
+        ],
+        "events": [
+            {"event_id": "far0", "source_record": 17, "source_file_sha256": SHA, "kind": "limit_alerted"},
+            {"event_id": "left", "source_record": 18, "source_file_sha256": SHA, "kind": "limit_alerted"},
+            {"event_id": "c", "source_record": 19, "source_file_sha256": SHA, "kind": "rate_changed",
+             "occurred_at": "2026-10-05 03:12:45"},
+            {"event_id": "s", "source_record": 20, "source_file_sha256": SHA, "kind": "alarm_raised",
+             "occurred_at": "2026-10-05 04:12:45"},
+        ],
+        "ingests": [{"path": "wards/night.csv", "source_file_sha256": SHA}],
+        "alarms": [{"alarm_id": "s", "raised_at": "2026-10-05 04:12:45", "ended_at": "2026-10-05 04:30:45"}],
+    }  # fmt: skip
+
+
+def own() -> Any:
+    lists = {"entries": (EntryRow("insulin", True, ()),)}
+    return site(zone="Europe/Lisbon", lists=lists)
+
+
+def page_of(drawn: dict[str, Any]) -> Page:
+    con = store(**drawn)
+    build(con, own(), OCTOBER)
+    return compose(con, own(), OCTOBER, STAMP)
+
+
+@pytest.fixture(scope="module")
+def page() -> Page:
+    return page_of(sample())
+
+
+def test_a_far_override_is_listed_with_what_was_entered_and_where_it_stands(page: Page) -> None:
+    """02:12 UTC is 03:12 in Lisbon in October: the shift from 0 to 8."""
+    (case,) = page.warnings.far.cases
+    assert (case.date, case.shift, case.area, case.entry) == ("2026-10-05", "00-08", "icu", NASTY)
+    assert (case.what, case.size) == ("dose rate 50 mg/h, high limit 5 mg/h", "10 times")
+    assert case.outcome == "overridden, then brought inside"
+    assert (case.source, case.sha256, case.record) == ("wards/night.csv", SHA[:12], "17")
+
+
+def test_an_attempt_that_left_shows_what_was_entered_first(page: Page) -> None:
+    (case,) = page.warnings.left.cases
+    assert (case.date, case.shift, case.record) == ("2026-10-31", "16-24", "18")
+    assert (case.what, case.size) == ("dose rate 7 mg/h, high limit 2 mg/h", "3.5 times")
+
+
+def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(page: Page) -> None:
+    (stop,) = page.alarms.stops.cases
+    assert (stop.entry, stop.size, stop.record) == ("insulin", "18 min", "20")
+    (change,) = page.changes.big.cases
+    assert (change.what, change.size, change.record) == ("2 to 12 mL/h", "6 times", "19")
+
+
+def test_outcomes_sum_to_the_attempts_and_small_numbers_have_no_share(page: Page) -> None:
+    soft, hard = page.warnings.outcomes
+    total = soft.rows[-1]
+    assert (total.area, total.whole, total.parts) == ("in total", "3", ("1", "0", "1", "0", "0", "1"))
+    assert hard.rows[-1].parts == ("0", "0", "0", "0", "0", "1")
+
+
+def test_neither_page_nor_lists_hold_a_clock_time_and_nothing_of_a_log_acts(page: Page) -> None:
+    html = render_html(page)
+    assert "<script" not in html
+    assert NASTY in unescape(html)
+    assert not re.search(
+        r"\b\d{1,2}:\d{2}\b", unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", html, flags=re.S))
+    )
+    files = folder.render_files(store(**sample()), own(), OCTOBER, STAMP)
+    for name in ("far_overrides.csv", "left_library.csv", "long_stops.csv", "rate_changes.csv"):
+        text = files[name].decode()
+        assert not re.search(r"\d\d:\d\d", text), name
+        (row,) = csv.DictReader(text.splitlines())
+        assert (row["source_file"], row["source_file_sha256"]) == ("wards/night.csv", SHA)
+        assert f'href="{name}"' in html
+
+
+def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what() -> None:
+    """Two of three programmings come from a feed that logs no limit alerts."""
+    drawn = sample()
+    drawn["programmings"] = [
+        {"programming_id": f"p{k}", "infusion_id": "i1", "source_name": "wards" if k < 30 else "feed"}
+        for k in range(90)
+    ]
+    drawn["ingests"].append(
+        {"source_name": "feed", "records_json": '["infusion_started"]', "source_file_sha256": "g"}
+    )
+    found = page_of(drawn).warnings
+    (icu,) = [row.figures[0] for row in found.areas.rows if row.label == "icu"]
+    assert (icu.counts, icu.reason) == ("0 / 30", "left out: 66.7\u202f% not recorded")
+    assert any(
+        "60 in-library programmings from sources that do not record" in text for text in found.left_out
+    )
+
+
+def test_a_list_cut_short_says_how_many_more_there_are() -> None:
+    found = page_of(sample(cases=MOST_CASES + 3)).warnings.far
+    assert len(found.cases) == MOST_CASES
+    assert found.more == "3 more cases not shown here."
+
+
+def test_without_a_list_of_entries_long_stops_are_not_called_none() -> None:
+    con, bare = store(**sample()), site(zone="Europe/Lisbon")
+    build(con, bare, OCTOBER)
+    html = render_html(compose(con, bare, OCTOBER, STAMP))
+    assert "no entries.csv that says which entries are high-alert" in html
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(9, "9 s"), (90, "90 s"), (150, "2 min 30 s"), (600, "10 min"), (7200, "2 h"), (9000, "2 h 30 min")],
+)
+def test_durations_are_written_for_people(seconds: float, text: str) -> None:
+    assert words.duration(seconds, ".") == text
+
+
+@pytest.mark.parametrize(
+    ("rate", "text"), [(0, "0"), (0.001, "under 0,01"), (0.456, "0,46"), (12.34, "12,3"), (1234.5, "1234")]
+)
+def test_some_is_never_written_as_none(rate: float, text: str) -> None:
+    assert words.rate(rate, ",") == text
