@@ -17,6 +17,7 @@ import statistics
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import duckdb
@@ -151,21 +152,16 @@ def _peak_mib() -> float:
     raise SystemExit("the peak memory is read from /proc/self/status, which this system does not have")
 
 
-def _child(queue: multiprocessing.Queue[dict[str, float]], job: str, path: Path, folder: Path) -> None:
+def _told(job: str, path: Path, folder: Path) -> dict[str, float]:
     told = raw(path, folder) if job == "raw" else ingest(path, folder, job == "build")
-    told["peak_mib"] = _peak_mib()
-    queue.put(told)
+    return {**told, "peak_mib": _peak_mib()}
 
 
 def measure(job: str, path: Path, folder: Path) -> dict[str, float]:
     """Run one job in a process of its own, spawned: never fork after importing the store's library."""
     context = multiprocessing.get_context("spawn")
-    queue: multiprocessing.Queue[dict[str, float]] = context.Queue()
-    process = context.Process(target=_child, args=(queue, job, path, folder))
-    process.start()
-    told = queue.get()
-    process.join()
-    return told
+    with ProcessPoolExecutor(1, mp_context=context) as pool:
+        return pool.submit(_told, job, path, folder).result()
 
 
 def main(say: Callable[[str], None] = print) -> None:

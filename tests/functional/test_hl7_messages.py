@@ -371,5 +371,24 @@ def test_published_occlusion_lasts_nine_seconds(site: Ingested, order: tuple[int
     ) == [("P6013", "P6013_4", "occlusion", "technical", None, 9)]
 
 
+@NEEDS_PUBLISHED
+def test_published_occlusion_in_the_timeline(site: Ingested) -> None:
+    """The alarm of the published pair stands nine seconds, in words and in the table of alarms."""
+    from datetime import timedelta
+
+    from dripledger.incidents import Asked, trace
+
+    names = ("03_pcd04_fluid_line_occlusion_start.hl7", "04_pcd04_fluid_line_occlusion_end.hl7")
+    site.drop("pair.hl7", b"".join((PUBLISHED / name).read_bytes() for name in names)).ingest()
+    ((first,),) = site.rows("select min(occurred_at) from events")
+    snapshot = Ledger.open(site.root / "store").snapshot()
+    told = trace(load_site(site.root), snapshot, Asked("P6013", None, first, first + timedelta(minutes=1)))
+    assert [(a.kind, a.seconds, (a.cleared_at - a.raised_at).total_seconds()) for a in told.alarms] == [
+        ("occlusion", 9.0, 9.0)
+    ]
+    raised = next(line for line in told.lines if line.kind == "alarm_raised")
+    assert "cleared after 9 s" in raised.what
+
+
 def test_units_in_the_fixture_are_those_that_the_framework_prints() -> None:
     assert [unit.split("^")[3] for unit in (ML_H, ML, MG_ML)] == ["mL/h", "mL", "mg/mL"]

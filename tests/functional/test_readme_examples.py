@@ -10,8 +10,9 @@ import pytest
 from tests.functional.conftest import SITE_TOML, CommandLine
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-EXAMPLES = re.findall(r"```(csv|json)\n(.*?)```\s+```toml\n(.*?)```", README, re.DOTALL)
+EXAMPLES = re.findall(r"```(csv|json|xml|text)\n((?:(?!```).)*)```\s+```toml\n(.*?)```", README, re.DOTALL)
 
+ENDINGS = {"csv": "csv", "json": "jsonl", "xml": "xml", "text": "txt"}
 EXPECTED = {
     "wards": [
         "infusion_started,A,2026-10-01T07:00:00Z,2.5,limited",
@@ -28,6 +29,14 @@ EXPECTED = {
         "infusion_started,225158/77,2026-10-01T08:00:00Z,20.0,",
         "infusion_stopped,225158/77,2026-10-01T08:00:00Z,10.0,",
         "infusion_stopped,225158/77,2026-10-01T08:30:00Z,20.0,",
+    ],
+    "cabinet": [
+        "infusion_started,1,2026-10-01T07:00:00Z,10.0,",
+        "infusion_stopped,1,2026-10-01T08:00:00Z,,",
+    ],
+    "printer": [
+        "infusion_started,1,2026-10-01T07:00:00Z,12.5,",
+        "infusion_stopped,1,2026-10-01T08:00:00Z,,",
     ],
     "plain": [
         "infusion_started,A,2026-10-01T07:00:00Z,10.0,limited",
@@ -57,7 +66,7 @@ def test_example(cli: CommandLine, form: str, sample: str, mapping: str) -> None
     (site / "sources" / f"{name}.toml").write_text(mapping, encoding="utf-8")
     inbox = site / "inbox" / name
     inbox.mkdir(parents=True)
-    (inbox / f"sample.{'csv' if form == 'csv' else 'jsonl'}").write_text(sample, encoding="utf-8")
+    (inbox / f"sample.{ENDINGS[form]}").write_text(sample, encoding="utf-8")
     document = cli.ok("ingest", "--site", site, "--json").json
     assert document["balanced"] is True
     assert document["quarantined"] == 0

@@ -38,7 +38,7 @@ def _load(tmp_path: Path, text: str) -> object:
         ('weight_kg = "Weight"', 'location = { lookup = "x", by = "a", column = "b" }', "no [lookups.x]"),
         ("[time]", 'colour = "red"\n[time]', "colour: is not a known key"),
         ("[time]", '[personal]\nmask = ["Rate"]\n[time]', "'Rate' is masked"),
-        ('shape = "delimited"', 'shape = "scroll"', "shape: must be 'delimited', 'json_lines' or 'hl7'"),
+        ('shape = "delimited"', 'shape = "scroll"', "shape: must be 'delimited', 'json_lines', "),
         (
             "sequence_reliable = true",
             'sequence_reliable = "yes"',

@@ -151,7 +151,7 @@ def test_lookup_by_a_keyed_field(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def test_key_is_long_enough_and_trimmed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    site = make_site(tmp_path, extra='[people]\nkey_file = "key"\n')
+    site = make_site(tmp_path / "site", extra='[people]\nkey_file = "../key"\n')
     key = tmp_path / "key"
     key.touch(0o600)
     monkeypatch.setenv("DRIPLEDGER_KEY", "ab")
@@ -198,3 +198,12 @@ def test_another_key_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setenv("DRIPLEDGER_KEY", KEY)
     assert read(load_site(tmp_path)).total("events") == 1
     assert Ledger.open(site.store).snapshot().version == 2
+
+
+def test_key_inside_the_site_folder_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("DRIPLEDGER_KEY", raising=False)
+    site = make_site(tmp_path / "site", extra='[people]\nkey_file = "sources/key"\n')
+    (tmp_path / "site" / "sources" / "key").write_text(KEY)
+    (tmp_path / "site" / "sources" / "key").chmod(0o600)
+    with pytest.raises(ConfigurationError, match="lies inside the site folder"):
+        load_key(site)

@@ -70,7 +70,7 @@ def test_originals(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "file.csv"
     path.write_bytes(data)
     root = tmp_path / "originals"
-    told = originals.archive(path, root, COMMA, True)
+    told = originals.archive(path, root, originals.Reading(COMMA, has_header=True))
     assert (told.records, told.header, told.size_bytes) == (60, b"h1,h2", len(data))
     assert told.sha256 == originals.hash_file(path)
     found = originals.open_original(root, told.sha256)
@@ -80,10 +80,10 @@ def test_originals(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert sum(frame.records for frame in found.frames) == 60
     for frame in found.frames[1:]:
         if frame.records:
-            number, offset, text, _ = next(originals.read_records(found, COMMA, [frame.record]))
-            assert (number, offset) == (frame.record, frame.offset)
-            assert data[offset : offset + len(text)] == text
-    assert [n for n, *_ in originals.read_records(found, COMMA, [7, 59])] == [7, 59]
+            told_back = next(originals.read_records(found, COMMA, [frame.record]))
+            assert (told_back.number, told_back.offset) == (frame.record, frame.offset)
+            assert data[told_back.offset :][: told_back.length] == told_back.data
+    assert [r.number for r in originals.read_records(found, COMMA, [7, 59])] == [7, 59]
     for file in root.iterdir():
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
     assert stat.S_IMODE(root.stat().st_mode) == 0o700

@@ -41,12 +41,12 @@ def run_demo(root: Path, **options: int | None) -> int:
     from dripledger.site import load_site
     from dripledger.store import Ledger
 
-    given = {name: value for name, value in options.items() if value is not None}
+    pumps, months, seed = (options.get(name) for name in ("pumps", "months", "seed"))
     # Refused, if so, before an earlier demo is taken away.
-    load_scenario().scaled(options.get("pumps"), options.get("months"), options.get("seed"))
+    load_scenario().scaled(pumps, months, seed)
     _make_room(root)
     say("making the invented hospital ...")
-    generate(root, **given)
+    generate(root, pumps, months, seed)
     site = load_site(root)
     say("reading its logs ...")
     say(balance_sentence(ingest(site, progress=say)))
@@ -95,7 +95,7 @@ def last_full_month(site: Site, snapshot: Snapshot) -> Month:
     from dripledger.measures import months_in_store
 
     with connect() as con:
-        snapshot.attach(con, ["events"])
+        snapshot.attach(con, ["events", "ingests"])
         last: Any = con.execute("select max(occurred_at) from events").fetchall()[0][0]
         months = months_in_store(con, site)
     if not months:

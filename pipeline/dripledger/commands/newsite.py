@@ -35,6 +35,8 @@ time_zone = "UTC"
 # no_gap_s = 2                     # a stop and a start this close are a change of rate
 # keep_open_wait_s = 60            # keep-open follows a completion within this time
 # false_start_s = 30               # shorter runs are counted apart
+# stale_library_days = 7           # a start on an older library counts as stale after that many days
+# long_stop_s = 600                # longer stops of high-alert entries by an alarm are listed
 # provisional_share = 0.95         # a month is provisional until this share of pumps was heard after its end
 # quarantine_share_max = 0.02      # a run with a larger share in quarantine ends with exit code 4
 
@@ -43,6 +45,16 @@ time_zone = "UTC"
 # starts = 20
 # infusions = 10
 # channel_hours = 500
+
+# How large a file in the inbox may be; one past a limit is refused whole, and the others are read.
+# [limits]
+# unpack_ratio = 200               # unpacked over packed size, from 16 MiB on
+# unpacked_gib = 64                # unpacked size of one compressed file
+# members = 10000                  # files in one zip
+# workbook_mib = 512               # unpacked size of one workbook
+# record_mib = 16                  # length of one record
+# columns = 2000                   # columns of one header
+# nesting = 100                    # levels inside each other (XML and JSON arrays)
 
 # [report]
 # title = "Infusion pump safety"
@@ -69,7 +81,7 @@ _EXAMPLE_MAPPING = """\
 
 name = "wards"
 pattern = ["wards/*.csv"]          # files below inbox/
-shape = "delimited"                # or "json_lines"
+shape = "delimited"                # or "json_lines", "json_array", "xml", "fixed_width", "workbook", "hl7"
 # Every kind that this source can log. A measure that needs another kind reads not_measurable, never 0.
 records = ["powered_on", "powered_off", "infusion_started", "rate_changed", "infusion_paused",
            "infusion_resumed", "infusion_completed", "infusion_stopped"]
@@ -80,7 +92,7 @@ file_order = false                 # true: lines of the same second stand in the
 separator = ","
 quote = '"'
 decimal = "."
-encoding = "utf-8"
+encoding = "detect"                # UTF-8 and UTF-16 tell themselves; "windows-1252" has to be declared
 
 [time]
 format = "%Y-%m-%d %H:%M:%S"       # or "iso"

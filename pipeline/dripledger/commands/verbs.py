@@ -70,6 +70,10 @@ def ingest(args: Namespace) -> int:
 
     chosen_format(args.format)
     site = _site(args)
+    if args.redo is not None or args.forget is not None:
+        from dripledger.commands.undo import undo
+
+        return undo(args, site)
     result = read(
         site,
         [Path(path) for path in args.paths],
@@ -95,6 +99,8 @@ def _tell_ingest(result: IngestResult, form: str | None) -> int:
         say(f"{name}: no mapping claims this file; it was left.")
     for name in result.irregular:
         say(f"{name}, not a file; it was passed over.")
+    for note in result.notes:
+        say(f"{note}.")
     for name in result.left:
         say(f"{name}: still being written; it was left for the next time.")
     if result.quarantined_share > result.quarantine_share_max:
@@ -131,8 +137,10 @@ def _print_balance(result: IngestResult, form: str | None) -> None:
         ("sha256", pa.string()),
         ("already_read", pa.bool_()),
     ]
-    schema = pa.schema([*fields, *((name, pa.int64()) for name in COUNTS)])
-    files = pa.Table.from_pylist([file.as_json() for file in result.files], schema=schema)
+    counts = ((name, pa.int64()) for name in COUNTS)
+    schema = pa.schema([*fields, *counts, ("forgotten", pa.bool_())])
+    rows = [{**file.as_json(), "forgotten": file.forgotten} for file in result.files]
+    files = pa.Table.from_pylist(rows, schema=schema)
     total = {"path": "in total", **{name: result.total(name) for name in COUNTS}}
     emit(files, form, document=document, total=total)
     say(balance_sentence(result))
@@ -158,6 +166,28 @@ def quarantine(args: Namespace) -> int:
         )
     emit(records, form)
     say(f"{counted(records.num_rows, 'record waits', 'records wait')}.")
+    return 0
+
+
+def clocks(args: Namespace) -> int:
+    """Propose rows for clocks.csv."""
+    from dripledger.events.clocks import as_table, estimate_clocks
+
+    form = chosen_format(args.format)
+    rows = estimate_clocks(*_open(args), pump=args.pump)
+    table = as_table(rows)
+    if form == "table":
+        # the span stands in the other forms
+        table = table.select(
+            ["pump", "from", "offset_s", "low_s", "high_s", "drift_s_per_day", "propose", "why"]
+        )
+    emit(table, args.format)
+    say(
+        f"{counted(sum(row.propose for row in rows), 'row is', 'rows are')} proposed; nothing was "
+        "written. Copy the "
+        "first three columns of those that you accept into clocks.csv; the next ingest derives the "
+        "events anew."
+    )
     return 0
 
 
@@ -210,6 +240,13 @@ def _months(args: Namespace, site: Site, snapshot: Snapshot) -> list[Month] | No
     return [month for month in known if first <= month <= last]
 
 
+def library(args: Namespace) -> int:
+    """Check, compare or replay the drug library; say what deserves attention, and how releases arrived."""
+    from dripledger.commands.library import run
+
+    return run(args, _site(args), _open, _months)
+
+
 def report(args: Namespace) -> int:
     """Write the report of one month."""
     from dripledger.measures import parse_month
@@ -233,12 +270,21 @@ def report(args: Namespace) -> int:
     return 0
 
 
+def trace(args: Namespace) -> int:
+    """Trace what one pump did, or look for the siblings of a finding."""
+    from dripledger.commands.trace import run
+
+    site = _site(args)
+    return run(args, site, _snapshot(args, site))
+
+
 def verify(args: Namespace) -> int:
-    """Check a site, a store or a report."""
+    """Check a site, a store, a report or a packet."""
     from dripledger.commands.verify import check, failed
 
     chosen_format(args.format)
-    checked = check(Path(args.path))
+    site = _site(args) if hasattr(args, "site") else None
+    checked = check(Path(args.path), None if args.original is None else Path(args.original), site)
     emit(checked.as_table(), args.format)
     if not checked.is_sound:
         raise failed(checked)

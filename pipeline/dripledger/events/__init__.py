@@ -3,6 +3,7 @@
 from dripledger.events.ingest import ingest
 from dripledger.events.ledger import balance
 from dripledger.events.quarantine import list_quarantine, retry
+from dripledger.events.redo import forget, redo
 from dripledger.events.result import FileBalance, IngestResult
 from dripledger.events.run import derived_are_built
 
@@ -11,7 +12,9 @@ __all__ = [
     "IngestResult",
     "balance",
     "derived_are_built",
+    "forget",
     "ingest",
     "list_quarantine",
+    "redo",
     "retry",
 ]

@@ -269,9 +269,10 @@ class Account:
         for file_no, records in wanted:
             file = self.files[file_no]
             splitter = splitter_of(self.sources[self.source_of[file_no]].mapping)
-            for number, offset, data, _ in read_records(file.original, splitter, records):
-                digest = hashlib.md5(data, usedforsecurity=False).hexdigest()
-                for key, value in zip(columns, (file_no, number, digest, offset, len(data)), strict=True):
+            for told in read_records(file.original, splitter, records):
+                digest = hashlib.md5(told.data, usedforsecurity=False).hexdigest()
+                values = (file_no, told.number, digest, told.offset, told.length)
+                for key, value in zip(columns, values, strict=True):
                     columns[key].append(value)
         con.register(
             "waiting_bytes",

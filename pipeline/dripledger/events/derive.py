@@ -82,7 +82,7 @@ def rederive(run: Run, digests: Map[str, str]) -> Rederived:
     ]
     for place, name in enumerate(stale):
         try:
-            files = _originals(run, name, place)
+            files = _originals(run, name)
         except InputError as error:
             told.failures.append(error)
             continue
@@ -92,25 +92,22 @@ def rederive(run: Run, digests: Map[str, str]) -> Rederived:
     return told
 
 
-def _originals(run: Run, name: str, place: int) -> list[SourceFile]:
+def _originals(run: Run, name: str) -> list[SourceFile]:
     """Return the files of a source that hold more than waiting records, in the ledger's order."""
-    files: list[SourceFile] = []
     rows = run.con.execute(
         "select source_file_sha256 from base_ingests "
-        f"where source_name = {quoted(name)} and rows_read > quarantined "
+        f"where source_name = {quoted(name)} and rows_read > quarantined and forgotten_at is null "
         "group by source_file_sha256 order by min(ingest_id), min(path), source_file_sha256"
     ).fetchall()
-    try:
-        for number, (sha,) in enumerate(rows):
-            original = originals.open_original(run.site.originals, sha)
-            target = run.folder / f"again{place}_{sha}"
-            files.append(SourceFile(number, target, sha, original))
-            originals.unpack(original, target)
-    except InputError:
-        for file in files:
-            file.path.unlink(missing_ok=True)
-        raise
-    return files
+    return [
+        kept_file(number, sha, originals.open_original(run.site.originals, sha))
+        for number, (sha,) in enumerate(rows)
+    ]
+
+
+def kept_file(number: int, shown: str, original: originals.Original) -> SourceFile:
+    """Return an original as a file to stage: read from its frames, so that nothing of it lies unpacked."""
+    return SourceFile(number, original.path, shown, original, packed=True)
 
 
 def _source(run: Run, name: str, place: int, files: list[SourceFile], told: Rederived) -> None:
@@ -130,8 +127,6 @@ def _source(run: Run, name: str, place: int, files: list[SourceFile], told: Rede
     _compare(run, name, told)
     fates.close(run)
     account.close()
-    for file in files:
-        file.path.unlink()
 
 
 def _compare(run: Run, name: str, told: Rederived) -> None:

@@ -172,6 +172,17 @@ def derive_again(con: duckdb.DuckDBPyConnection, account: Account, lists: SiteLi
     )
 
 
+def read_again(con: duckdb.DuckDBPyConnection, account: Account, lists: SiteLists, ingest_id: str) -> None:
+    """Put the numbers that an account's source 0 gives, and the ledger lacks, into `run_ignored`."""
+    select = ignored_select(con, account, 0, lists, ingest_id)
+    if select is not None:
+        con.execute(
+            f"insert into run_ignored select {_COLUMNS} from ({select}) n anti join current_ignored k using "
+            f"({_KEY}) qualify row_number() over (partition by {_KEY} order by source_file_sha256, "
+            "source_record) = 1"
+        )
+
+
 def write_changed(con: duckdb.DuckDBPyConnection, writer: Writer) -> None:
     """Write the months whose rows derivation changed, and note their pumps in `run_touched`."""
     if not _any(con, "select 1 from run_ignored_files"):

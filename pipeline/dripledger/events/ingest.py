@@ -6,26 +6,30 @@ import hashlib
 import json
 from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Map
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 
-from dripledger.errors import ConfigurationError, DripledgerError, InputError
-from dripledger.events import derive, ignored, settle
+from dripledger.events import derive, ignored, settle, superseded
 from dripledger.events import files as claims_of
 from dripledger.events.account import Account
 from dripledger.events.final import events_reader, quarantined_select
+from dripledger.events.intake import take_in
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
-from dripledger.events.run import Run, conclude, known_events, must_rebuild, open_run
+from dripledger.events.run import (
+    Run,
+    conclude,
+    known_events,
+    must_rebuild,
+    open_run,
+    refuse_assumptions,
+)
 from dripledger.library import load_libraries
 from dripledger.schema import TABLES
 from dripledger.site import Site
-from dripledger.sources import originals
-from dripledger.sources.mapping import Mapping, declarations_digest, load_mappings
+from dripledger.sources.mapping import declarations_digest, load_mappings
 from dripledger.sources.personal import need_key
-from dripledger.sources.staging import SourceFile, file_stamp, has_header, splitter_of
 
 
 def ingest(
@@ -67,7 +71,7 @@ def ingest(
     libraries = load_libraries(site)
     claims = claims_of.claim(site, mappings, [Path(p) for p in paths], source)
     for name in sorted({owner for _, _, owner in claims.files}):
-        _refuse_assumptions(site, mappings[name])
+        refuse_assumptions(site, mappings[name])
     for name in sorted({owner for _, _, owner in claims.files}):
         if mappings[name].keyed_fields:
             need_key(site, name, mappings[name].keyed_fields)
@@ -75,71 +79,10 @@ def ingest(
         return _ingest(run, claims, libraries, build)
 
 
-def _refuse_assumptions(site: Site, mapping: Mapping) -> None:
-    if mapping.assumed:
-        raise ConfigurationError(
-            f"this mapping was drafted and still assumes: {'; '.join(mapping.assumed)}",
-            where=site.sources / f"{mapping.name}.toml",
-            do="Check each assumption and take it out of 'assumed'",
-        )
-
-
-@dataclass
-class _Intake:
-    """Files on their way in: what was archived, what is known, what failed."""
-
-    new: dict[str, list[SourceFile]] = field(default_factory=dict)
-    order: list[tuple[str, str, str, SourceFile | None]] = field(default_factory=list)
-    failures: list[DripledgerError] = field(default_factory=list)
-    left: list[str] = field(default_factory=list)
-
-
-def _take_in(run: Run, claims: claims_of.Claims) -> _Intake:
-    """Read every file once: hash, count, keep; sort out what is known and what cannot be read."""
-    intake = _Intake(failures=list(claims.failures))
-    known: set[str] = set()
-    if run.base_has("ingests"):
-        run.writer.base.attach(run.con, ["ingests"], "base_")
-        known = {
-            r[0] for r in run.con.execute("select distinct source_file_sha256 from base_ingests").fetchall()
-        }
-    sizes = originals.sizes_known(run.site.originals)
-    for number, (path, shown, source) in enumerate(claims.files):
-        mapping = run.mappings[source]
-        try:
-            before = path.stat()
-            if before.st_size in sizes and (digest := originals.hash_file(path)) in known:
-                intake.order.append((shown, digest, source, None))
-                continue
-            original = originals.archive(path, run.site.originals, splitter_of(mapping), has_header(mapping))
-            after = path.stat()
-        except InputError as error:
-            intake.failures.append(error)
-            continue
-        except OSError as error:
-            intake.failures.append(
-                InputError(f"cannot be read: {error.strerror}", where=path, do="Check its permissions")
-            )
-            continue
-        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or (
-            original.size_bytes != after.st_size
-        ):
-            intake.left.append(shown)
-            continue
-        if original.sha256 in known:
-            intake.order.append((shown, original.sha256, source, None))
-            continue
-        known.add(original.sha256)
-        file = SourceFile(number, path.resolve(), shown, original, file_stamp(after))
-        intake.new.setdefault(source, []).append(file)
-        intake.order.append((shown, original.sha256, source, file))
-    return intake
-
-
 def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool) -> IngestResult:
     con, writer, base = run.con, run.writer, run.writer.base
     run.tell("originals")
-    intake = _take_in(run, claims)
+    intake = take_in(run, claims)
     shas = sorted(f.original.sha256 for group in intake.new.values() for f in group)
     ingest_id = f"{writer.version:06d}-{hashlib.sha256(''.join(shas).encode()).hexdigest()[:12]}"
     digests = {name: declarations_digest(run.site, m) for name, m in run.mappings.items()}
@@ -147,6 +90,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     run.tell("derive again")
     redone = derive.rederive(run, digests)
     intake.failures += redone.failures
+    intake.notes += _without_mapping(run)
     account = Account(con, "new")
     account.open()
     for src, (source, files) in enumerate(sorted(intake.new.items())):
@@ -154,24 +98,27 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
         told = run.staged(f"n{src}", source, files)
         run.tell(f"check {source}")
         account.add(src, told, files)
+        intake.note_empty(files, set(told.staged.failures))
         intake.failures += [told.staged.failures[n] for n in sorted(told.staged.failures)]
     run.tell("compare")
     account.compare(known_events(run, account, redone.events))
     account.waiting_bytes("base_quarantined" if run.base_has("quarantined") else None)
+    superseded.mark_new(run, account)
+    whole_now = superseded.superseded_of_base(run, account)
     counts = account.balance()
     settled = settle.settle(run, account)
 
     changed_libraries = _libraries_differ(run, libraries)
     rebuild = build and must_rebuild(run)
     balances = [
-        FileBalance(shown, sha, source, file is None, **(counts.get(file.number, {}) if file else {}))
+        FileBalance.of(shown, sha, source, counts.get(file.number, {}) if file else {}, file is None)
         for shown, sha, source, file in intake.order
         if file is None or file.number in counts
     ]
     told_all: dict[str, Any] = {
         "files": tuple(balances), "rederived": redone.events, "settled": settled,
         "failures": tuple(intake.failures), "unclaimed": tuple(claims.unclaimed),
-        "irregular": tuple(claims.irregular), "left": tuple(intake.left),
+        "irregular": tuple(claims.irregular), "left": tuple(intake.left), "notes": tuple(intake.notes),
         "ignored": _ignored(account),
         "quarantine_share_max": run.site.settings.thresholds.quarantine_share_max,
     }  # fmt: skip
@@ -180,6 +127,8 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
 
     run.tell("write events")
     derive.write_changed(run)
+    if whole_now:
+        superseded.take_out(run, whole_now)
     for src in account.sources:
         if any(counts[n]["events"] for n, f in account.files.items() if _belongs(account, n, src)):
             writer.append("events", events_reader(con, account, src, run.lists, ingest_id))
@@ -188,12 +137,30 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
                 "quarantined", con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table()
             )
     ignored.append_new(con, writer, account, run.lists, ingest_id)
-    _write_ledger(run, account, counts, ingest_id, digests, redone)
+    _write_ledger(run, account, counts, ingest_id, digests, redone, whole_now)
     if changed_libraries:
         writer.replace("libraries", None, libraries)
     account.close()
     version = conclude(run, ingest_id, build)
     return IngestResult(ingest_id, version, **told_all)
+
+
+def _without_mapping(run: Run) -> list[str]:
+    """Say which sources of the ledger have no mapping any more: what waits there cannot be tried again."""
+    return [
+        f"the source {name!r} has no mapping any more (was it renamed?): "
+        f"{'1 record of it waits' if waiting == 1 else f'{waiting} records of it wait'} and cannot be "
+        "tried again, "
+        f"and {'its 1 event stays' if events == 1 else f'its {events} events stay'} as derived; put the "
+        "mapping back "
+        "under that name"
+        for name, waiting, events in run.con.execute(
+            "select source_name, cast(sum(quarantined) as bigint), cast(sum(events) as bigint) from "
+            "base_ingests "
+            "group by source_name having sum(quarantined) + sum(events) > 0 order by 1"
+        ).fetchall()
+        if name not in run.mappings
+    ]
 
 
 def _belongs(account: Account, number: int, src: int) -> bool:
@@ -233,6 +200,7 @@ def _write_ledger(
     ingest_id: str,
     digests: Map[str, str],
     redone: derive.Rederived,
+    whole_now: Sequence[tuple[str, int]],
 ) -> None:
     rows: dict[str, list[object]] = {name: [] for name in TABLES["ingests"].names}
     for number in sorted(counts):
@@ -243,13 +211,13 @@ def _write_ledger(
             "source_name": mapping.name, "facility": run.site.settings.facility,
             **{name: counts[number][name] for name in COUNTS},
             "ingested_at": run.writer.committed_at, "mapping_sha256": digests[mapping.name],
-            "records_json": json.dumps(list(mapping.kinds_declared())),
+            "records_json": json.dumps(list(mapping.kinds_declared())), "forgotten_at": None,
         }  # fmt: skip
         for name, value in values.items():
             rows[name].append(value)
     new = pa.table(rows, schema=TABLES["ingests"].arrow_schema)
-    if redone.sources:
-        old = derive.ledger_rows(run, digests, redone)
+    if redone.sources or whole_now:
+        old = superseded.as_duplicates(derive.ledger_rows(run, digests, redone), whole_now)
         run.writer.replace("ingests", None, pa.concat_tables([old, new]))
     elif new.num_rows:
         run.writer.append("ingests", new)

@@ -17,7 +17,8 @@ def balance(snapshot: Snapshot) -> IngestResult:
         snapshot.attach(con, ["ingests", "events", "quarantined"])
         rows = con.execute(
             "select path, source_file_sha256, source_name, rows_read, events_kept, duplicates, quarantined, "
-            "rows_ignored, events from ingests order by path, ingest_id, source_file_sha256"
+            "rows_ignored, events, forgotten_at is not null from ingests order by path, ingest_id, "
+            "source_file_sha256"
         ).fetchall()
         files = tuple(FileBalance(row[0], row[1], row[2], False, *row[3:]) for row in rows)
         events, waiting = con.execute(

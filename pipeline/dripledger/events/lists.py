@@ -56,13 +56,13 @@ def _spellings(names: Sequence[tuple[str, Sequence[str]]], where: str) -> dict[s
     return known
 
 
-def register_lists(con: duckdb.DuckDBPyConnection, site: Site) -> SiteLists:
-    """Make `site_pumps`, `site_clocks`, `site_service` and return what is known of the rest.
+def spellings(site: Site) -> tuple[dict[str, str] | None, dict[str, str] | None]:
+    """Return the declared spellings of care areas and of entries, folded -> name; None: none are declared.
 
     Raises
     ------
     ConfigurationError
-        If a spelling means two things, a pump is listed twice, or rows of one pump overlap.
+        If a spelling means two things.
     """
     settings = site.settings
     areas = None
@@ -74,6 +74,18 @@ def register_lists(con: duckdb.DuckDBPyConnection, site: Site) -> SiteLists:
     entries = None
     if site.entries is not None:
         entries = _spellings([(e.entry, e.aliases) for e in site.entries], str(site.root / "entries.csv"))
+    return areas, entries
+
+
+def register_lists(con: duckdb.DuckDBPyConnection, site: Site) -> SiteLists:
+    """Make `site_pumps`, `site_clocks`, `site_service` and return what is known of the rest.
+
+    Raises
+    ------
+    ConfigurationError
+        If a spelling means two things, a pump is listed twice, or rows of one pump overlap.
+    """
+    areas, entries = spellings(site)
     _pumps(con, site)
     _clocks(con, site)
     _service(con, site)

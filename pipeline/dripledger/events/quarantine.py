@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections import Counter
 from collections.abc import Callable
@@ -12,7 +13,7 @@ import pyarrow as pa
 
 from dripledger.engine import connect
 from dripledger.errors import InputError, UsageError
-from dripledger.events import derive, ignored, settle
+from dripledger.events import derive, ignored, settle, superseded
 from dripledger.events.account import Account
 from dripledger.events.checks import UNREADABLE
 from dripledger.events.final import events_reader, quarantined_select
@@ -145,11 +146,12 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
     run.tell("compare")
     account.compare(known_events(run, account, redone.events))
     account.waiting_bytes(None)
+    superseded.mark_new(run, account, _all_originals(run, sorted(groups)))
     counts = account.balance()
     settled = settle.settle(run, account)
     files_told = tuple(
-        FileBalance(
-            f.shown, f.original.sha256, account.sources[account.source_of[n]].mapping.name, False, **counts[n]
+        FileBalance.of(
+            f.shown, f.original.sha256, account.sources[account.source_of[n]].mapping.name, counts[n]
         )
         for n, f in sorted(account.files.items())
     )
@@ -176,6 +178,20 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
     _move_balance(run, account, counts, digests, redone)
     version = conclude(run, ingest_id, build, "quarantine read again")
     return result(ingest_id, version)
+
+
+def _all_originals(run: Run, sources: list[str]) -> list[tuple[str, originals.Original]]:
+    """Return every file of some sources that can be opened, with its source."""
+    found = []
+    for source in sources:
+        for (sha,) in run.con.execute(
+            "select distinct source_file_sha256 from base_ingests where forgotten_at is null and "
+            "source_name = "
+            f"{quoted(source)} order by 1"
+        ).fetchall():
+            with contextlib.suppress(InputError):
+                found.append((source, originals.open_original(run.site.originals, sha)))
+    return found
 
 
 def _no_mapping(run: Run, source: str, count: int) -> InputError:

@@ -25,6 +25,15 @@ class FileBalance:
     quarantined: int = 0
     rows_ignored: int = 0
     events: int = 0
+    forgotten: bool = False
+
+    @classmethod
+    def of(
+        cls, path: str, sha256: str, source: str, counts: Mapping[str, int], already_read: bool = False
+    ) -> FileBalance:
+        """Return a file's balance from counts by name; those that are missing are 0."""
+        read, kept, again, waiting, ignored, events = (counts.get(name, 0) for name in COUNTS)
+        return cls(path, sha256, source, already_read, read, kept, again, waiting, ignored, events)
 
     @property
     def balanced(self) -> bool:
@@ -39,6 +48,7 @@ class FileBalance:
             "source": self.source,
             "already_read": self.already_read,
             **{name: getattr(self, name) for name in COUNTS},
+            **({"forgotten": True} if self.forgotten else {}),
         }
 
 

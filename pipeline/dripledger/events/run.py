@@ -84,6 +84,16 @@ def _keep_fingerprint(run: Run) -> None:
         write_whole(path, f"{fingerprint(key)}\n".encode())
 
 
+def refuse_assumptions(site: Site, mapping: Mapping) -> None:
+    """Refuse a drafted mapping while it still assumes something that a person has to decide."""
+    if mapping.assumed:
+        raise ConfigurationError(
+            f"this mapping was drafted and still assumes: {'; '.join(mapping.assumed)}",
+            where=site.sources / f"{mapping.name}.toml",
+            do="Check each assumption and take it out of 'assumed'",
+        )
+
+
 @contextlib.contextmanager
 def open_run(
     site: Site,

@@ -18,6 +18,7 @@ import duckdb
 
 from dripledger.sources.parts import TimeOptions
 from dripledger.sources.staging import quoted
+from dripledger.sources.time_formats import has_short_years
 
 _ISO_BARE: Final = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.,]\d{1,9})?)?"
 _OFFSET: Final = r"(?:Z|z|[+-][01]\d(?::?[0-5]\d)?)"
@@ -39,7 +40,7 @@ class TimeSql:
     offset_s: str
 
 
-def time_sql(text: str, pattern: str) -> TimeSql:
+def time_sql(text: str, pattern: str, short_years_from: int | None = None) -> TimeSql:
     """Return the SQL that reads a time.
 
     Parameters
@@ -48,6 +49,8 @@ def time_sql(text: str, pattern: str) -> TimeSql:
         A SQL expression of a trimmed text.
     pattern
         ``"iso"`` or a strptime pattern.
+    short_years_from
+        First of the hundred years that years of two digits lie in; None: the pattern has none.
     """
     tail = f"regexp_extract({text}, {quoted(_OFFSET + '$')})"
     offset = (
@@ -67,13 +70,23 @@ def time_sql(text: str, pattern: str) -> TimeSql:
         )
         # most texts are bare, and the dearer pattern is not tried on those
         return TimeSql(reading, f"case when {bare} then null when {full} then {offset} end")
+    read = f"try_strptime({text}, {quoted(pattern)})"
     if "%z" in pattern:
-        instant = f"try_strptime({text}, {quoted(pattern)})"
+        placed = f"({read} at time zone 'UTC') + to_seconds({offset})"
         return TimeSql(
-            f"({instant} at time zone 'UTC') + to_seconds({offset})",
-            f"case when {instant} is not null then {offset} end",
+            _century(placed, pattern, short_years_from), f"case when {read} is not null then {offset} end"
         )
-    return TimeSql(f"try_strptime({text}, {quoted(pattern)})", "null::integer")
+    return TimeSql(_century(read, pattern, short_years_from), "null::integer")
+
+
+def _century(reading: str, pattern: str, first_year: int | None) -> str:
+    """Return a reading in the hundred years that were declared for years of two digits."""
+    if first_year is None or not has_short_years(pattern):
+        return reading
+    # the engine reads 69 as 1969 and 68 as 2068; every year of two digits that is a leap year stays one
+    year = f"year({reading})"
+    right = f"{first_year} + (({year} - {first_year}) % 100 + 100) % 100"
+    return f"({reading} + to_years(cast({right} - {year} as integer)))"
 
 
 def zone_of(zone: str, site_zone: str) -> str | None:

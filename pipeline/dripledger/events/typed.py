@@ -87,13 +87,13 @@ class TypedSelect:
 
     def _times(self) -> None:
         told, options = self.told, self.told.mapping.time
-        read = times.time_sql("t.t_device_time", options.format)
+        read = times.time_sql("t.t_device_time", options.format, options.two_digit_years_from)
         self.inner += [f"{read.reading} as device_time", f"{read.offset_s} as offset_s"]
         self.inner.append("t.t_device_time as time_text")
         self.outer["device_time"] = "device_time"
         if "received_at" in told.mapped:
             pattern, zone = times.received_options(options)
-            read = times.time_sql("t.t_received_at", pattern)
+            read = times.time_sql("t.t_received_at", pattern, options.two_digit_years_from)
             self.inner += [f"{read.reading} as received_reading", f"{read.offset_s} as received_offset_s"]
             self.inner.append("t.t_received_at as received_text")
             name = times.zone_of(zone, told.site.settings.time_zone)

@@ -236,6 +236,11 @@ def _declare() -> Iterable[Column]:
     yield Column(
         "records_json", _T, "JSON list of the kinds that its source declares it can log", nullable=False
     )
+    yield Column(
+        "forgotten_at",
+        _TS,
+        "when a person had the file forgotten, so that its records count as ignored; null: never",
+    )
     # library
     yield Column("library_published_at", _TS, "when the release was available")
     yield Column("dosing_unit", _T, "UCUM unit that the entry is dosed in")

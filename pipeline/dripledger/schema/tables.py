@@ -111,7 +111,7 @@ TABLES: Final[dict[str, Table]] = {
             pick(
                 "ingest_id", "path", "source_file_sha256", "source_name", "facility", "rows_read",
                 "events_kept", "duplicates", "quarantined", "rows_ignored", "events", "ingested_at",
-                "mapping_sha256", "records_json",
+                "mapping_sha256", "records_json", "forgotten_at",
             ),
             ("ingest_id", "source_file_sha256"),
         ),

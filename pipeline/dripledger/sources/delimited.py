@@ -1,20 +1,26 @@
-"""The adapter for delimited files: DuckDB reads what is clean, an exact path reads the rest."""
+"""The adapter for delimited files: the engine reads plain and clean ones where they lie.
+
+All else is read from the originals, frame by frame: a clean frame by Arrow's reader, any other one record by
+record, so that what cannot be split is listed.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping as Map
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import duckdb
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.csv
 import pyarrow.parquet as pq
 
 from dripledger.errors import InputError
+from dripledger.sources.framed import PartWriter, frames_of
 from dripledger.sources.mapping import Mapping
-from dripledger.sources.originals import read_records
+from dripledger.sources.originals import read_text
 from dripledger.sources.parts import MAPPABLE
 from dripledger.sources.records import LONGEST_VALUE_BYTES, DelimitedSplitter
 from dripledger.sources.staging import (
@@ -23,6 +29,7 @@ from dripledger.sources.staging import (
     StagingRoom,
     quoted,
     ranged_select,
+    read_whole,
     splitter_of,
 )
 
@@ -32,7 +39,8 @@ _BUFFER_BYTES: Final = 32 * 1024 * 1024
 
 def header_names(mapping: Mapping, header: bytes) -> list[str]:
     """Return the column names of a header record, trimmed."""
-    rows = list(splitter_of(mapping).split(header))
+    options = mapping.delimited
+    rows = list(DelimitedSplitter(options.separator, options.quote).split(header))
     if len(rows) != 1 or rows[0].fields is None:
         return []
     return [name.decode("utf-8", "replace").strip() for name in rows[0].fields]
@@ -46,12 +54,13 @@ def stage(
 ) -> Staged:
     """Stage delimited files; see `staging.stage`."""
     needed = list(mapping.raw_fields())
+    wanted = wanted_names(mapping)
     headers: dict[int, list[str]] = {}
     staged = Staged({})
     found: set[str] = set()
     for file in files:
         names = header_names(mapping, file.original.header)
-        wrong = _wrong_header(mapping, needed, names, file)
+        wrong = wrong_header(mapping, wanted, names, file)
         if wrong is not None:
             staged.failures[file.number] = wrong
             continue
@@ -69,29 +78,31 @@ def stage(
     for header, members in groups.items():
         if only is not None:
             for file in members:
-                _exact(room, mapping, header, file, staged, list(only[file.number]))
+                _framed(room, mapping, header, file, staged, list(only[file.number]))
             continue
-        clean = [f for f in members if f.original.bad_utf8_record is None and f.original.records]
+        clean = [f for f in members if f.plain and f.original.records]
         read = _fast(room, mapping, header, clean, staged)
         for file in members:
             if file.number not in read and file.original.records:
-                _exact(room, mapping, header, file, staged, None)
+                _framed(room, mapping, header, file, staged, None)
     return staged
 
 
-def _wrong_header(
-    mapping: Mapping, needed: list[str], names: list[str], file: SourceFile
+def wanted_names(mapping: Mapping) -> list[str]:
+    """Return what a header must have: the columns that the mapping reads or a canonical source needs."""
+    wanted = list(mapping.raw_fields())
+    if mapping.canonical and not mapping.events:
+        wanted += [name for name in ("pump_id", "device_time", "kind") if name not in mapping.fields]
+    return list(dict.fromkeys(wanted))
+
+
+def wrong_header(
+    mapping: Mapping, wanted: list[str], names: list[str], file: SourceFile
 ) -> InputError | None:
+    """Return what is wrong with a header; None: nothing."""
     if not file.original.size_bytes:
         return InputError("is empty", where=file.shown, do="Export it again")
-    wanted = needed
-    if mapping.canonical:
-        wanted = needed + [
-            name
-            for name in ("pump_id", "device_time", "kind")
-            if name not in mapping.fields and not mapping.events
-        ]
-    missing = [name for name in dict.fromkeys(wanted) if name not in names]
+    missing = [name for name in wanted if name not in names]
     if missing:
         shown = ", ".join(names[:40]) or "nothing that can be split"
         return InputError(
@@ -149,15 +160,7 @@ def _fast(
             copy(", ignore_errors = true")
         except (duckdb.Error, pa.ArrowInvalid, OSError):
             return set()
-    seen = dict(
-        room.con.execute(f"select fn, count(*) from read_parquet({quoted(str(part))}) group by fn").fetchall()
-    )
-    counts = [(f.number, str(f.path), int(seen.get(str(f.path), 0))) for f in files]
-    good = {
-        f.number
-        for f, (_, _, count) in zip(files, counts, strict=True)
-        if count == f.original.records and f.unchanged
-    }
+    counts, good = read_whole(room, part, files)
     if good:
         names = "".join(f", s.{c}" for c in staged.columns.values())
         select = ranged_select(room, part, counts, f", 0 as elem{names}")
@@ -167,7 +170,7 @@ def _fast(
     return good
 
 
-def _exact(
+def _framed(
     room: StagingRoom,
     mapping: Mapping,
     header: tuple[str, ...],
@@ -175,54 +178,90 @@ def _exact(
     staged: Staged,
     only: list[int] | None,
 ) -> None:
-    """Read a file record by record; what cannot be split is listed."""
-    places = [(header.index(raw) if raw in header else -1, raw) for raw in staged.columns]
-    schema = pa.schema(
-        [("record", pa.int64()), *((column, pa.string()) for column in staged.columns.values())]
-    )
-    part = room.part()
+    """Read a file from its original; what cannot be split is listed."""
+    places = [header.index(raw) if raw in header else None for raw in staged.columns]
+    with PartWriter(room, mapping, staged, file) as writer:
+        for frame, keep in frames_of(file, only):
+            block = read_text(file.original, frame)
+            last = frame.record + frame.records - 1
+            columns = None
+            if keep is None and file.original.bad_utf8_record != last:
+                columns = _clean(mapping, header, places, block, frame.records)
+            if columns is not None:
+                writer.add(range(frame.record, last + 1), columns)
+                continue
+            numbers, rows = _one_by_one(mapping, header, file, staged, block, frame.record, keep)
+            turned = list(zip(*rows, strict=True))
+            texts = [None if at is None or not rows else pa.array(turned[at], pa.binary()) for at in places]
+            writer.add(numbers, [None if t is None else t.cast(pa.string()) for t in texts])
+
+
+def _clean(
+    mapping: Mapping, header: tuple[str, ...], places: Sequence[int | None], block: bytes, records: int
+) -> list[Any] | None:
+    """Let Arrow read a block; None where it might read it otherwise than by the rules."""
+    options = mapping.delimited
+    if block.count(b"\r") != block.count(b"\r\n"):
+        return None
+    if not DelimitedSplitter(options.separator, options.quote).regular(block):
+        return None
+    names = [f"c{place}" for place in range(len(header))]
+    try:
+        table = pyarrow.csv.read_csv(
+            pa.BufferReader(block),
+            read_options=pyarrow.csv.ReadOptions(
+                column_names=names, block_size=len(block) + 1, use_threads=False
+            ),
+            parse_options=pyarrow.csv.ParseOptions(
+                delimiter=options.separator, quote_char=options.quote, newlines_in_values=True
+            ),
+            convert_options=pyarrow.csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    if table.num_rows != records:
+        # a repeated header or a footer among them
+        return None
+    found = [None if at is None else table.column(at).combine_chunks() for at in places]
+    longest = [pc.max(pc.binary_length(column)).as_py() or 0 for column in table.columns]
+    return None if max(longest, default=0) > LONGEST_VALUE_BYTES else found
+
+
+def _one_by_one(
+    mapping: Mapping,
+    header: tuple[str, ...],
+    file: SourceFile,
+    staged: Staged,
+    block: bytes,
+    first: int,
+    keep: frozenset[int] | None,
+) -> tuple[list[int], list[list[bytes]]]:
+    """Split a block record by record; return the numbers and values of those that can be."""
     numbers: list[int] = []
     rows: list[list[bytes]] = []
-
-    def batch() -> pa.RecordBatch:
-        columns: list[pa.Array] = [pa.array(numbers, pa.int64())]
-        turned = list(zip(*rows, strict=True)) if rows else [()] * len(header)
-        for at, raw in places:
-            if at < 0:
-                columns.append(pa.nulls(len(rows), pa.string()))
-                continue
-            values = [v.strip(b" \t") for v in turned[at]] if file.original.padded else turned[at]
-            column = pa.array(values, pa.binary()).cast(pa.string())
-            column = pc.if_else(pc.equal(column, ""), pa.scalar(None, pa.string()), column)
-            function = mapping.keying(raw)
-            if function is not None and room.pseudonyms is not None:
-                column = room.pseudonyms.column(column, function)
-            columns.append(column)
-        return pa.RecordBatch.from_arrays(columns, schema=schema)
-
-    with pq.ParquetWriter(part, schema, compression="lz4", write_statistics=False) as writer:
-        splitter = splitter_of(mapping)
-        for number, _, data, fields in read_records(file.original, splitter, only):
-            if number == file.original.bad_utf8_record:
-                staged.unsplit.append((file.number, number, "cut_inside_character"))
-            elif fields is None:
-                staged.unsplit.append((file.number, number, _why_not_split(mapping, data)))
-            elif len(data) > LONGEST_VALUE_BYTES and any(len(v) > LONGEST_VALUE_BYTES for v in fields):
-                staged.unsplit.append((file.number, number, "value_too_long"))
-            elif len(fields) != len(header):
-                staged.unsplit.append((file.number, number, "wrong_number_of_fields"))
-            else:
-                numbers.append(number)
-                rows.append(fields)
-                if len(rows) == _BATCH_ROWS:
-                    writer.write_batch(batch())
-                    numbers, rows = [], []
-        if rows:
-            writer.write_batch(batch())
-    names = "".join(f", {c}" for c in staged.columns.values())
-    staged.selects.append(
-        f"select {file.number} as file_no, record, 0 as elem{names} from read_parquet({quoted(str(part))})"
-    )
+    splitter = splitter_of(mapping)
+    splitter.begin(file.original.header)
+    for place, row in enumerate(splitter.split(block)):
+        number, fields = first + place, row.fields
+        if keep is not None and number not in keep:
+            continue
+        why = None
+        if number == file.original.bad_utf8_record:
+            why = "cut_inside_character"
+        elif fields is None:
+            why = _why_not_split(mapping, block[row.start : row.end])
+        elif row.end - row.start > LONGEST_VALUE_BYTES and any(len(v) > LONGEST_VALUE_BYTES for v in fields):
+            why = "value_too_long"
+        elif len(fields) != len(header):
+            why = "wrong_number_of_fields"
+        if why is not None:
+            staged.unsplit.append((file.number, number, why))
+        elif fields is not None:
+            numbers.append(number)
+            rows.append(fields)
+    return numbers, rows
 
 
 def _why_not_split(mapping: Mapping, data: bytes) -> str:

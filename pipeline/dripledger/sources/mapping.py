@@ -18,12 +18,10 @@ from dripledger.sources.expressions import columns_read
 from dripledger.sources.hl7.standard import check_fields, with_standard
 from dripledger.sources.parts import (
     AlarmSpec,
-    DelimitedOptions,
     EventRule,
     FieldSpec,
     Identity,
     IgnoreRule,
-    JsonLinesOptions,
     KindSpecs,
     Lookup,
     Part,
@@ -33,6 +31,16 @@ from dripledger.sources.parts import (
     check_columns,
     check_constant,
     check_kind,
+)
+from dripledger.sources.shapes import (
+    SHAPES,
+    DelimitedOptions,
+    FixedWidthOptions,
+    Hl7Options,
+    JsonArrayOptions,
+    JsonLinesOptions,
+    WorkbookOptions,
+    XmlOptions,
 )
 
 #: Columns that stand for a person or for what was ordered for one.
@@ -49,7 +57,8 @@ class Mapping(Part):
     pattern
         Globs on the path below ``inbox/`` or on the file name: which files it reads.
     shape
-        ``"delimited"``, ``"json_lines"`` or ``"hl7"`` (device messages, see `sources.hl7`).
+        One of `shapes.SHAPES`: ``"delimited"``, ``"json_lines"``, ``"json_array"``, ``"xml"``,
+        ``"fixed_width"``, ``"workbook"`` or ``"hl7"`` (device messages, see `sources.hl7`).
     canonical
         Raw fields and labels that are named as our columns and kinds are those; the rest may be added. Of its
         `patient_key` and `order_key` only 64 hexadecimal digits are taken to be a pseudonym already.
@@ -61,15 +70,16 @@ class Mapping(Part):
         Whether the order of records in the file means the order of events.
     assumed
         What a draft assumed and nobody has confirmed; `ingest` refuses while it is not empty.
-    delimited, json_lines, time, fields, kinds, alarms, values, units, lookups, ignore, events, identity,
-    personal
+    delimited, json_lines, json_array, xml, fixed_width, workbook, hl7
+        Options of that shape; see `shapes`.
+    time, fields, kinds, alarms, values, units, lookups, ignore, events, identity, personal
         The tables described at their models. ``values.COLUMN`` maps raw values to canonical ones; ``units``
         adds spellings of units of this source.
     """
 
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]+$")]
     pattern: Annotated[tuple[str, ...], Field(min_length=1)]
-    shape: Literal["delimited", "json_lines", "hl7"]
+    shape: Literal[SHAPES]  # type: ignore[valid-type]
     canonical: bool = False
     records: Annotated[tuple[str, ...], Field(min_length=1)]
     sequence_reliable: bool = False
@@ -77,6 +87,11 @@ class Mapping(Part):
     assumed: tuple[str, ...] = ()
     delimited: DelimitedOptions = DelimitedOptions()
     json_lines: JsonLinesOptions = JsonLinesOptions()
+    json_array: JsonArrayOptions = JsonArrayOptions()
+    xml: XmlOptions = XmlOptions()
+    fixed_width: FixedWidthOptions = FixedWidthOptions()
+    workbook: WorkbookOptions = WorkbookOptions()
+    hl7: Hl7Options = Hl7Options()
     time: TimeOptions
     fields: dict[str, Spec] = Field(default_factory=dict)
     kinds: dict[str, KindSpecs] = Field(default_factory=dict)
@@ -101,10 +116,10 @@ class Mapping(Part):
         for kind in self.records:
             if kind != "all":
                 check_kind(kind)
-        if self.shape != "delimited" and "delimited" in self.model_fields_set:
-            raise ValueError("[delimited] goes with shape = 'delimited'")
-        if self.shape != "json_lines" and "json_lines" in self.model_fields_set:
-            raise ValueError("[json_lines] goes with shape = 'json_lines'")
+        for shape in SHAPES:
+            if shape != self.shape and shape in self.model_fields_set:
+                raise ValueError(f"[{shape}] goes with shape = '{shape}'")
+        self._check_shape()
         check_columns(self.fields)
         for name, values in self.values.items():
             check_columns({name: None})
@@ -147,6 +162,17 @@ class Mapping(Part):
         if both:
             raise ValueError(f"the field {sorted(both)[0]!r} is both masked and keyed")
         return self
+
+    def _check_shape(self) -> None:
+        if self.shape == "xml" and "record" not in self.xml.model_fields_set:
+            raise ValueError("xml.record is missing: the path of the element that is one record")
+        if self.shape == "fixed_width":
+            if not self.fixed_width.columns:
+                raise ValueError("fixed_width.columns is missing: name, start and width of each")
+            known = {column.name for column in self.fixed_width.columns}
+            unknown = [name for name in self.raw_fields() if name not in known]
+            if unknown:
+                raise ValueError(f"{unknown[0]!r} is none of fixed_width.columns")
 
     def specs(self) -> list[FieldSpec]:
         """Return every field specification, those of [[events]] included, masked ones left out."""
@@ -212,9 +238,12 @@ class Mapping(Part):
     @property
     def decimal(self) -> str:
         """Decimal mark of numbers."""
-        if self.shape == "hl7":
-            return "."
-        return self.delimited.decimal if self.shape == "delimited" else self.json_lines.decimal
+        return str(getattr(getattr(self, self.shape), "decimal", "."))
+
+    @property
+    def encoding(self) -> str:
+        """How its text is encoded, as declared."""
+        return str(getattr(getattr(self, self.shape), "encoding", "detect"))
 
     def kinds_declared(self) -> tuple[str, ...]:
         """Return the kinds that this source can log, ``all`` spelled out."""

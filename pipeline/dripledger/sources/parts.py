@@ -15,6 +15,7 @@ from dripledger.schema.codes import ALARM_KINDS, ALARM_PRIORITIES
 from dripledger.schema.columns import COLUMNS
 from dripledger.site import Strict
 from dripledger.sources.expressions import columns_read
+from dripledger.sources.time_formats import check_time_format, has_short_years
 
 #: Columns that the program computes; a mapping cannot set them.
 COMPUTED: Final = frozenset({
@@ -150,38 +151,6 @@ class AlarmSpec(Part):
     stops_delivery: bool | None = None
 
 
-class DelimitedOptions(Part):
-    """How a delimited file is written; its first record is the header."""
-
-    separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
-    quote: Annotated[str, Field(min_length=1, max_length=1)] = '"'
-    decimal: Literal[".", ","] = "."
-    encoding: Literal["utf-8"] = "utf-8"
-
-    @model_validator(mode="after")
-    def _distinct(self) -> DelimitedOptions:
-        if self.separator == self.quote or any(
-            ord(c) > 127 or c in "\r\n" for c in (self.separator, self.quote)
-        ):
-            raise ValueError("separator and quote are two different ASCII characters")
-        return self
-
-
-class JsonLinesOptions(Part):
-    """How a JSON-lines file is written: one object a line.
-
-    Parameters
-    ----------
-    each
-        Dotted path of an array inside the object; each element carries an event of the one record.
-    decimal
-        Decimal mark of numbers that are written as text.
-    """
-
-    each: str | None = None
-    decimal: Literal[".", ","] = "."
-
-
 class TimeOptions(Part):
     """How times are written.
 
@@ -196,6 +165,9 @@ class TimeOptions(Part):
         Smallest step of the logged time, seconds.
     received_format, received_zone
         The same for `received_at`; default: as above.
+    two_digit_years_from
+        First of the hundred years that years of two digits (``%y``) lie in: 1970 means 1970 to 2069. There is
+        no default: nothing in such a time tells the century.
     """
 
     format: str = "iso"
@@ -203,6 +175,7 @@ class TimeOptions(Part):
     resolution_s: Annotated[float, Field(gt=0, le=86400)] = 1.0
     received_format: str | None = None
     received_zone: str | None = None
+    two_digit_years_from: Annotated[int, Field(ge=1901, le=2000)] | None = None
 
     @model_validator(mode="after")
     def _zones(self) -> TimeOptions:
@@ -216,10 +189,19 @@ class TimeOptions(Part):
         for pattern, zone in ((self.format, self.zone), (self.received_format, self.received_zone)):
             if pattern is None or pattern == "iso":
                 continue
-            if "%" not in pattern:
-                raise ValueError(f"format {pattern!r} is neither 'iso' nor a strptime pattern")
+            check_time_format(pattern)
+            if has_short_years(pattern) and self.two_digit_years_from is None:
+                raise ValueError(
+                    f"format {pattern!r} has years of two digits (%y), and nothing says of which "
+                    "century: set "
+                    "two_digit_years_from, such as 1970 for 1970 to 2069"
+                )
             if ("%z" in pattern) != ((zone or self.zone) == "in_text"):
                 raise ValueError("a pattern holds %z exactly where zone is 'in_text'")
+        if self.two_digit_years_from is not None and not any(
+            has_short_years(pattern) for pattern in (self.format, self.received_format or "iso")
+        ):
+            raise ValueError("two_digit_years_from is set, and no format has years of two digits (%y)")
         return self
 
 

@@ -33,8 +33,8 @@ def load_key(site: Site) -> bytes | None:
     Raises
     ------
     ConfigurationError
-        If the key is too short or not the one that the store was written with, or the key file is missing or
-        readable by others than its owner.
+        If the key is too short or not the one that the store was written with, or the key file is missing,
+        inside the site folder or readable by others than its owner.
     """
     key = _told_key(site)
     if key is not None:
@@ -58,6 +58,12 @@ def _told_key(site: Site) -> bytes | None:
     if people.key_file is not None:
         path = site.root / people.key_file
         where = f"{site.root / 'site.toml'}, people.key_file"
+        if path.resolve().is_relative_to(site.root.resolve()):
+            raise ConfigurationError(
+                f"{path} lies inside the site folder: whoever gets a copy of the folder has the key as well",
+                where=where,
+                do="Move it out, readable by its owner only, and name the new place",
+            )
         try:
             mode = path.stat().st_mode
             key = path.read_bytes().strip()

@@ -1,14 +1,15 @@
 """Where records begin and end in the bytes of a file: counted here, independently of any reader.
 
-Both shapes are lines. A delimited record may hold line breaks inside quotes; where a quote never closes (or
-text follows a closed one), each physical line is one record. Blank lines are no records.
+Here are the shapes made of lines. A delimited record may hold line breaks inside quotes; where a quote never
+closes (or text follows a closed one), each physical line is one record. Blank lines are no records.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 
@@ -18,6 +19,9 @@ _NEWLINE: Final = 10
 _CARRIAGE: Final = 13
 _SPACE: Final = 32
 _TAB: Final = 9
+_DOUBLE: Final = 34
+#: What stands before a blank that stands before a text, where that blank is no part of another text.
+_BETWEEN: Final = tuple(b":,{[\n")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,27 +34,71 @@ class Record:
         Half-open byte range without its line end.
     fields
         Raw values; None where the record cannot be split.
+    data
+        The record's own bytes, where these are no slice of the block (a row of a workbook, say).
     """
 
     start: int
     end: int
     fields: list[bytes] | None
+    data: bytes | None = None
 
 
-class Splitter(Protocol):
-    """How one shape is cut into records."""
+class Splitter(ABC):
+    """How one shape is cut into records: one object a pass over a file.
 
+    Attributes
+    ----------
+    whole
+        Whether a file can only be cut as a whole, as one block.
+    header
+        The header that the splitter itself found; empty where the caller takes it off, or there is none.
+    furniture
+        Lines passed over that are no records, such as a header that is repeated.
+    """
+
+    whole: bool = False
+    header: bytes = b""
+    furniture: int = 0
+
+    def begin(self, header: bytes) -> None:  # noqa: B027 (most shapes need none)
+        """Be told the file's header before its first block."""
+
+    @property
+    def context(self) -> str:
+        """What has to be known at the next byte to cut what follows alone; kept with its frame."""
+        return ""
+
+    def resume(self, context: str) -> None:  # noqa: B027 (most shapes need none)
+        """Go on at a block with this context."""
+
+    @abstractmethod
     def consume(self, block: bytes, final: bool) -> tuple[int, int]:
-        """Return how many whole records a block begins with, and the bytes that these take."""
-        ...
+        """Return how many whole records a block begins with, and the bytes that these take.
 
+        Raises
+        ------
+        InputError
+            If the file as a whole cannot be cut; its place is filled in by the caller.
+        """
+
+    @abstractmethod
     def split(self, block: bytes) -> Iterator[Record]:
         """Yield the records of a block that holds whole records only."""
-        ...
 
     def padded(self, block: bytes) -> bool:
         """Whether some value may begin or end with white space, so that values have to be trimmed."""
-        ...
+        return bool(block)
+
+    def finish(self) -> list[str]:
+        """Return what a person should know of the file, once every block was consumed.
+
+        Raises
+        ------
+        InputError
+            If the file contradicts itself.
+        """
+        return []
 
 
 def _plain_lines(block: bytes) -> int:
@@ -61,7 +109,7 @@ def _plain_lines(block: bytes) -> int:
     return lines if block else 0
 
 
-class LineSplitter:
+class LineSplitter(Splitter):
     """One record a line; a line of nothing but white space is none."""
 
     def consume(self, block: bytes, final: bool) -> tuple[int, int]:
@@ -78,11 +126,21 @@ class LineSplitter:
             start += len(line) + 1
 
     def padded(self, block: bytes) -> bool:
-        """Values inside an object may always be padded."""
-        return bool(block)
+        """Whether some text in an object may begin or end with white space; escapes count as such."""
+        if b"\\t" in block or b"\\u00" in block:
+            return True
+        data = np.frombuffer(block, dtype=np.uint8)
+        blanks = np.flatnonzero((data == _SPACE) | (data == _TAB))
+        if not blanks.size:
+            return False
+        last = data.size - 1
+        before = data[np.maximum(blanks - 1, 0)]
+        after = data[np.minimum(blanks + 1, last)]
+        told = np.isin(before, _BETWEEN)
+        return bool((before == _DOUBLE).any() or ((after == _DOUBLE) & ~told).any())
 
 
-class DelimitedSplitter:
+class DelimitedSplitter(Splitter):
     """Records of a delimited file.
 
     Parameters
@@ -112,6 +170,10 @@ class DelimitedSplitter:
                 count += 1
             consumed = after
         return count, consumed
+
+    def regular(self, block: bytes) -> bool:
+        """Whether every quote of a block of whole records stands where any reader expects it."""
+        return self.quote not in block or self._consume_regular(block, True) is not None
 
     def _consume_regular(self, block: bytes, final: bool) -> tuple[int, int] | None:
         """Count with whole-array arithmetic; None where some quote stands where it should not."""

@@ -15,11 +15,16 @@ from typing import Final
 import duckdb
 
 from dripledger.errors import InputError
+from dripledger.site import Limits
+from dripledger.sources.furniture import FurnishedSplitter
 from dripledger.sources.hl7.splitter import MessageSplitter
+from dripledger.sources.json_scan import ArraySplitter
 from dripledger.sources.mapping import Mapping
-from dripledger.sources.originals import Original
+from dripledger.sources.originals import Original, Reading
 from dripledger.sources.personal import Pseudonyms, no_key
 from dripledger.sources.records import DelimitedSplitter, LineSplitter, Splitter
+from dripledger.sources.workbook_scan import SheetSplitter
+from dripledger.sources.xml_scan import ElementSplitter
 
 #: Why a record cannot be split, by name of the check.
 UNSPLIT: Final = (
@@ -28,6 +33,8 @@ UNSPLIT: Final = (
     "value_too_long",
     "not_json",
     "not_an_object",
+    "not_xml",
+    "line_too_short",
     "cut_inside_character",
     "not_a_message",
     "separators_unreadable",
@@ -52,6 +59,8 @@ class SourceFile:
         What the one pass over its bytes found.
     stamp
         What `file_stamp` told of the file when it was archived; None: nobody else writes to it.
+    packed
+        Whether what was read is not what lies at `path`: it is compressed there.
     """
 
     number: int
@@ -59,6 +68,18 @@ class SourceFile:
     shown: str
     original: Original
     stamp: tuple[int, ...] | None = None
+    packed: bool = False
+
+    @property
+    def plain(self) -> bool:
+        """Whether the engine can read the file where it lies: plain UTF-8, and nothing to pass over."""
+        told = self.original
+        return (
+            not self.packed
+            and told.encoding == "utf-8"
+            and told.bad_utf8_record is None
+            and (not told.furniture)
+        )
 
     @property
     def unchanged(self) -> bool:
@@ -118,18 +139,45 @@ class StagingRoom:
         return self.folder / f"{self.next_name()}.parquet"
 
 
-def splitter_of(mapping: Mapping) -> Splitter:
-    """Return how files of a mapping's shape are cut into records."""
-    if mapping.shape == "delimited":
-        return DelimitedSplitter(mapping.delimited.separator, mapping.delimited.quote)
-    if mapping.shape == "hl7":
-        return MessageSplitter()
-    return LineSplitter()
+def splitter_of(mapping: Mapping, limits: Limits | None = None) -> Splitter:
+    """Return how files of a mapping's shape are cut into records; each file needs one of its own."""
+    limits = limits or Limits()
+    match mapping.shape:
+        case "delimited":
+            told = mapping.delimited
+            return FurnishedSplitter(DelimitedSplitter(told.separator, told.quote), told.footer)
+        case "fixed_width":
+            return FurnishedSplitter(LineSplitter(), mapping.fixed_width.footer)
+        case "json_array":
+            return ArraySplitter(mapping.json_array.path, limits.nesting)
+        case "xml":
+            return ElementSplitter(mapping.xml.steps, limits.nesting)
+        case "workbook":
+            return SheetSplitter(mapping.workbook.sheet, limits, mapping.decimal)
+        case "hl7":
+            return MessageSplitter()
+        case _:
+            return LineSplitter()
 
 
 def has_header(mapping: Mapping) -> bool:
     """Whether the first record of such a file is a header."""
-    return mapping.shape == "delimited"
+    return mapping.shape == "delimited" or (mapping.shape == "fixed_width" and mapping.fixed_width.header)
+
+
+def reading_of(mapping: Mapping, limits: Limits) -> Reading:
+    """Return how a file of a mapping is read in the one pass over its bytes."""
+    # a message that is too long is a record that waits: its splitter sees to that
+    longest = 1 << 62 if mapping.shape == "hl7" else int(limits.record_mib * 1048576)
+    return Reading(
+        splitter_of(mapping, limits),
+        has_header(mapping),
+        mapping.encoding,
+        mapping.shape == "xml",
+        longest,
+        mapping.shape,
+        limits.columns,
+    )
 
 
 def stage(
@@ -152,10 +200,14 @@ def stage(
         File number -> record numbers, where not the whole files but only some records are wanted; these are
         read from the originals.
     """
-    from dripledger.sources import delimited, json_lines
+    from dripledger.sources import delimited, fixed_width, json_records, workbook, xml_elements
     from dripledger.sources.hl7 import adapter as hl7
 
-    adapters = {"delimited": delimited.stage, "json_lines": json_lines.stage, "hl7": hl7.stage}
+    adapters = {
+        "delimited": delimited.stage, "json_lines": json_records.stage, "json_array": json_records.stage,
+        "xml": xml_elements.stage, "fixed_width": fixed_width.stage, "workbook": workbook.stage,
+        "hl7": hl7.stage,
+    }  # fmt: skip
     staged = adapters[mapping.shape](room, mapping, files, only)
     if room.pseudonyms is not None and room.pseudonyms.missing:
         raise no_key(mapping.name, mapping.keyed_fields | mapping.pseudonym_fields)
@@ -165,6 +217,36 @@ def stage(
 def quoted(text: str) -> str:
     """Return a text as a SQL string literal."""
     return "'" + text.replace("'", "''") + "'"
+
+
+def read_whole(
+    room: StagingRoom, part: Path, files: Sequence[SourceFile]
+) -> tuple[list[tuple[int, str, int]], set[int]]:
+    """Judge which files the engine read as a whole.
+
+    Parameters
+    ----------
+    part
+        The staging file; its column ``fn`` names the file that a row came from.
+    files
+        The files that were read, in that order.
+
+    Returns
+    -------
+    tuple
+        (file number, path, rows) of each; numbers of those with as many rows as were counted on the bytes,
+        and which are still what was counted.
+    """
+    seen = dict(
+        room.con.execute(f"select fn, count(*) from read_parquet({quoted(str(part))}) group by fn").fetchall()
+    )
+    counts = [(f.number, str(f.path), int(seen.get(str(f.path), 0))) for f in files]
+    good = {
+        f.number
+        for f, (_, _, count) in zip(files, counts, strict=True)
+        if count == f.original.records and f.unchanged
+    }
+    return counts, good
 
 
 def ranged_select(room: StagingRoom, part: Path, counts: Sequence[tuple[int, str, int]], columns: str) -> str:

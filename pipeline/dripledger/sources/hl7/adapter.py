@@ -13,7 +13,7 @@ from dripledger.sources.hl7.fields import PLACES, Row
 from dripledger.sources.hl7.message import NO_MESSAGE, MessageReader, read_block
 from dripledger.sources.hl7.splitter import LONGEST_MESSAGE_BYTES, MessageSplitter
 from dripledger.sources.mapping import Mapping
-from dripledger.sources.originals import read_frame
+from dripledger.sources.originals import read_text
 from dripledger.sources.staging import SourceFile, Staged, StagingRoom, quoted
 
 _BATCH_ROWS: Final = 5_000
@@ -83,7 +83,7 @@ def _records(file: SourceFile, wanted: frozenset[int] | None) -> Iterator[tuple[
             wanted is not None and not any(frame.record <= n < frame.record + frame.records for n in wanted)
         ):
             continue
-        block = read_frame(original, frame)
+        block = read_text(original, frame)
         too_long: frozenset[int] = frozenset()
         if len(block) >= LONGEST_MESSAGE_BYTES:
             cut = MessageSplitter().split(block)

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
-from dripledger.sources.records import Record
+from dripledger.sources.records import Record, Splitter
 
 #: Bytes that end a segment: CR by the standard, LF and CR LF as files have them, MLLP's two framing bytes.
 SEGMENT_ENDS: Final = b"\r\n\x0b\x1c"
@@ -47,7 +47,7 @@ def _stray(block: bytes, start: int, end: int, batch: bool) -> tuple[int, int] |
     return end - len(body), start + len(text.rstrip(_BLANK))
 
 
-class MessageSplitter:
+class MessageSplitter(Splitter):
     """One record a message."""
 
     def consume(self, block: bytes, final: bool) -> tuple[int, int]:
@@ -86,7 +86,3 @@ class MessageSplitter:
                 stray = _stray(block, start, stop, start in batches)
                 if stray is not None:
                     yield Record(*stray, None)
-
-    def padded(self, block: bytes) -> bool:
-        """Values are always trimmed while they are read."""
-        return bool(block)
