@@ -11,9 +11,15 @@ with latest as (
 
 -- not the very last instant: a few clocks that stand years ahead must not end every month
 newest as (
-    select max(l.last_at) as last_at
+    select
+        coalesce(
+            -- on a small site not even one of them
+            max(case when l.last_at < i.ingested_at + interval 366 day then l.last_at end),
+            max(l.last_at)
+        ) as last_at
     from latest as l
     cross join measure_settings as t
+    cross join (select max(ingested_at) as ingested_at from ingests) as i
     where l.place > floor(l.pumps * t.late_share)
 ),
 

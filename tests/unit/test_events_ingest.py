@@ -141,12 +141,12 @@ def test_people_are_keyed_or_never_read(tmp_path: Path, monkeypatch: pytest.Monk
 
 def test_no_key_no_ingest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("DRIPLEDGER_KEY", raising=False)
-    site = make_site(tmp_path, {"people": PEOPLE})
+    site = make_site(tmp_path / "site", {"people": PEOPLE})
     drop(site, "people.csv", SECRET)
     with pytest.raises(ConfigurationError, match="there is no key"):
         read(site)
     (tmp_path / "key").write_text("a secret of this test")
-    make_site(tmp_path, {"people": PEOPLE}, '[people]\nkey_file = "key"\n')
+    make_site(tmp_path / "site", {"people": PEOPLE}, '[people]\nkey_file = "../key"\n')
     (tmp_path / "key").chmod(0o644)
     with pytest.raises(ConfigurationError, match="others than its owner"):
         read(site)

@@ -185,3 +185,49 @@ def test_store_says_that_nothing_was_built(tmp_path: Path) -> None:
     assert not derived_are_built(Ledger.open(site.store).snapshot())
     ingest(site)
     assert derived_are_built(Ledger.open(site.store).snapshot())
+
+
+SITE_LISTS = {
+    "a clock": {"clocks": "pump,from,offset_s\nP1,2026-10-01 10:05,120\n"},
+    "an alias": {"entries": "entry,high_alert,aliases\nheparin sodium,yes,HEPARIN\n"},
+    "a pump's type": {"pumps": "pump,model,type,home_area,in_service_from,in_service_to\nP1,,syringe,,,\n"},
+    "a service": {"service": "pump,from,to,context\nP1,2026-10-01 10:05,2026-10-01 10:30,training\n"},
+    "a care area": {"extra": '[care_areas."Ward 5"]\naliases = ["icu"]\n'},
+}
+
+
+@pytest.mark.parametrize(
+    ("what", "count"),
+    [("a clock", 2), ("an alias", 1), ("a pump's type", 3), ("a service", 1), ("a care area", 1)],
+)
+def test_a_list_mended_later_equals_known_from_the_start(tmp_path: Path, what: str, count: int) -> None:
+    """As many events as are concerned are derived anew, in the commit of the next ingest, and it says so."""
+    tables = []
+    for name in ("late", "early"):
+        given = SITE_LISTS[what] if name == "early" else {}
+        site = make_site(tmp_path / name, **given)  # type: ignore[arg-type]
+        drop(site, "wards1.csv", LOG)
+        read(site)
+        make_site(tmp_path / name, **SITE_LISTS[what])  # type: ignore[arg-type]
+        result = read(site)
+        assert result.rederived == (count if name == "late" else 0)
+        assert (result.ingest_id is None) == (name == "early")
+        tables.append([events(site), rows(site, IGNORED)])
+        assert read(site).ingest_id is None
+    assert tables[0] == tables[1]
+
+
+@pytest.mark.parametrize("where", ["mapping", "site.toml"])
+def test_a_zone_mended_later(tmp_path: Path, where: str) -> None:
+    site = make_site(tmp_path)
+    drop(site, "wards1.csv", LOG)
+    read(site)
+    before = rows(site, "select event_id, device_time from events order by 1")
+    if where == "mapping":
+        make_site(tmp_path, {"wards": WARDS.replace('zone = "site"', 'zone = "Asia/Tokyo"')})
+    else:
+        toml = tmp_path / "site.toml"
+        toml.write_text(toml.read_text().replace("Europe/Lisbon", "Asia/Tokyo"), encoding="utf-8")
+    assert read(site).rederived == 3
+    assert rows(site, "select event_id, device_time from events order by 1") == before
+    assert rows(site, "select cast(min(occurred_at) as varchar) from events") == [("2026-10-01 01:00:00+00",)]

@@ -7,7 +7,7 @@ from tests.measure_samples import site, store
 
 from dripledger.errors import UsageError
 from dripledger.events import run
-from dripledger.measures import Month, calculate, months_in_store, refuse_outside, span_text
+from dripledger.measures import Month, calculate, months_in_store, prepare, refuse_outside, span_text
 from dripledger.store import NOT_BUILT
 
 
@@ -35,6 +35,37 @@ def test_a_month_outside_is_refused_and_a_silent_one_inside_is_not() -> None:
     assert told.value.where == "--to"
     with pytest.raises(UsageError, match="no event has reached the ledger"):
         refuse_outside(Month(2026, 11), [])
+
+
+def test_one_clock_far_ahead_moves_no_month() -> None:
+    """On a site of two pumps: neither the newest month, nor whether it is provisional."""
+    ledgers = []
+    for far in ("", "| P2 | 2199-01-01 08:00 |"):
+        con = store(
+            events=f"""
+            | pump_id | occurred_at      |
+            | P1      | 2026-09-05 08:00 |
+            | P1      | 2026-10-05 08:00 |
+            | P2      | 2026-10-05 08:00 |
+            {far}
+            """
+        )
+        known = months_in_store(con, site())
+        assert known == months("2026-09", "2026-10")
+        prepare(con, site(), known)
+        ledgers.append(con.execute("select * from month_state order by month").fetchall())
+    assert ledgers[0] == ledgers[1]
+    assert ledgers[0][-1][-1] is True
+
+
+def test_logs_that_all_lie_after_the_ingest_keep_their_months() -> None:
+    """The clock of the computer may be the one that is wrong."""
+    con = store(events="| occurred_at |\n| 2031-01-05 08:00 |\n| 2031-02-05 08:00 |")
+    known = months_in_store(con, site())
+    assert known == months("2031-01", "2031-02")
+    prepare(con, site(), known)
+    found = con.execute("select month from month_state where can_be_provisional order by 1").fetchall()
+    assert found == [("2031-01",), ("2031-02",)]
 
 
 def test_rows_are_of_the_months_asked_for_and_areas_of_others_bring_none() -> None:

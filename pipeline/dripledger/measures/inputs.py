@@ -66,8 +66,11 @@ def months_in_store(con: duckdb.DuckDBPyConnection, site: Site) -> list[Month]:
     """Return the local months with events, and the silent ones between them.
 
     A silence of more than a year is left out: a pump whose clock stands decades off must not bring
-    hundreds of empty months.
+    hundreds of empty months. What lies after such a silence and after the newest ingest is no month of the
+    site: `status` names the pumps whose clocks stand ahead.
     """
+    ingested = con.execute("select max(ingested_at) from ingests").fetchall()[0][0]
+    newest = None if ingested is None else month_of(ingested, site.zone)
     days = con.execute(
         "select min(occurred_at), max(occurred_at) from events group by date_trunc('day', occurred_at)"
     ).fetchall()
@@ -75,6 +78,8 @@ def months_in_store(con: duckdb.DuckDBPyConnection, site: Site) -> list[Month]:
     months: list[Month] = []
     for month in seen:
         silent = month.minus(months[-1]) - 1 if months else 0
+        if silent > _LONGEST_SILENCE_MONTHS and newest is not None and month > newest:
+            break
         if 0 < silent <= _LONGEST_SILENCE_MONTHS:
             months += [months[-1].plus(i) for i in range(1, silent + 1)]
         months.append(month)

@@ -32,7 +32,7 @@ def refuse_unbuilt(snapshot: Snapshot) -> None:
 def store_months(site: Site, snapshot: Snapshot) -> list[Month]:
     """Return the months of a store version in a connection of its own; see `months_in_store`."""
     with connect() as con:
-        snapshot.attach(con, ["events"])
+        snapshot.attach(con, ["events", "ingests"])
         return months_in_store(con, site)
 
 
