@@ -15,7 +15,7 @@ from dripledger.commands.arguments import parse
 from dripledger.errors import EXIT_INTERRUPTED, DripledgerError, UsageError
 
 #: Optional packages by the extra that brings them, for a message when one is missing.
-_EXTRAS = {"jinja2": "report", "matplotlib": "report", "scipy": "statistics", "pandas": "explore"}
+_EXTRAS = {"jinja2": "report", "matplotlib": "report", "typst": "report", "scipy": "statistics", "pandas": "explore"}
 
 
 def _tell(message: str) -> None:

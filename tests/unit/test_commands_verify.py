@@ -52,4 +52,4 @@ def test_a_spoilt_manifest_is_told(report: Path, text: str) -> None:
 
 def test_a_file_is_no_folder_to_check(report: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["verify", str(report / "index.html")]) == 2
-    assert "is a file, not a folder. Name a site folder" in capsys.readouterr().err
+    assert "is a file, and no packet. Name a site folder" in capsys.readouterr().err

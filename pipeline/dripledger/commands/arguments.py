@@ -113,6 +113,35 @@ def _as_of(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _library(library: argparse.ArgumentParser) -> None:
+    library.add_argument(
+        "action",
+        metavar="ACTION",
+        choices=("check", "compare", "attention", "replay", "uptake"),
+        help="check: faults of a library; compare OLD NEW: what changed; attention: entries, limits and cases "
+        "to look at; replay PROPOSAL: recorded values against a proposed library; uptake: which pump ran "
+        "which",
+    )
+    library.add_argument(
+        "names", nargs="*", metavar="NAME",
+        help="a library: a file (.csv, .xlsx, .ods), a version in libraries/, or for replay: in-force",
+    )  # fmt: skip
+    library.add_argument("--month", metavar="M", help="only this month: YYYY-MM, last or this")
+    library.add_argument("--from", dest="from_month", metavar="M", help="first month")
+    library.add_argument("--to", dest="to_month", metavar="M", help="last month")
+    library.add_argument("--list", metavar="NAME", help="which list to print (default: the first)")
+    library.add_argument(
+        "--out", metavar="DIR", help="write every list as CSV, with what must be said of them"
+    )
+    library.add_argument("--area", metavar="A", help="replay: the curve of one limit: its care area")
+    library.add_argument("--entry", metavar="E", help="the curve's entry")
+    library.add_argument("--quantity", metavar="Q", help="the curve's quantity, such as dose_rate")
+    library.add_argument("--side", choices=("high", "low"), help="the curve's side (default: high)")
+    library.add_argument("--figure", metavar="FILE.svg", help="draw the curve")
+    _as_of(library)
+    _formats(library)
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the whole command line; documents and tests read it too."""
     parser = _Parser(
@@ -155,6 +184,16 @@ def build_parser() -> argparse.ArgumentParser:
         "--source", metavar="NAME", help="read the files by this mapping, whatever their names"
     )
     ingest.add_argument(
+        "--redo",
+        metavar="SOURCE",
+        help="read all files of a source again, from originals/, by today's mapping",
+    )
+    ingest.add_argument(
+        "--forget",
+        metavar="SHA256",
+        help="take the events of one file out, as where it is another hospital's",
+    )
+    ingest.add_argument(
         "--no-build", action="store_true", help="leave segments and infusions for a later ingest"
     )
     ingest.add_argument("--wait", type=_seconds, default=30.0, metavar="S",
@@ -175,6 +214,15 @@ def build_parser() -> argparse.ArgumentParser:
     _as_of(quarantine)
     _formats(quarantine)
 
+    clocks = verb("clocks", "propose rows for clocks.csv, with how sure they are; writes nothing",
+                  "dripledger clocks estimate --pump P-001")  # fmt: skip
+    clocks.add_argument(
+        "action", metavar="estimate", choices=("estimate",), help="from times of receipt, for each pump"
+    )
+    clocks.add_argument("--pump", metavar="P", help="only this pump")
+    _as_of(clocks)
+    _formats(clocks)
+
     measures = verb("measures", "print every measure as a table",
                     "dripledger measures --month last --by care_area,month")  # fmt: skip
     months = measures.add_argument_group(
@@ -193,6 +241,9 @@ def build_parser() -> argparse.ArgumentParser:
     _as_of(measures)
     _formats(measures)
 
+    _library(verb("library", "check, compare and replay the drug library; see what deserves attention",
+                  "dripledger library replay proposal.csv --list cases"))  # fmt: skip
+
     report = verb("report", "write the report of one month", "dripledger report --month 2026-10")
     report.add_argument("--month", metavar="M", required=True, help="YYYY-MM, last or this")
     report.add_argument(
@@ -200,13 +251,39 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _as_of(report)
 
+    trace = verb(
+        "trace",
+        "say what one pump did, minute by minute, with doubts, amounts and findings",
+        "dripledger trace --pump P-1 --from 2026-10-05T08:00 --to 2026-10-05T12:00 --out case.zip",
+    )
+    trace.add_argument("--pump", metavar="P", help="the pump, as its log names it")
+    trace.add_argument("--channel", metavar="C", help="one channel (default: all)")
+    trace.add_argument("--from", dest="from_time", metavar="T",
+                       help="begin: local time such as 2026-10-05T08:00, or with an offset")  # fmt: skip
+    trace.add_argument("--to", dest="to_time", metavar="T", help="end")
+    trace.add_argument("--at", metavar="T", help="draw a second figure round this moment")
+    trace.add_argument("--between", nargs=2, action="append", metavar="T",
+                       help="amount pumped between two further moments; may be repeated")  # fmt: skip
+    trace.add_argument("--clock-doubt", type=_seconds, default=0.0, metavar="S",
+                       help="seconds that the clock may be off either way, beyond clocks.csv")  # fmt: skip
+    trace.add_argument("--out", metavar="FILE.zip", help="write the packet: timeline, figures, records")
+    trace.add_argument(
+        "--similar", metavar="FINDING", help="count the same finding elsewhere, by care area and month"
+    )
+    _as_of(trace)
+    _formats(trace)
+
     verify = verb(
         "verify",
-        "check a site or a store (hashes, versions, ledger balance, originals) or the files of a report",
+        "check a site or a store (hashes, versions, ledger balance, originals), the files of a report, "
+        "or the "
+        "packet of a trace (with --site: make it again from that store)",
         "dripledger verify ./my-site",
-        site=False,
     )
-    verify.add_argument("path", metavar="PATH", help="a site folder, a store folder, or a report's folder")
+    verify.add_argument(
+        "path", metavar="PATH", help="a site folder, a store folder, a report's folder, or a packet"
+    )
+    verify.add_argument("--original", metavar="FILE", help="prove a packet's records against this export")
     _formats(verify)
 
     query = verb(

@@ -1,4 +1,4 @@
-"""`verify`: a site's store and originals, a store alone, or the files of a report."""
+"""`verify`: a site's store and originals, a store alone, the files of a report, or a packet."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
 from dripledger.errors import UsageError, VerificationError
 from dripledger.store import Finding, is_sound, verify_originals, verify_store
 from dripledger.store.verify import INTERRUPTED
+
+if TYPE_CHECKING:
+    from dripledger.site import Site
 
 _RESTORE = "Restore what is named from a backup"
 _FINISH = "Nothing is lost: run 'dripledger ingest' once, which takes back what was left unfinished"
@@ -52,13 +55,17 @@ class Checked:
         return pa.Table.from_pylist(rows, schema=pa.schema([(name, pa.string()) for name in _LEVELS]))
 
 
-def check(path: Path) -> Checked:
-    """Check a folder: a site (store and originals), a store, or a report.
+def check(path: Path, original: Path | None = None, site: Site | None = None) -> Checked:
+    """Check a folder: a site (store and originals), a store, or a report; or a file: the packet of a trace.
 
     Parameters
     ----------
     path
-        The folder; it is only read.
+        The folder or file; it is only read.
+    original
+        An export to prove a packet's records against.
+    site
+        A site to make a packet again from.
 
     Raises
     ------
@@ -70,11 +77,9 @@ def check(path: Path) -> Checked:
     if not path.exists():
         raise UsageError("there is no such file or folder", where=path)
     if not path.is_dir():
-        raise UsageError(
-            "is a file, not a folder",
-            where=path,
-            do="Name a site folder, a store folder or a report's folder",
-        )
+        return _packet(path, original, site)
+    if original is not None:
+        raise UsageError("--original goes with a packet", where=path, do="Name the packet's file")
     if (path / "site.toml").is_file():
         root = path / "store"
         findings = verify_store(root) + verify_originals(root, path / "originals")
@@ -98,6 +103,28 @@ def check(path: Path) -> Checked:
         f"{path}: sound; every hash, version and balance is as the commits wrote down. Originals were not "
         "read: for that, name the site folder.",
     )
+
+
+def _packet(path: Path, original: Path | None, site: Site | None) -> Checked:
+    from dripledger.incidents.verifying import read_packet, verify_packet
+
+    data = read_packet(path)
+    if data[:4] != b"PK\x03\x04" and path.suffix != ".zip":
+        raise UsageError(
+            "is a file, and no packet",
+            where=path,
+            do="Name a site folder, a store folder, a report's folder or a packet",
+        )
+    if original is not None and not original.is_file():
+        raise UsageError("there is no such file", where=original)
+    told = f"{path}: sound; every byte is as it was written"
+    if original is not None:
+        told += f", and its records stand so in {original.name}"
+    told += (
+        ", and the store gives the same." if site is not None
+        else ". Whether its store gives the same, only that store can tell: name it with --site."
+    )  # fmt: skip
+    return Checked(path, verify_packet(data, original, site), told, "Make the packet again from the store")
 
 
 def failed(checked: Checked) -> VerificationError:

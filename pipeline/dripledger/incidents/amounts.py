@@ -1,0 +1,372 @@
+"""How much was pumped between two moments, with the bounds that doubt allows; exact arithmetic throughout.
+
+It is the amount *pumped*. What reached the vein is outside the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from fractions import Fraction
+from typing import Any, Final
+
+from dripledger.incidents.case import Case
+from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
+
+Row = dict[str, Any]
+_ZERO: Final = Fraction(0)
+#: Decimal places of what is printed, mL or drug.
+PLACES: Final = 6
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One stretch of one channel; `value` is mL or drug in it, None where nobody can say."""
+
+    begins_us: int
+    ends_us: int
+    value: Fraction | None
+    state: str
+
+    @property
+    def per_us(self) -> Fraction:
+        """Value per microsecond; 0 where it is not known."""
+        length = self.ends_us - self.begins_us
+        return _ZERO if self.value is None or not length else self.value / length
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """A quantity with its bounds.
+
+    Parameters
+    ----------
+    seen
+        What the log shows.
+    low
+        Never less than this.
+    high
+        Never more, if every stretch that nobody can see ran on at the highest rate beside it.
+    open
+        Whether even that is no bound: records are missing, and a rate may have been changed in them.
+    """
+
+    seen: float
+    low: float
+    high: float
+    open: bool
+
+
+@dataclass(frozen=True)
+class Drug:
+    """One drug that was pumped."""
+
+    entry: str
+    unit: str
+    amount: Bounds
+
+
+@dataclass(frozen=True)
+class Reported:
+    """The pump's own counter between two of its readings, and what was computed between the same two."""
+
+    first_at: datetime
+    last_at: datetime
+    reported_ml: float
+    computed_ml: float
+    scope: str
+
+    @property
+    def difference_ml(self) -> float:
+        """Reported less computed, mL."""
+        return round(self.reported_ml - self.computed_ml, PLACES)
+
+
+@dataclass(frozen=True)
+class Pumped:
+    """What one channel pumped between two moments."""
+
+    channel: str
+    begins_at: datetime
+    ends_at: datetime
+    volume_ml: Bounds
+    by_state_ml: dict[str, float]
+    drugs: list[Drug]
+    unknown_s: float
+    why_open: list[str]
+    reported: list[Reported] = field(default_factory=list)
+
+
+def to_us(moment: datetime) -> int:
+    """Return an instant as exact microseconds."""
+    whole = int(moment.replace(microsecond=0).timestamp())
+    return whole * 1_000_000 + moment.microsecond
+
+
+def pieces_of(segments: Iterable[Row], value: Callable[[Row], Any]) -> list[Piece]:
+    """Return the stretches of some segments, with what `value` takes from each (a decimal, or None)."""
+    return [
+        Piece(
+            to_us(s["started_at"]),
+            to_us(s["ended_at"]),
+            None if value(s) is None else Fraction(value(s)),
+            str(s["state"]),
+        )
+        for s in segments
+    ]
+
+
+def between(pieces: Iterable[Piece], begins_us: int, ends_us: int) -> Fraction:
+    """Return what lies between two moments; stretches that nobody can see count as nothing."""
+    total = _ZERO
+    for piece in pieces:
+        overlap = min(piece.ends_us, ends_us) - max(piece.begins_us, begins_us)
+        if overlap > 0:
+            total += piece.per_us * overlap
+    return total
+
+
+def shifted(
+    pieces: Sequence[Piece], begins_us: int, ends_us: int, reach_us: int
+) -> tuple[Fraction, Fraction]:
+    """Return least and most over every shift of both moments by up to `reach_us`.
+
+    The total is linear in the shift between the places where a moment meets the edge of a stretch, so that
+    only these, and the ends, can be extreme.
+    """
+    shifts = {0, -reach_us, reach_us}
+    for piece in pieces:
+        for edge in (piece.begins_us, piece.ends_us):
+            for moment in (begins_us, ends_us):
+                if abs(edge - moment) <= reach_us:
+                    shifts.add(edge - moment)
+    totals = [between(pieces, begins_us + s, ends_us + s) for s in shifts]
+    return min(totals), max(totals)
+
+
+def _edge_doubt(
+    pieces: Sequence[Piece], doubts: dict[int, tuple[int, int]], usual_us: int, begins_us: int, ends_us: int
+) -> tuple[Fraction, Fraction]:
+    """Return by how much less and more it may be because single events may have been earlier or later."""
+    less = more = _ZERO
+    before: dict[int, Fraction] = {}
+    after: dict[int, Fraction] = {}
+    for piece in pieces:
+        after[piece.begins_us] = after.get(piece.begins_us, _ZERO) + piece.per_us
+        before[piece.ends_us] = before.get(piece.ends_us, _ZERO) + piece.per_us
+    for edge in {*before, *after}:
+        step = before.get(edge, _ZERO) - after.get(edge, _ZERO)
+        back, on = doubts.get(edge, (usual_us, usual_us))
+        # only what an edge moves inside the two moments counts: one outside may come in, one inside go out
+        here = min(max(edge, begins_us), ends_us)
+        moved = tuple(step * (min(max(edge + d, begins_us), ends_us) - here) for d in (-back, on))
+        less += min(*moved, _ZERO)
+        more += max(*moved, _ZERO)
+    return less, more
+
+
+def _unseen(pieces: Sequence[Piece], begins_us: int, ends_us: int) -> tuple[Fraction, int]:
+    """Return what unseen stretches may hold at the highest rate beside them, and how long they are (us)."""
+    total, length = _ZERO, 0
+    ordered = sorted(pieces, key=lambda p: (p.begins_us, p.ends_us))
+    for place, piece in enumerate(ordered):
+        if piece.value is not None:
+            continue
+        overlap = min(piece.ends_us, ends_us) - max(piece.begins_us, begins_us)
+        if overlap <= 0:
+            continue
+        beside = [p.per_us for p in ordered[:place] if p.value is not None and p.value > 0][-1:]
+        beside += [p.per_us for p in ordered[place + 1 :] if p.value is not None and p.value > 0][:1]
+        total += max(beside, default=_ZERO) * overlap
+        length += overlap
+    return total, length
+
+
+def bounds(
+    pieces: Sequence[Piece],
+    begins_us: int,
+    ends_us: int,
+    *,
+    reach_us: int,
+    doubts: dict[int, tuple[int, int]],
+    usual_us: int,
+    unsure: Sequence[tuple[int, int]],
+) -> tuple[Bounds, int]:
+    """Return a quantity between two moments with its bounds, and how long nobody could see it (us).
+
+    Parameters
+    ----------
+    pieces
+        The channel's stretches.
+    begins_us, ends_us
+        The two moments.
+    reach_us
+        By how much both moments together may be off.
+    doubts, usual_us
+        Microseconds (earlier, later) by which the event at an edge may be off; what holds for all others.
+    unsure
+        Stretches in which something unseen may have been logged.
+    """
+    seen = between(pieces, begins_us, ends_us)
+    low, high = shifted(pieces, begins_us, ends_us, reach_us)
+    less, more = _edge_doubt(pieces, doubts, usual_us, begins_us, ends_us)
+    hidden, length = _unseen(pieces, begins_us, ends_us)
+    carried = _ZERO
+    inside = _merged(
+        [(max(a, begins_us), min(b, ends_us)) for a, b in unsure if b > begins_us and a < ends_us]
+    )
+    for a, b in inside:
+        carried += between(pieces, a, b)
+    low = max(low + less - carried, _ZERO)
+    return Bounds(_plain(seen), _plain(low), _plain(high + more + hidden), bool(inside)), length
+
+
+def _merged(stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    merged: list[tuple[int, int]] = []
+    for a, b in sorted(stretches):
+        if merged and a <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(b, merged[-1][1]))
+        else:
+            merged.append((a, b))
+    return merged
+
+
+def _plain(value: Fraction) -> float:
+    return float(round(value, PLACES))
+
+
+def pumped(
+    case: Case,
+    channel: str,
+    begins_at: datetime,
+    ends_at: datetime,
+    doubt: ClockDoubt,
+    open_at: Sequence[Hole],
+) -> Pumped:
+    """Return what one channel pumped between two moments.
+
+    Parameters
+    ----------
+    case
+        The pump.
+    channel
+        The channel.
+    begins_at, ends_at
+        The moments, UTC.
+    doubt
+        How far the clock may be off.
+    open_at
+        The stretches that the log leaves open.
+    """
+    a, b = to_us(begins_at), to_us(ends_at)
+    segments = [s for s in case.segments if s["channel"] == channel]
+    doubts: dict[int, tuple[int, int]] = {}
+    for event in case.events:
+        if event["channel"] in ("", channel) and event["time_quality"] in ("ambiguous", "nonexistent"):
+            back, on = own_doubt(event)
+            doubts[to_us(event["occurred_at"])] = (round(back * 1e6), round(on * 1e6))
+    concerned = [h for h in open_at if h.channel in ("", channel)]
+    # The step of the clock stands at the edges already; what was allowed on top moves both moments.
+    settings: dict[str, Any] = {
+        "reach_us": round(doubt.given_s * 1e6),
+        "doubts": doubts,
+        "usual_us": round(doubt.resolution_s * 1e6),
+        "unsure": [(to_us(h.begins_at), to_us(h.ends_at)) for h in concerned],
+    }
+    pieces = pieces_of(segments, lambda s: s["volume_ml"])
+    volume, length = bounds(pieces, a, b, **settings)
+    states = {}
+    for state in sorted({p.state for p in pieces}):
+        amount = between([p for p in pieces if p.state == state], a, b)
+        if amount:
+            states[state] = _plain(amount)
+    drugs = []
+    named = {(str(s["entry"]), str(s["amount_unit"])) for s in segments if s["amount_unit"] and s["entry"]}
+    for entry, unit in sorted(named):
+        own = pieces_of([s for s in segments if s["entry"] == entry], _amount_in(unit))
+        amount_bounds, _ = bounds(own, a, b, **settings)
+        if amount_bounds.high > 0:
+            drugs.append(Drug(entry, unit, amount_bounds))
+    why = [h.why for h in concerned if h.begins_at < ends_at and h.ends_at > begins_at]
+    return Pumped(
+        channel, begins_at, ends_at, volume, states, drugs, length / 1e6, list(dict.fromkeys(why)),
+        _reported(case, channel, pieces, a, b),
+    )  # fmt: skip
+
+
+def _amount_in(unit: str) -> Callable[[Row], Any]:
+    """Return what takes the drug of a stretch in a unit; where nothing flowed, there is none of it."""
+
+    def take(segment: Row) -> Any:
+        if segment["volume_ml"] is not None and not segment["volume_ml"]:
+            return 0
+        return segment["amount"] if segment["amount_unit"] == unit else None
+
+    return take
+
+
+def _reported(case: Case, channel: str, pieces: Sequence[Piece], a: int, b: int) -> list[Reported]:
+    """Return the pump's own counter from its first to its last reading between the moments, by scope.
+
+    A counter of the infusion or of the segment begins at nothing with it, so what it shows is what was pumped
+    since then; one that counts since it was cleared shows differences only, and a clear begins it anew.
+    """
+    found = []
+    for scope in ("since_cleared", "infusion", "segment"):
+        readings = [
+            e
+            for e in case.events
+            if e["channel"] == channel and e["volume_delivered_ml"] is not None
+            and (e["volume_scope"] or "infusion") == scope and a <= to_us(e["occurred_at"]) <= b
+        ]  # fmt: skip
+        clears = [to_us(e["occurred_at"]) for e in case.events if e["kind"] == "totals_cleared"]
+        total, last_us, last_value, first_at, last_at = _ZERO, None, _ZERO, None, None
+        for reading in readings:
+            at, value = to_us(reading["occurred_at"]), Fraction(str(reading["volume_delivered_ml"]))
+            begun = _begin_of(case, channel, at, scope)
+            if scope == "since_cleared":
+                if last_us is None:
+                    begin = at
+                elif any(last_us < c <= at for c in clears):
+                    total += value
+                    begin = last_us
+                else:
+                    total += value - last_value
+                    begin = last_us
+            elif begun is None:
+                continue
+            elif last_us is not None and last_us >= begun:
+                total += value - (last_value if scope == "infusion" else _ZERO)
+                begin = last_us
+            else:
+                total += value
+                begin = begun
+            first_at = begin if first_at is None else first_at
+            last_us, last_value, last_at = at, value, reading["occurred_at"]
+        if first_at is None or last_us is None or last_at is None or first_at == last_us:
+            continue
+        computed = between(pieces, first_at, last_us)
+        found.append(Reported(_moment(first_at), last_at, _plain(total), _plain(computed), scope))
+    return found
+
+
+def _begin_of(case: Case, channel: str, at: int, scope: str) -> int | None:
+    """Return when the infusion (or the segment) began that a reading belongs to."""
+    if scope == "segment":
+        begun = [
+            to_us(s["started_at"])
+            for s in case.segments
+            if s["channel"] == channel and to_us(s["started_at"]) < at
+        ]
+    else:
+        begun = [
+            to_us(i["started_at"])
+            for i in case.infusions
+            if i["channel"] == channel and to_us(i["started_at"]) <= at
+        ]
+    return max(begun, default=None)
+
+
+def _moment(us: int) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)

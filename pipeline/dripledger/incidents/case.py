@@ -1,0 +1,392 @@
+"""What the store knows of one pump in one window, read once and kept as plain rows."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.engine import build_relations
+from dripledger.errors import UsageError
+from dripledger.incidents.rows import Row, fetch
+from dripledger.incidents.unread import find_unread
+from dripledger.schema.codes import TIE_ORDER
+from dripledger.schema.units import register_units
+from dripledger.site import Site
+from dripledger.store import Snapshot
+
+#: Thresholds of the findings that are no setting of the site, each printed with the finding.
+STEP_FACTOR: Final = 5.0
+TWO_CHANNELS_MIN: Final = 60.0
+SOON_AFTER_CLEAR_S: Final = 10.0
+#: One kilogram in international pounds; how near a ratio of two weights has to come to it.
+POUNDS_PER_KG: Final = 1 / 0.45359237
+POUNDS_TOLERANCE: Final = 0.02
+MISFIT_SHARE: Final = 0.05
+VOLUME_SHARE: Final = 0.05
+VOLUME_FLOOR_ML: Final = 0.5
+
+_TABLES: Final = (
+    "events", "quarantined", "ignored", "segments", "infusions", "attempts", "alarms", "libraries", "ingests",
+)  # fmt: skip
+_DAY: Final = timedelta(days=1)
+#: How far around a window its pump is read too: for the weight, the numbers and the infusion before it.
+AROUND: Final = timedelta(days=3)
+#: How long before an infusion what was logged still counts as setting it up.
+SETTING_UP: Final = timedelta(minutes=30)
+
+
+@dataclass(frozen=True)
+class Window:
+    """The stretch of time that was asked for, and what it was widened to.
+
+    Parameters
+    ----------
+    asked_from, asked_to
+        As asked, UTC.
+    begins_at, ends_at
+        Widened to whole infusions, UTC.
+    """
+
+    asked_from: datetime
+    asked_to: datetime
+    begins_at: datetime
+    ends_at: datetime
+
+
+@dataclass
+class Case:
+    """One pump in one window.
+
+    Parameters
+    ----------
+    site, snapshot
+        What it was read from.
+    pump_id, channel
+        The pump; the channel, or None for all.
+    window
+        The stretch of time.
+    events, segments, infusions, alarms, attempts, gaps, unread, libraries, ingests
+        Rows of the store as mappings, in order; `events` in the one order of the pump, each with its `place`.
+    """
+
+    site: Site
+    snapshot: Snapshot
+    pump_id: str
+    channel: str | None
+    window: Window
+    events: list[Row] = field(default_factory=list)
+    segments: list[Row] = field(default_factory=list)
+    infusions: list[Row] = field(default_factory=list)
+    alarms: list[Row] = field(default_factory=list)
+    attempts: list[Row] = field(default_factory=list)
+    gaps: list[Row] = field(default_factory=list)
+    unread: list[Row] = field(default_factory=list)
+    libraries: list[Row] = field(default_factory=list)
+    ingests: list[Row] = field(default_factory=list)
+
+    @property
+    def channels(self) -> list[str]:
+        """The channels that show something in the window, sorted; the whole pump is none."""
+        rows = [*self.events, *self.segments]
+        return sorted({str(row["channel"]) for row in rows if row["channel"]})
+
+    def inside(self, begins: datetime, ends: datetime | None = None) -> bool:
+        """Whether a moment or stretch touches the widened window."""
+        return begins <= self.window.ends_at and (ends or begins) >= self.window.begins_at
+
+
+def put(con: duckdb.DuckDBPyConnection, name: str, data: pa.Table) -> None:
+    """Make a temporary table of an Arrow table."""
+    con.register("_given", data)
+    con.execute(f'create or replace temp table "{name}" as select * from _given')
+    con.unregister("_given")
+
+
+def make_settings(con: duckdb.DuckDBPyConnection, site: Site) -> None:
+    """Make what the findings read beside the store's tables: thresholds, units, order of kinds in a tie."""
+    thresholds = site.settings.thresholds
+    con.execute(
+        "create or replace temp table trace_settings as select "
+        "cast(? as double) as step_factor, cast(? as bigint) as two_channels_us, "
+        "cast(? as bigint) as soon_after_clear_us, cast(? as bigint) as unanswered_us, "
+        "cast(? as double) as pounds_per_kg, cast(? as double) as pounds_tolerance, "
+        "cast(? as double) as misfit_share, cast(? as double) as volume_share, "
+        "cast(? as double) as volume_floor_ml, cast(? as bigint) as stale_us",
+        [
+            STEP_FACTOR, round(TWO_CHANNELS_MIN * 60e6), round(SOON_AFTER_CLEAR_S * 1e6),
+            round(thresholds.long_stop_s * 1e6), POUNDS_PER_KG, POUNDS_TOLERANCE, MISFIT_SHARE, VOLUME_SHARE,
+            VOLUME_FLOOR_ML, round(thresholds.stale_library_days * 86400e6),
+        ],
+    )  # fmt: skip
+    register_units(con)
+    put(
+        con,
+        "kind_order",
+        pa.table({
+            "kind": pa.array(TIE_ORDER, pa.string()),
+            "tie_rank": pa.array(range(len(TIE_ORDER)), pa.int64()),
+        }),
+    )  # fmt: skip
+
+
+def _months(begins: datetime, ends: datetime) -> list[str]:
+    """Return the months, as partitions name them, from one moment to another."""
+    found, year, month = [], begins.year, begins.month
+    while (year, month) <= (ends.year, ends.month):
+        found.append(f"{year:04}-{month:02}")
+        year, month = (year, month + 1) if month < 12 else (year + 1, 1)
+    return found
+
+
+def _clock_reach(site: Site, pump_id: str) -> timedelta:
+    """How far this pump's clock may lie from true time by clocks.csv: partitions are by its own clock."""
+    offsets = [abs(row.offset_s) for row in site.clocks if row.pump == pump_id]
+    return _DAY + timedelta(seconds=max(offsets, default=0.0))
+
+
+def _listed(months: Sequence[str]) -> str:
+    return ", ".join(f"'{month}'" for month in months)
+
+
+def open_case(
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    snapshot: Snapshot,
+    pump_id: str,
+    channel: str | None,
+    asked_from: datetime,
+    asked_to: datetime,
+) -> Case:
+    """Read one pump in one window, widened to whole infusions.
+
+    Parameters
+    ----------
+    con
+        A connection of its own; the pump's rows stand in it afterwards under the names of the store's tables.
+    site, snapshot
+        The site and the version of its store.
+    pump_id, channel
+        The pump; one channel, or None for all.
+    asked_from, asked_to
+        The window, UTC.
+
+    Raises
+    ------
+    UsageError
+        If the store knows no such pump or channel, or the window ends before it begins.
+    """
+    if asked_to < asked_from:
+        raise UsageError("the window ends before it begins", where="--to", do="Give --from before --to")
+    snapshot.attach(con, _TABLES, "store_")
+    only = "pump_id = ?" if channel is None else "pump_id = ? and channel in ('', ?)"
+    who = [pump_id] if channel is None else [pump_id, channel]
+    touching = fetch(
+        con,
+        f"select infusion_id, started_at, ended_at from store_infusions where {only} and started_at <= ? "
+        "and (ended_at is null or ended_at >= ?)",
+        [*who, asked_to, asked_from],
+    )
+    begins = min([asked_from, *(row["started_at"] for row in touching)])
+    ends = max([asked_to, *(row["ended_at"] for row in touching if row["ended_at"] is not None)])
+    ends = max([ends, *_open_ends(con, touching)])
+    _read_pump(con, site, pump_id, begins, ends)
+    if not con.execute("select 1 from events limit 1").fetchall():
+        _refuse_unknown(con, site, pump_id)
+    begins = _with_setting_up(con, [row["infusion_id"] for row in touching], begins)
+    make_settings(con, site)
+    build_relations(con, "infusions", ["pump_places"])
+    build_relations(con, "incidents")
+    window = Window(asked_from, asked_to, begins, ends)
+    return _gather(con, Case(site, snapshot, pump_id, channel, window))
+
+
+def _open_ends(con: duckdb.DuckDBPyConnection, touching: Sequence[Row]) -> list[datetime]:
+    """Return how far open infusions reach: as far as their pump was heard."""
+    still = [row for row in touching if row["ended_at"] is None]
+    if not still:
+        return []
+    rows = fetch(
+        con,
+        "select max(ended_at) as ended_at from store_segments where month >= ? and infusion_id in "
+        "(select unnest(?::varchar[]))",
+        [
+            f"{min(row['started_at'] for row in still).astimezone(UTC):%Y-%m}",
+            [row["infusion_id"] for row in still],
+        ],
+    )
+    return [row["ended_at"] for row in rows if row["ended_at"] is not None]
+
+
+def _read_pump(
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    pump_id: str,
+    begins: datetime,
+    ends: datetime,
+) -> None:
+    """Make temporary tables of the pump's rows in and around a window, under the names of the store's tables.
+
+    The event before it and the one after are among them however far they lie, within the months that are
+    read: between them and the window numbers may be missing.
+    """
+    low, high = begins - AROUND, ends + AROUND
+    reach = _clock_reach(site, pump_id)
+    # partitions are by the pump's own clock, those of what was rebuilt by true time: this holds both
+    here = f"month in ({_listed(_months(low - reach, high + reach))}) and pump_id = ?"
+    # two columns first: the engine passes over whole blocks of the others by their least and greatest time
+    near = fetch(
+        con,
+        "select max(case when occurred_at < ? then occurred_at end) as before_it, "
+        f"min(case when occurred_at > ? then occurred_at end) as after_it from store_events where {here}",
+        [begins, ends, pump_id],
+    )[0]
+    span = [min(low, near["before_it"] or low), max(high, near["after_it"] or high)]
+    con.execute(
+        f"create temp table events as select * from store_events where {here} "
+        "and occurred_at between ? and ?",
+        [pump_id, *span],
+    )
+    con.execute(
+        f"create temp table segments as select * from store_segments where {here} "
+        "and started_at between ? and ?",
+        [pump_id, *span],
+    )
+    for table in ("infusions", "alarms", "attempts", "ignored"):
+        con.execute(f"create temp table {table} as select * from store_{table} where {here}", [pump_id])
+    con.execute(
+        "create temp table quarantined as select * from store_quarantined where pump_id = ?", [pump_id]
+    )
+    con.execute("create temp table libraries as select * from store_libraries")
+
+
+def _with_setting_up(
+    con: duckdb.DuckDBPyConnection, infusion_ids: Sequence[str], begins: datetime
+) -> datetime:
+    """Return when the setting up of some infusions began: what was logged before them, after the one before.
+
+    A weight, a care area, a patient or a limit alert stands before the start that it belongs to.
+    """
+    rows = fetch(
+        con,
+        "select min(e.occurred_at) as begins_at from infusions as i inner join events as e "
+        "on e.channel in ('', i.channel) and e.occurred_at <= i.started_at "
+        "and epoch_us(i.started_at) - epoch_us(e.occurred_at) <= ? "
+        "left join (select b.channel, b.ended_at from infusions as b) as b "
+        "on b.channel = i.channel and b.ended_at <= i.started_at and b.ended_at > e.occurred_at "
+        "where b.channel is null and i.infusion_id in (select unnest(?::varchar[]))",
+        [round(SETTING_UP.total_seconds() * 1e6), list(infusion_ids)],
+    )
+    found: datetime | None = rows[0]["begins_at"]
+    return begins if found is None else min(begins, found)
+
+
+def _refuse_unknown(con: duckdb.DuckDBPyConnection, site: Site, pump_id: str) -> None:
+    """Refuse a pump that the store has never heard of; one that was silent in the window is no error."""
+    if any(row.pump == pump_id for row in site.pumps or ()):
+        return
+    names = [row[0] for row in con.execute("select distinct pump_id from store_infusions").fetchall()]
+    if (
+        pump_id in names
+        or con.execute("select 1 from store_events where pump_id = ? limit 1", [pump_id]).fetchall()
+    ):
+        return
+    import difflib
+
+    close = difflib.get_close_matches(pump_id, names, n=1, cutoff=0.6)
+    raise UsageError(
+        f"the store knows no pump {pump_id!r}",
+        where="--pump",
+        do=f"Perhaps you mean {close[0]!r}"
+        if close
+        else "See 'dripledger query \"select distinct pump_id from infusions\"'",
+    )
+
+
+def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
+    window, channel = case.window, case.channel
+    span = [window.begins_at, window.ends_at]
+    here = "true" if channel is None else "channel in ('', ?)"
+    also = [] if channel is None else [channel]
+    if (
+        channel is not None
+        and not con.execute("select 1 from events where channel = ? limit 1", also).fetchall()
+    ):
+        found = sorted(r[0] for r in con.execute("select distinct channel from events").fetchall() if r[0])
+        if found:
+            raise UsageError(
+                f"pump {case.pump_id!r} shows no channel {channel!r} around this window",
+                where="--channel",
+                do=f"It shows {', '.join(map(repr, found))}",
+            )
+    case.events = fetch(
+        con,
+        f"select * from trace_order where occurred_at between ? and ? and {here} order by place",
+        [*span, *also],
+    )
+    case.segments = fetch(
+        con,
+        # what begins at the very moment to which the window was widened is no part of it
+        f"select * from segments where (started_at < ? or started_at <= ?) and ended_at >= ? and {here} "
+        "order by channel, started_at, ended_at, infusion_id, state",
+        [window.ends_at, window.asked_to, window.begins_at, *also],
+    )
+    case.infusions = fetch(
+        con,
+        "select * from infusions where (started_at < ? or started_at <= ?) "
+        f"and (ended_at is null or ended_at >= ?) and {here} order by started_at, channel, infusion_id",
+        [window.ends_at, window.asked_to, window.begins_at, *also],
+    )
+    case.alarms = fetch(
+        con,
+        f"select * from alarms where raised_at <= ? and coalesce(ended_at, raised_at) >= ? and {here} "
+        "order by raised_at, channel, alarm_id",
+        [window.ends_at, window.begins_at, *also],
+    )
+    case.attempts = fetch(
+        con,
+        "select * from attempts where first_alert_at <= ? and coalesce(decided_at, last_alert_at) >= ? "
+        f"and {'true' if channel is None else 'channel in (?, chr(0))'} order by first_alert_at, attempt_id",
+        [window.ends_at, window.begins_at, *also],
+    )
+    case.gaps = fetch(
+        con,
+        "select * from trace_gaps where occurred_before <= ? and occurred_at >= ? "
+        "order by occurred_at, event_id",
+        [window.ends_at, window.begins_at],
+    )
+    around = fetch(
+        con,
+        "select place, occurred_at, device_time, sequence, source_file_sha256, source_record, source_name "
+        "from trace_order order by place",
+    )
+    case.unread = find_unread(con, case.pump_id, around, case.site, window.begins_at, window.ends_at)
+    case.libraries = fetch(
+        con,
+        "select l.* from libraries as l semi join (select distinct library_version, entry from segments) "
+        "as s "
+        "on l.library_version = s.library_version and l.entry = s.entry order by all",
+    )
+    case.ingests = fetch(
+        con,
+        "select source_file_sha256, source_name, min(path) as path, "
+        "max_by(records_json, {'at': epoch_us(ingested_at), 'id': ingest_id}) as records_json, "
+        "max_by(mapping_sha256, {'at': epoch_us(ingested_at), 'id': ingest_id}) as mapping_sha256 "
+        "from store_ingests group by source_file_sha256, source_name order by all",
+    )
+    return case
+
+
+def kinds_logged(case: Case) -> dict[str, list[str]]:
+    """Return, for each source of the case, the kinds that it can log, as its newest ingest declared."""
+    names = {str(event["source_name"]) for event in case.events}
+    found: dict[str, list[str]] = {}
+    for row in case.ingests:
+        if row["source_name"] in names:
+            found[row["source_name"]] = json.loads(row["records_json"] or "[]")
+    return found

@@ -1,0 +1,280 @@
+"""The timeline: every event, every record that cannot be read, every gap, in order, each with its doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from typing import Any
+
+from dripledger.dosing import Amount, dose_of_rate, rate_of_dose
+from dripledger.errors import DripledgerError
+from dripledger.incidents.amounts import between, pieces_of, to_us
+from dripledger.incidents.case import Case
+from dripledger.incidents.doses import dose_unit_of
+from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
+from dripledger.incidents.limits import limits_for, limits_text
+from dripledger.incidents.moments import seconds_text
+from dripledger.incidents.words import describe
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the timeline; None where it does not apply or was not logged.
+
+    Parameters
+    ----------
+    what_kind
+        ``event``, ``unread`` (a record that cannot be read) or ``gap``.
+    at
+        When, UTC.
+    until_at
+        When a gap ends, UTC.
+    pump_clock
+        The pump's clock as logged, ISO without zone.
+    doubt
+        How far this line may be from true time, in words.
+    channel
+        The channel; '' for the whole pump.
+    kind, what
+        Kind of event; what happened, in plain words.
+    rate_before_ml_h, rate_ml_h, dose_before, dose, dose_unit
+        Before and after.
+    rate_from_dose_ml_h, dose_from_rate
+        Computed the other way round, in the same units.
+    entry, concentration, weight_kg, care_area, library_version, library_use, state, limits
+        What was in force on the channel after it.
+    infusion
+        Number of the infusion in this trace, from 1.
+    volume_ml, amount, amount_unit
+        Pumped since that infusion began.
+    patient, order
+        Numbered in order of appearance; no name and no pseudonym.
+    source_file_sha256, source_record, source_name, sequence, event_id
+        Where it comes from.
+    """
+
+    what_kind: str
+    at: datetime
+    until_at: datetime | None
+    pump_clock: str
+    doubt: str
+    channel: str
+    kind: str
+    what: str
+    rate_before_ml_h: float | None = None
+    rate_ml_h: float | None = None
+    dose_before: float | None = None
+    dose: float | None = None
+    dose_unit: str | None = None
+    rate_from_dose_ml_h: float | None = None
+    dose_from_rate: float | None = None
+    entry: str | None = None
+    concentration: str | None = None
+    weight_kg: float | None = None
+    care_area: str | None = None
+    library_version: str | None = None
+    library_use: str | None = None
+    state: str | None = None
+    limits: str = ""
+    infusion: int | None = None
+    volume_ml: float | None = None
+    amount: float | None = None
+    amount_unit: str | None = None
+    patient: str | None = None
+    order: str | None = None
+    source_file_sha256: str = ""
+    source_record: int | None = None
+    source_name: str = ""
+    sequence: int | None = None
+    event_id: str = ""
+
+
+def build_timeline(case: Case, doubt: ClockDoubt, holes: Sequence[Hole]) -> list[Line]:
+    """Return the lines of a case, in order: by the pump's own order, gaps and unread records between."""
+    alarms = {str(row["alarm_id"]).split(":")[0]: row for row in case.alarms}
+    names: dict[str, dict[str, str]] = {"patient": {}, "order": {}}
+    numbers = {row["infusion_id"]: place for place, row in enumerate(case.infusions, 1)}
+    reader = _Reader(case)
+    keyed: list[tuple[tuple[Any, ...], Line]] = []
+    for event in case.events:
+        keyed.append(((event["place"], 1, 0), _event_line(event, reader, alarms, names, numbers, doubt)))
+    places = {str(event["event_id"]): event["place"] for event in case.events}
+    for number, hole in enumerate(h for h in holes if h.is_gap):
+        place = places.get(hole.event_id, 10**15)
+        keyed.append(((place, 0, number), _gap_line(hole)))
+    for number, row in enumerate(case.unread):
+        before = [e["place"] for e in case.events if e["occurred_at"] <= row["at"]]
+        keyed.append(((max(before, default=-1), 2, number), _unread_line(row)))
+    return [line for _, line in sorted(keyed, key=lambda pair: pair[0])]
+
+
+class _Reader:
+    """Looks up what was in force on a channel at a moment."""
+
+    def __init__(self, case: Case) -> None:
+        self._case = case
+        self._by_channel: dict[str, list[Row]] = {}
+        for row in case.segments:
+            self._by_channel.setdefault(str(row["channel"]), []).append(row)
+        self._limits: dict[int, str] = {}
+
+    def after(self, channel: str, at: datetime) -> Row | None:
+        """Return the stretch that a moment begins or lies in."""
+        found = [s for s in self._by_channel.get(channel, ()) if s["started_at"] <= at < s["ended_at"]]
+        return found[-1] if found else None
+
+    def before(self, channel: str, at: datetime) -> Row | None:
+        """Return the stretch that a moment ends or lies in."""
+        found = [s for s in self._by_channel.get(channel, ()) if s["started_at"] < at <= s["ended_at"]]
+        return found[0] if found else None
+
+    def dose_unit(self, segment: Row) -> str | None:
+        """Return the unit in which the stretch's own infusion logs doses."""
+        return dose_unit_of(self._case, segment)
+
+    def limits(self, segment: Row) -> str:
+        """Return the limits in force in a stretch, in words."""
+        key = id(segment)
+        if key not in self._limits:
+            self._limits[key] = limits_text(limits_for(segment, self._case.libraries))
+        return self._limits[key]
+
+    def since(self, segment: Row, at: datetime) -> tuple[float, float | None, str | None]:
+        """Return what the infusion of a stretch had pumped up to a moment: mL, drug, its unit."""
+        own = [
+            s for s in self._by_channel[str(segment["channel"])] if s["infusion_id"] == segment["infusion_id"]
+        ]
+        begins, ends = min(to_us(s["started_at"]) for s in own), to_us(at)
+        volume = between(pieces_of(own, lambda s: s["volume_ml"]), begins, ends)
+        unit = next((s["amount_unit"] for s in own if s["amount_unit"]), None)
+        if unit is None:
+            return _plain(volume), None, None
+        drug = between(
+            pieces_of(own, lambda s: s["amount"] if s["amount_unit"] == unit else None), begins, ends
+        )
+        return _plain(volume), _plain(drug), unit
+
+
+def _plain(value: Fraction) -> float:
+    return float(round(value, 6))
+
+
+def _doubt_text(event: Row, doubt: ClockDoubt) -> str:
+    back, on = own_doubt(event)
+    back, on = back + doubt.given_s, on + doubt.given_s
+    told = f"± {seconds_text(on)}" if back == on else f"- {seconds_text(back)}, + {seconds_text(on)}"
+    quality = {
+        "ambiguous": "in the repeated hour", "nonexistent": "in the skipped hour",
+        "corrected": f"clock corrected by {seconds_text(-event['clock_offset_s'])}",
+    }  # fmt: skip
+    word = quality.get(str(event["time_quality"]))
+    return f"{told}; {word}" if word else told
+
+
+def _numbered(names: dict[str, str], key: Any) -> str | None:
+    if key is None:
+        return None
+    return names.setdefault(str(key), str(len(names) + 1))
+
+
+def _event_line(
+    event: Row,
+    reader: _Reader,
+    alarms: dict[str, Row],
+    names: dict[str, dict[str, str]],
+    numbers: dict[str, int],
+    doubt: ClockDoubt,
+) -> Line:
+    channel, at = str(event["channel"]), event["occurred_at"]
+    before, after = reader.before(channel, at), reader.after(channel, at)
+    ran_before = (
+        before if before is not None and before["state"] in ("running", "bolus", "keep_open") else None
+    )
+    rate_before = None if ran_before is None else ran_before["rate_ml_h"]
+    dose_before = None
+    if ran_before is not None and ran_before["dose_unit"] == event["dose_unit"]:
+        dose_before = ran_before["dose_value"]
+    alarm = alarms.get(str(event["event_id"])) if event["kind"] in ("alarm_raised", "fault_logged") else None
+    here = after or before or {}
+    strength, unit = here.get("concentration_value"), here.get("concentration_unit")
+    rate_other, dose_other = _other_way(event, here, reader.dose_unit(here) if here else None)
+    told: dict[str, Any] = {}
+    if after or before:
+        volume, amount, amount_unit = reader.since(here, at)
+        told = {
+            "infusion": numbers.get(here["infusion_id"]), "volume_ml": volume, "amount": amount,
+            "amount_unit": amount_unit, "limits": reader.limits(here),
+        }  # fmt: skip
+    return Line(
+        "event", at, None, event["device_time"].isoformat(sep=" "), _doubt_text(event, doubt), channel,
+        str(event["kind"]), describe(event, rate_before, dose_before, alarm),
+        rate_before_ml_h=rate_before,
+        rate_ml_h=event["rate_ml_h"],
+        dose_before=dose_before,
+        dose=event["dose_value"],
+        dose_unit=event["dose_unit"] or (reader.dose_unit(here) if here else None),
+        rate_from_dose_ml_h=rate_other,
+        dose_from_rate=dose_other,
+        entry=event["entry"] or here.get("entry"),
+        concentration=None if strength is None else f"{strength:.6g} {unit or ''}".strip(),
+        weight_kg=event["weight_kg"] if event["weight_kg"] is not None else here.get("weight_kg"),
+        care_area=event["care_area"] or here.get("care_area"),
+        library_version=event["library_version"] or here.get("library_version"),
+        library_use=here.get("library_use") or event["library_use"],
+        state=None if after is None else str(after["state"]),
+        patient=_numbered(names["patient"], event["patient_key"] or here.get("patient_key")),
+        order=_numbered(names["order"], event["order_key"]),
+        source_file_sha256=str(event["source_file_sha256"]),
+        source_record=int(event["source_record"]),
+        source_name=str(event["source_name"]),
+        sequence=event["sequence"],
+        event_id=str(event["event_id"]),
+        **told,
+    )  # fmt: skip
+
+
+def _other_way(event: Row, here: Row, own_unit: str | None) -> tuple[float | None, float | None]:
+    """Return the rate that follows from the logged dose, and the dose that follows from the logged rate."""
+    strength = event["concentration_value"] or here.get("concentration_value")
+    unit = event["concentration_unit"] or here.get("concentration_unit")
+    dose_unit = event["dose_unit"] or own_unit
+    weight = event["weight_kg"] if event["weight_kg"] is not None else here.get("weight_kg")
+    bodies = {"weight_kg": weight, "bsa_m2": event["bsa_m2"]}
+    if strength is None or unit is None or dose_unit is None:
+        return None, None
+    rate = dose = None
+    try:
+        if event["dose_value"] is not None:
+            rate = round(
+                rate_of_dose(Amount(event["dose_value"], dose_unit), Amount(strength, unit), **bodies), 6
+            )
+        if event["rate_ml_h"] is not None:
+            dose = round(
+                dose_of_rate(event["rate_ml_h"], Amount(strength, unit), dose_unit, **bodies).value, 6
+            )
+    except DripledgerError:
+        pass  # a unit, a weight or a concentration is missing or does not fit: no other way to compute it
+    return rate, dose
+
+
+def _gap_line(hole: Hole) -> Line:
+    length = seconds_text((hole.ends_at - hole.begins_at).total_seconds())
+    what = f"gap in the pump's numbers ({hole.why}); nothing that can be read for {length}"
+    return Line("gap", hole.begins_at, hole.ends_at, "", "", hole.channel, "", what)
+
+
+def _unread_line(row: Row) -> Line:
+    reasons = ", ".join(str(reason).replace("_", " ") for reason in row["reasons"])
+    clock = "" if row["device_time"] is None else row["device_time"].isoformat(sep=" ")
+    return Line(
+        "unread", row["at"], None, clock, f"placed by {row['placed_by']}", "", "",
+        f"a record that cannot be read: {reasons}",
+        source_file_sha256=str(row["source_file_sha256"]),
+        source_record=int(row["source_record"]),
+        source_name=str(row["source_name"]),
+        sequence=row["sequence"],
+    )  # fmt: skip

@@ -1,0 +1,24 @@
+-- title: Every weight that was logged, with the one before it and how many patient changes lie before
+-- grain: one event that carries a weight
+with marked as (
+    select
+        facility, pump_id, channel, event_id, occurred_at, care_area, entry, weight_kg, implausible,
+        count(case when kind = 'patient_changed' then 1 end) over so_far as patients
+    from trace_order
+    window so_far as (
+        partition by facility, pump_id order by place rows between unbounded preceding and current row
+    )
+),
+
+weighed as (
+    select
+        *,
+        lag(weight_kg) over by_time as weight_before,
+        lag(patients) over by_time as patients_before,
+        lag(event_id) over by_time as event_before
+    from marked
+    where weight_kg is not null
+    window by_time as (partition by facility, pump_id order by occurred_at, event_id)
+)
+
+select * from weighed

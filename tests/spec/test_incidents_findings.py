@@ -1,0 +1,319 @@
+"""Findings: one small drawn log a rule, with a case that just falls under it and one that just does not.
+
+The log becomes infusions, attempts and alarms by the product's own queries; here stands what the rule then says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pytest
+from tests.spec.drawn import Row, clock, connection_with, events_of
+
+from dripledger.engine import build_relations
+from dripledger.incidents.case import make_settings
+from dripledger.incidents.rows import fetch
+from dripledger.incidents.rules import RULES
+from dripledger.infusions import build
+from dripledger.schema import TABLES
+from dripledger.site import Site, SiteSettings, Thresholds
+
+
+def found(
+    rule: str,
+    log: str,
+    *,
+    libraries: Sequence[Mapping[str, Any]] = (),
+    quarantined: Sequence[Row] = (),
+    every: Mapping[str, Any] | None = None,
+) -> list[Row]:
+    """Return the rows of one rule over a drawn log."""
+    events = events_of("\n".join(line.strip().strip("|") for line in log.splitlines()))
+    for event in events:
+        event.update({k: v for k, v in (every or {}).items() if event[k] is None})
+    con = connection_with(events, {}, Thresholds(), quarantined)
+    try:
+        con.execute(f"create temp table ignored as {TABLES['ignored'].empty_select()}")
+        build(con, keep_steps=True)
+        con.register("_lib", pa.Table.from_pylist(list(libraries), schema=TABLES["libraries"].arrow_schema))
+        con.execute("create temp table libraries as select * from _lib")
+        settings = SiteSettings(format=1, facility="Linden", time_zone="UTC")
+        make_settings(con, Site(Path(), settings, None, (), (), (), None))
+        build_relations(con, "infusions", ["pump_places"])
+        build_relations(con, "incidents")
+        return fetch(con, f"select f.* from {RULES[rule].relation} as f order by f.at, f.channel, f.evidence")
+    finally:
+        con.close()
+
+
+RUN = """
+    | at    | kind             | library_use | entry    | rate_ml_h | initiator |
+    | 08:00 | infusion_started | limited     | morphine | 12.5      |           |
+"""
+
+
+@pytest.mark.parametrize(
+    ("rate", "factor"), [("125", 10), ("62.5", 5), ("2.5", 5), ("62.4", None), ("2.6", None)]
+)
+def test_a_rate_that_became_fivefold(rate: str, factor: float | None) -> None:
+    rows = found("rate_step", RUN + f"""
+    | 09:00 | rate_changed     |             |          | {rate}    | user      |
+    | 10:00 | infusion_stopped |             |          |           |           |
+    """)  # fmt: skip
+    assert [(r["size"], r["before_value"], r["after_value"], r["evidence"]) for r in rows] == (
+        [] if factor is None else [(factor, 12.5, float(rate), ["e2"])]
+    )
+
+
+def test_a_rate_step_across_a_pause_is_found_and_one_of_the_pump_is_not() -> None:
+    rows = found("rate_step", RUN + """
+    | 09:00 | infusion_paused  |             |          |           |           |
+    | 09:05 | infusion_resumed |             |          | 125       |           |
+    | 10:00 | rate_changed     |             |          | 12.5      | pump      |
+    | 11:00 | infusion_stopped |             |          |           |           |
+    """)  # fmt: skip
+    assert [(r["at"], r["after_value"]) for r in rows] == [(clock("09:05"), 125)]
+
+
+def test_a_value_past_a_limit_and_confirmed() -> None:
+    log = """
+    | at       | kind             | library_use | entry    | rate_ml_h | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |
+    | 08:00:00 | limit_alerted    |             | morphine |           | soft       | high       | flow_rate      | 10          | 60            | mL/h       |
+    | 08:00:05 | limit_overridden |             | morphine |           | soft       | high       | flow_rate      | 10          | 60            | mL/h       |
+    | 08:00:06 | infusion_started | limited     | morphine | 60        |            |            |                |             |               |            |
+    | 09:00:00 | infusion_stopped |             |          |           |            |            |                |             |               |            |
+    """
+    (row,) = found("past_limit", log)
+    assert (row["size"], row["before_value"], row["after_value"], row["unit"]) == (6, 10, 60, "mL/h")
+    assert row["detail"] == "soft high flow_rate"
+    assert row["evidence"] == ["e1", "e2"]
+    assert "60 mL/h was confirmed past the soft high flow rate limit of 10 mL/h, 6 times" in RULES[
+        "past_limit"
+    ].says(row)
+
+
+def test_entered_tenfold_and_brought_inside() -> None:
+    log = """
+    | at       | kind                       | library_use | entry    | rate_ml_h | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |
+    | 08:00:00 | limit_alerted              |             | morphine |           | soft       | high       | flow_rate      | 10          | 60            | mL/h       |
+    | 08:00:05 | reprogrammed_within_limits |             | morphine |           | soft       | high       | flow_rate      | 10          | 6             | mL/h       |
+    | 08:00:06 | infusion_started           | limited     | morphine | 6         |            |            |                |             |               |            |
+    | 09:00:00 | infusion_stopped           |             |          |           |            |            |                |             |               |            |
+    """
+    (row,) = found("entered_step", log)
+    assert (row["size"], row["before_value"], row["after_value"], row["detail"]) == (
+        10,
+        60,
+        6,
+        "within_limits",
+    )
+
+
+def test_outside_the_library_the_drug_is_known_only_where_something_names_it() -> None:
+    log = """
+    | at    | kind             | channel | library_use | entry    | rate_ml_h |
+    | 08:00 | infusion_started | A       | limited     | morphine | 5         |
+    | 09:00 | library_bypassed | A       |             |          | 50        |
+    | 10:00 | infusion_stopped | A       |             |          |           |
+    | 12:00 | library_bypassed | A       |             |          |           |
+    | 12:01 | infusion_started | A       | bypassed    |          | 30        |
+    | 13:00 | infusion_stopped | A       |             |          |           |
+    """
+    rows = found("outside_library", log)
+    # 50 mL/h x 1 h = 50 mL; 30 mL/h x 59 min = 29.5 mL
+    assert [(r["detail"], r["after_value"]) for r in rows] == [("morphine", 50.0), ("", 29.5)]
+
+
+def test_weights_of_one_patient() -> None:
+    log = """
+    | at    | kind            | weight_kg | implausible          | patient_key |
+    | 08:00 | patient_changed |           |                      | k1          |
+    | 08:01 | weight_changed  | 70        |                      |             |
+    | 08:05 | weight_changed  | 154.32    |                      |             |
+    | 08:06 | weight_changed  | 1800      | weight_over_500_kg   |             |
+    | 09:00 | patient_changed |           |                      | k2          |
+    | 09:01 | weight_changed  | 90        |                      |             |
+    """
+    assert [(r["before_value"], r["after_value"]) for r in found("weight_changed", log)] == [
+        (70, 154.32), (154.32, 1800),
+    ]  # fmt: skip
+    assert [(r["after_value"], r["detail"]) for r in found("weight_implausible", log)] == [
+        (1800, "weight_over_500_kg")
+    ]
+    # 154.32 / 70 = 2.2046: pounds; the weight of the next patient is compared with nothing
+    assert [(r["before_value"], r["after_value"]) for r in found("weight_in_pounds", log)] == [(70, 154.32)]
+
+
+def test_a_weight_past_its_limit_that_would_fit_as_pounds() -> None:
+    log = """
+    | at       | kind             | library_use | entry    | rate_ml_h | weight_kg | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |
+    | 08:00:00 | limit_alerted    |             |          |           |           | soft       | high       | weight         | 112         | {value}       | kg         |
+    | 08:00:05 | limit_overridden |             |          |           |           | soft       | high       | weight         | 112         | {value}       | kg         |
+    | 08:01:00 | infusion_started | limited     | morphine | 5         | {value}   |            |            |                |             |               |            |
+    | 09:00:00 | infusion_stopped |             |          |           |           |            |            |                |             |               |            |
+    """
+    (row,) = found("weight_in_pounds", log.replace("{value}", "159"))
+    assert row["before_value"] == pytest.approx(159 * 0.45359237)
+    assert found("weight_in_pounds", log.replace("{value}", "260")) == [], "118 kg as pounds: past it as well"
+
+
+def test_a_weight_carried_across_a_patient_change() -> None:
+    log = """
+    | at    | kind             | library_use | entry | rate_ml_h | weight_kg | dose_value | dose_unit | concentration_value | concentration_unit | patient_key |
+    | 08:00 | patient_changed  |             |       |           |           |            |           |                     |                    | k1          |
+    | 08:01 | weight_changed   |             |       |           | 70        |            |           |                     |                    |             |
+    | 08:02 | infusion_started | limited     | dopa  | 5         |           | 4          | ug/kg/min | 3.36                | mg/mL              |             |
+    | 09:00 | infusion_stopped |             |       |           |           |            |           |                     |                    |             |
+    | 09:30 | patient_changed  |             |       |           |           |            |           |                     |                    | k2          |
+    {new}
+    | 10:00 | infusion_started | limited     | dopa  | 5         |           | 4          | ug/kg/min | 3.36                | mg/mL              |             |
+    | 11:00 | infusion_stopped |             |       |           |           |            |           |                     |                    |             |
+    """
+    (row,) = found("weight_carried", log.replace("{new}", ""))
+    assert (row["at"], row["after_value"], row["evidence"]) == (clock("10:00"), 70, ["e5", "e2"])
+    weighed = "| 09:31 | weight_changed | | | | 70 | | | | | |"
+    assert found("weight_carried", log.replace("{new}", weighed)) == [], "weighed anew, and as heavy"
+
+
+def test_programmed_values_that_do_not_fit() -> None:
+    log = """
+    | at    | kind             | library_use | entry | rate_ml_h | weight_kg | dose_value | dose_unit | concentration_value | concentration_unit | volume_to_infuse_ml | programmed_duration_s |
+    | 08:00 | infusion_started | limited     | dopa  | {rate}    | 70        | 4          | ug/kg/min | 3.36                | mg/mL              | {volume}            | 3600                  |
+    | 09:00 | infusion_stopped |             |       |           |           |            |           |                     |                    |                     |                       |
+    """
+    # 4 ug/kg/min x 70 kg x 60 min = 16.8 mg/h; / 3.36 mg/mL = 5 mL/h; x 1 h = 5 mL
+    fits = log.replace("{rate}", "5").replace("{volume}", "5.2")
+    assert found("programme_misfit", fits) == []
+    rows = found("programme_misfit", log.replace("{rate}", "50").replace("{volume}", "50"))
+    assert [(r["detail"], r["before_value"], round(r["after_value"], 9)) for r in rows] == [("dose", 50, 5)]
+    rows = found("programme_misfit", log.replace("{rate}", "5").replace("{volume}", "50"))
+    assert [(r["detail"], r["before_value"], r["after_value"]) for r in rows] == [("volume", 50, 5)]
+
+
+@pytest.mark.parametrize(("until", "minutes"), [("10:01", 61.0), ("10:00", None)])
+def test_one_entry_on_two_channels_and_a_relay(until: str, minutes: float | None) -> None:
+    rows = found("two_channels", f"""
+    | at      | kind             | channel | library_use | entry    | rate_ml_h |
+    | 08:00   | infusion_started | A       | limited     | morphine | 5         |
+    | 09:00   | infusion_started | B       | limited     | morphine | 5         |
+    | {until} | infusion_stopped | A       |             |          |           |
+    | 12:00   | infusion_stopped | B       |             |          |           |
+    """)  # fmt: skip
+    assert [(r["size"], r["evidence"]) for r in rows] == (
+        [] if minutes is None else [(minutes, ["e1", "e2"])]
+    )
+
+
+ALARM = """
+    | at       | kind             | library_use | entry    | rate_ml_h | alarm_id | alarm_kind | stops_delivery |
+    | 08:00:00 | infusion_started | limited     | morphine | 5         |          |            |                |
+    | 09:00:00 | alarm_raised     |             |          |           | 7        | occlusion  | yes            |
+"""
+
+
+@pytest.mark.parametrize(("clock_text", "seconds"), [("09:02:10", 10.0), ("09:02:11", None)])
+def test_a_start_within_seconds_of_clearing(clock_text: str, seconds: float | None) -> None:
+    rows = found("start_after_alarm", ALARM + f"""
+    | 09:02:00 | alarm_cleared    |             |          |           | 7        | occlusion  |                |
+    | {clock_text} | infusion_resumed |         |          | 5         |          |            |                |
+    | 10:00:00 | infusion_stopped |             |          |           |          |            |                |
+    """)  # fmt: skip
+    assert [(r["size"], r["evidence"]) for r in rows] == (
+        [] if seconds is None else [(seconds, ["e2", "e4"])]
+    )
+
+
+@pytest.mark.parametrize(("silenced", "minutes"), [("09:10:01", 601 / 60), ("09:10:00", None)])
+def test_an_alarm_long_unanswered(silenced: str, minutes: float | None) -> None:
+    rows = found("alarm_unanswered", ALARM + f"""
+    | {silenced} | alarm_silenced |             |          |           | 7        | occlusion  |                |
+    | 09:30:00 | alarm_cleared    |             |          |           | 7        | occlusion  |                |
+    | 10:00:00 | infusion_stopped |             |          |           |          |            |                |
+    """)  # fmt: skip
+    assert [r["size"] for r in rows] == ([] if minutes is None else [pytest.approx(minutes)])
+
+
+def test_an_alarm_that_is_never_cleared_stands_until_the_log_shows_its_end() -> None:
+    (row,) = found("alarm_unanswered", ALARM + """
+    | 10:00:00 | infusion_stopped |             |          |           |          |            |                |
+    """)  # fmt: skip
+    assert row["size"] == pytest.approx(60)
+    assert "never silenced or cleared" in RULES["alarm_unanswered"].says(row)
+
+
+@pytest.mark.parametrize(("version", "expected"), [("4.1", 1), ("4.2", 0)])
+def test_a_start_on_a_library_that_is_out_of_date(version: str, expected: int) -> None:
+    libraries = [
+        {
+            "library_version": v,
+            "library_published_at": clock(f"2026-0{m}-01T00:00:00+00:00"),
+            "entry": "morphine",
+        }
+        for v, m in (("4.1", 1), ("4.2", 2))
+    ]
+    rows = found("stale_library", """
+    | at    | kind             | library_use | entry    | rate_ml_h |
+    | 08:00 | infusion_started | limited     | morphine | 5         |
+    | 10:00 | infusion_stopped |             |          |           |
+    """, libraries=libraries, every={"library_version": version})  # fmt: skip
+    # 1 February to 10 March, 08:00: 37 days and 8 hours
+    assert [round(r["size"], 3) for r in rows] == [37.333] * expected
+
+
+def test_records_missing_and_records_that_only_cannot_be_read() -> None:
+    log = """
+    | at    | kind             | sequence | library_use | entry    | rate_ml_h |
+    | 08:00 | infusion_started | 1        | limited     | morphine | 5         |
+    | 09:00 | rate_changed     | 5        |             |          | 6         |
+    | 10:00 | infusion_stopped | 6        |             |          |           |
+    """
+    (row,) = found("log_missing", log)
+    assert (row["at"], row["until_at"], row["size"], row["detail"]) == (
+        clock("08:00"),
+        clock("09:00"),
+        3,
+        "0",
+    )
+    waiting = {
+        "source_file_sha256": "f1", "source_name": "wards", "source_record": 9, "ingest_id": "i1", "record_md5": "",
+        "reasons": ["not_a_number"], "explanation": "", "facility": "Linden", "pump_id": "P1", "sequence": 3,
+    }  # fmt: skip
+    (row,) = found("log_missing", log, quarantined=[waiting])
+    assert (row["size"], row["detail"]) == (2, "1")
+    three = [{**waiting, "source_record": n, "sequence": n} for n in (2, 3, 4)]
+    assert found("log_missing", log, quarantined=three) == [], "all came; they are lines of the timeline"
+
+
+def test_a_clock_that_was_set_and_one_that_stepped_back() -> None:
+    rows = found("clock_set", """
+    | at    | kind             | channel | sequence | library_use | entry    | rate_ml_h |
+    | 08:00 | infusion_started | A       | 1        | limited     | morphine | 5         |
+    | 09:00 | clock_set        |         | 2        |             |          |           |
+    | 08:30 | rate_changed     | A       | 3        |             |          | 6         |
+    | 10:00 | infusion_stopped | A       | 4        |             |          |           |
+    """)  # fmt: skip
+    assert [(r["detail"], r["size"]) for r in rows] == [("back", 1800.0), ("set", None)]
+
+
+@pytest.mark.parametrize(("total", "expected"), [("10.5", 0), ("10.6", 1), ("9.4", 1)])
+def test_the_pumps_own_total(total: str, expected: int) -> None:
+    # 10 mL/h x 1 h = 10 mL; 5 % of the larger, and 0.5 mL at least
+    rows = found("volume_differs", f"""
+    | at    | kind             | library_use | entry    | rate_ml_h | volume_delivered_ml | volume_scope |
+    | 08:00 | infusion_started | limited     | morphine | 10        |                     |              |
+    | 09:00 | volume_reported  |             |          |           | {total}             | infusion     |
+    | 10:00 | infusion_stopped |             |          |           |                     |              |
+    """)  # fmt: skip
+    assert [(r["before_value"], r["after_value"]) for r in rows] == [(10.0, float(total))] * expected
+
+
+def test_every_rule_has_a_query_and_every_query_a_rule() -> None:
+    from dripledger.engine.sqlfiles import load_sql_files
+
+    queries = {name for name in load_sql_files("incidents") if name.startswith("finding_")}
+    assert queries == {rule.relation for rule in RULES.values()}
+    assert {rule.word for rule in RULES.values()} == {"fact", "suspicion"}
+    assert all(rule.alternative.endswith(".") for rule in RULES.values())
