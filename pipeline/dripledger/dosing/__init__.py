@@ -5,9 +5,13 @@ It looks back at what a pump was told; it advises no dose.
 
 from dripledger.dosing.arithmetic import (
     Amount,
+    Programme,
     amount_of,
+    amount_of_dose,
+    complete,
     concentration,
     convert_dose,
+    dose_in,
     dose_of_rate,
     drop_rate_per_min,
     duration_s,
@@ -15,13 +19,21 @@ from dripledger.dosing.arithmetic import (
     rate_ml_h,
     rate_of_dose,
     volume_ml,
+    volume_of_amount,
 )
+from dripledger.dosing.setwise import ASKED, WANTED
 
 __all__ = [
+    "ASKED",
+    "WANTED",
     "Amount",
+    "Programme",
     "amount_of",
+    "amount_of_dose",
+    "complete",
     "concentration",
     "convert_dose",
+    "dose_in",
     "dose_of_rate",
     "drop_rate_per_min",
     "duration_s",
@@ -29,4 +41,5 @@ __all__ = [
     "rate_ml_h",
     "rate_of_dose",
     "volume_ml",
+    "volume_of_amount",
 ]

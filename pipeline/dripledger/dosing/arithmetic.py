@@ -64,7 +64,7 @@ def _body(unit: Unit, weight_kg: float | None, bsa_m2: float | None) -> float:
 def _same_substance(dose: Unit, strength: Unit) -> None:
     if dose.dimension != strength.dimension:
         raise DripledgerError(
-            f"a dose in {dose.code!r} and a concentration in {strength.code!r} measure different things",
+            f"{dose.code!r} and {strength.code!r} measure different things",
             do="Units such as [IU] never become a mass: what one weighs depends on the drug",
         )
 
@@ -103,6 +103,31 @@ def convert_dose(value: Amount, to: str) -> Amount:
     if result is None:
         raise DripledgerError(f"{value.unit!r} cannot become {to!r}: they measure different things")
     return Amount(result, to)
+
+
+def dose_in(dose: Amount, to: str, *, weight_kg: float | None = None, bsa_m2: float | None = None) -> Amount:
+    """Return a dose rate in another unit, for the patient or per body: ``1 mg/h`` at 50 kg is ``20 ug/kg/h``.
+
+    Parameters
+    ----------
+    dose
+        Dose rate with its unit.
+    to
+        Unit of the result; of the same kind but for the body.
+    weight_kg, bsa_m2
+        Needed where only one of the two units is per body.
+
+    Raises
+    ------
+    DripledgerError
+        If the two measure different things, or a body is missing or not above 0.
+    """
+    unit, wanted = _dose_rate(dose.unit), _dose_rate(to)
+    _same_substance(unit, wanted)
+    if unit.shape == wanted.shape:
+        return convert_dose(dose, to)
+    whole = dose.value * unit.to_base * _body(unit, weight_kg, bsa_m2)
+    return Amount(whole / _body(wanted, weight_kg, bsa_m2) / wanted.to_base, to)
 
 
 def concentration(amount: Amount, in_volume_ml: float, to: str) -> Amount:
@@ -166,7 +191,7 @@ def rate_of_dose(
 
 def dose_of_rate(
     rate: float,
-    strength: Amount,
+    strength: Amount | None,
     to: str,
     *,
     weight_kg: float | None = None,
@@ -179,13 +204,18 @@ def dose_of_rate(
     rate
         Flow rate, mL/h.
     strength
-        Concentration with its unit.
+        Concentration with its unit; a dose that is a volume (``mL/kg/h``) needs none.
     to
         Unit of the result, such as ``"ug/kg/min"``.
     weight_kg, bsa_m2
         Needed where that unit asks for them.
     """
-    unit, given = _dose_rate(to), _concentration(strength.unit)
+    unit = _dose_rate(to)
+    if unit.dimension == "volume":
+        return Amount(rate / _HOUR_S / _body(unit, weight_kg, bsa_m2) / unit.to_base, to)
+    if strength is None:
+        raise DripledgerError("the dose of a rate needs a concentration, and there is none")
+    given = _concentration(strength.unit)
     _same_substance(unit, given)
     per_second = rate / _HOUR_S * strength.value * given.to_base
     return Amount(per_second / _body(unit, weight_kg, bsa_m2) / unit.to_base, to)
@@ -210,6 +240,62 @@ def volume_ml(rate: float, duration: float) -> float:
 def duration_s(volume: float, rate: float) -> float:
     """Return the duration (s) in which a rate (mL/h) gives a volume (mL)."""
     return volume / _positive(rate, "the rate in mL/h") * _HOUR_S
+
+
+class Programme(NamedTuple):
+    """Rate, volume and time of one programme: two of them fix the third."""
+
+    rate_ml_h: float
+    volume_ml: float
+    duration_s: float
+
+
+def complete(
+    *, rate: float | None = None, volume: float | None = None, duration: float | None = None
+) -> Programme:
+    """Return rate, volume and time where exactly two of them are given.
+
+    Parameters
+    ----------
+    rate
+        Flow rate, mL/h.
+    volume
+        Volume to infuse, mL.
+    duration
+        Time, s.
+
+    Raises
+    ------
+    DripledgerError
+        If not exactly two are given, or one that divides is not above 0.
+    """
+    if rate is None and volume is not None and duration is not None:
+        return Programme(rate_ml_h(volume, duration), volume, duration)
+    if volume is None and rate is not None and duration is not None:
+        return Programme(rate, volume_ml(rate, duration), duration)
+    if duration is None and rate is not None and volume is not None:
+        return Programme(rate, volume, duration_s(volume, rate))
+    raise DripledgerError("rate, volume and time: exactly two of them must be given")
+
+
+def volume_of_amount(amount: Amount, strength: Amount) -> float:
+    """Return the volume (mL) that holds an amount of drug at a concentration."""
+    unit, given = _unit(amount.unit), _concentration(strength.unit)
+    _same_substance(unit, given)
+    return amount.value * unit.factor / (_positive(strength.value, "the concentration") * given.to_base)
+
+
+def amount_of_dose(
+    dose: Amount,
+    duration: float,
+    *,
+    weight_kg: float | None = None,
+    bsa_m2: float | None = None,
+) -> Amount:
+    """Return the amount that a dose rate gives in a duration (s), in the unit of its numerator."""
+    unit = _dose_rate(dose.unit)
+    per_second = dose.value * unit.to_base * _body(unit, weight_kg, bsa_m2)
+    return Amount(per_second * duration / UNITS[unit.amount_code].factor, unit.amount_code)
 
 
 def drop_rate_per_min(rate: float, drops_per_ml: float) -> float:
