@@ -1,4 +1,4 @@
-"""The lists that a person keeps beside ``site.toml``: pumps, clocks, service, changes, entries.
+"""The lists that a person keeps beside ``site.toml``: pumps, clocks, service, changes, entries, reviews.
 
 Every complaint names file, row and column.
 """
@@ -53,11 +53,12 @@ class ServiceRow:
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow:
-    """One row of ``changes.csv``."""
+    """One row of ``changes.csv``; `new_limits`: figures are expected to move, so charts start anew."""
 
     date: date
     area: str | None
     what: str
+    new_limits: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,19 @@ class EntryRow:
     entry: str
     high_alert: bool
     aliases: tuple[str, ...]
+
+
+#: What a person can find a case to be.
+DISPOSITIONS: Final = ("intended", "slip", "artefact", "undecided")
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewRow:
+    """One row of ``reviews.csv``: what a case was found to be, and when; never by whom."""
+
+    case: str
+    disposition: str
+    date: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +160,20 @@ class Line:
         return value
 
 
+def check_header(
+    path: Path, header: list[str], required: tuple[str, ...], optional: tuple[str, ...] = ()
+) -> None:
+    """Refuse a header that lacks a required column or has one that is not known."""
+    missing = [name for name in required if name not in header]
+    unknown = [name for name in header if name not in (*required, *optional)]
+    if missing or unknown:
+        told = [f"lacks the column {name!r}" for name in missing] + [
+            f"has an unknown column {n!r}" for n in unknown
+        ]
+        wanted = ", ".join(required) + (f" (and, if wanted, {', '.join(optional)})" if optional else "")
+        raise ConfigurationError("; ".join(told), where=path, row=1, do=f"Its columns are: {wanted}")
+
+
 def read_list(path: Path, required: tuple[str, ...], optional: tuple[str, ...] = ()) -> Iterator[Line]:
     """Read a person's CSV list: UTF-8, comma, a header with known columns only."""
     try:
@@ -156,14 +184,7 @@ def read_list(path: Path, required: tuple[str, ...], optional: tuple[str, ...] =
         raise ConfigurationError(f"cannot be read: {error.strerror}", where=path) from None
     reader = csv.DictReader(text.splitlines(), restkey="", strict=True)
     header = [name.strip() for name in reader.fieldnames or []]
-    missing = [name for name in required if name not in header]
-    unknown = [name for name in header if name not in (*required, *optional)]
-    if missing or unknown:
-        told = [f"lacks the column {name!r}" for name in missing] + [
-            f"has an unknown column {n!r}" for n in unknown
-        ]
-        wanted = ", ".join(required) + (f" (and, if wanted, {', '.join(optional)})" if optional else "")
-        raise ConfigurationError("; ".join(told), where=path, row=1, do=f"Its columns are: {wanted}")
+    check_header(path, header, required, optional)
     reader.fieldnames = header
     try:
         for number, row in enumerate(reader, start=2):
@@ -210,11 +231,11 @@ def read_service(path: Path) -> Iterator[ServiceRow]:
 
 def read_changes(path: Path) -> Iterator[ChangeRow]:
     """Read ``changes.csv``."""
-    for line in read_list(path, ("date", "what"), ("area",)):
+    for line in read_list(path, ("date", "what"), ("area", "new_limits")):
         day = line.day("date")
         if day is None:
             raise line.wrong("date", "is empty")
-        yield ChangeRow(day, line.text("area"), line.need("what"))
+        yield ChangeRow(day, line.text("area"), line.need("what"), line.yes("new_limits"))
 
 
 def read_entries(path: Path) -> Iterator[EntryRow]:
@@ -222,3 +243,16 @@ def read_entries(path: Path) -> Iterator[EntryRow]:
     for line in read_list(path, ("entry",), ("high_alert", "aliases")):
         aliases = tuple(a.strip() for a in (line.text("aliases") or "").split("|") if a.strip())
         yield EntryRow(line.need("entry"), line.yes("high_alert"), aliases)
+
+
+def read_reviews(path: Path) -> Iterator[ReviewRow]:
+    """Read ``reviews.csv``; a case stands once, for what was found last is what counts."""
+    seen: dict[str, int] = {}
+    for line in read_list(path, ("case", "disposition", "date")):
+        day, case = line.day("date"), line.need("case")
+        if day is None:
+            raise line.wrong("date", "is empty")
+        if case in seen:
+            raise line.wrong("case", f"{case!r} stands in row {seen[case]} already; keep what was found last")
+        seen[case] = line.number
+        yield ReviewRow(case, line.one_of("disposition", DISPOSITIONS), day)

@@ -155,6 +155,9 @@ class ReportSettings(Strict):
 
     title: str = "Infusion pump safety"
     decimal: Literal[".", ","] = "."
+    #: How days are written: 2026-10-31, 31 Oct 2026, Oct 31, 2026.
+    dates: Literal["year_first", "day_first", "month_first"] = "year_first"
+    paper: Literal["a4", "letter"] = "a4"
 
 
 class People(Strict):

@@ -117,7 +117,7 @@ DOSED = """
 | 10:30:00 | limit_alerted    |             | heparin |           |                     |                    |           | soft high dose_rate 18 [IU]/kg/h | 24    |           |
 | 10:30:06 | rate_changed     |             | heparin | 12        |                     |                    |           |                                  |       |           |
 | 13:00:00 | infusion_stopped |             |         |           |                     |                    |           |                                  |       |           |
-"""  # noqa: E501
+"""
 
 
 def test_values_are_put_into_the_unit_of_the_limit() -> None:
@@ -183,6 +183,8 @@ BYPASSED = """
 | at       | kind             | library_use | entry   | rate_ml_h |
 | 10:00:00 | infusion_started | bypassed    | heparin | 40        |
 | 11:00:00 | infusion_stopped |             |         |           |
+| 13:00:00 | powered_off      |             |         |           |
+| 13:30:00 | powered_on       |             |         |           |
 | 14:00:00 | infusion_started | bypassed    |         | 40        |
 | 15:00:00 | infusion_stopped |             |         |           |
 """

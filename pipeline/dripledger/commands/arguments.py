@@ -105,6 +105,19 @@ def _formats(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _unattended(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("when nobody watches, as from cron")
+    group.add_argument(
+        "--quiet", action="store_true", help="print nothing when all is well, and one line when not"
+    )
+    group.add_argument(
+        "--log",
+        metavar="FILE",
+        help="add the run to a log of 1 MiB that keeps five before it; no field values",
+    )
+    group.add_argument("--summary", metavar="FILE", help="write what the run did as JSON, for monitoring")
+
+
 def _as_of(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--as-of",
@@ -118,9 +131,8 @@ def _library(library: argparse.ArgumentParser) -> None:
         "action",
         metavar="ACTION",
         choices=("check", "compare", "attention", "replay", "uptake"),
-        help="check: faults of a library; compare OLD NEW: what changed; attention: entries, limits and cases "
-        "to look at; replay PROPOSAL: recorded values against a proposed library; uptake: which pump ran "
-        "which",
+        help="check: faults of a library; compare OLD NEW: what changed; attention: entries, limits and "
+        "cases to look at; replay PROPOSAL: recorded values against it; uptake: which pump ran which",
     )
     library.add_argument(
         "names", nargs="*", metavar="NAME",
@@ -140,6 +152,23 @@ def _library(library: argparse.ArgumentParser) -> None:
     library.add_argument("--figure", metavar="FILE.svg", help="draw the curve")
     _as_of(library)
     _formats(library)
+
+
+def _map(mapping: argparse.ArgumentParser) -> None:
+    mapping.add_argument(
+        "action",
+        metavar="ACTION",
+        choices=("draft", "try"),
+        help="draft FILE: propose a mapping (TOML); try MAPPING FILE: run one and show what it makes of a file",
+    )
+    mapping.add_argument("names", nargs="*", metavar="NAME", help="the export; for try the mapping before it")
+    mapping.add_argument(
+        "--safe",
+        action="append",
+        metavar="COLUMN",
+        help="draft: this column holds nothing about people: do not mask it, show values; may be repeated",
+    )
+    _formats(mapping)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -199,6 +228,7 @@ def build_parser() -> argparse.ArgumentParser:
     ingest.add_argument("--wait", type=_seconds, default=30.0, metavar="S",
                         help="seconds to wait for another writer (default: 30)")  # fmt: skip
     _formats(ingest)
+    _unattended(ingest)
 
     balance = verb("balance", "print the ledger balance, by file and in total",
                    "dripledger balance --json")  # fmt: skip
@@ -213,6 +243,9 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _as_of(quarantine)
     _formats(quarantine)
+
+    _map(verb("map", "draft a mapping for an unknown export, or try one; writes nothing",
+              "dripledger map draft export.csv > sources/wards.toml"))  # fmt: skip
 
     clocks = verb("clocks", "propose rows for clocks.csv, with how sure they are; writes nothing",
                   "dripledger clocks estimate --pump P-001")  # fmt: skip
@@ -250,6 +283,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--out", metavar="DIR", help="folder to write (default: reports/YYYY-MM in the site folder)"
     )
     _as_of(report)
+    _unattended(report)
 
     trace = verb(
         "trace",
@@ -273,6 +307,28 @@ def build_parser() -> argparse.ArgumentParser:
     _as_of(trace)
     _formats(trace)
 
+    explore = verb(
+        "explore",
+        "look around in a store in the browser; reachable from this computer alone, stopped with Ctrl-C",
+        "dripledger explore --site ./my-site",
+    )
+    explore.add_argument(
+        "notebook",
+        nargs="?",
+        metavar="NOTEBOOK",
+        choices=("explore", "library_review"),
+        default="explore",
+        help="explore: months, care areas, infusions, events (default); library_review: one limit moved",
+    )
+    explore.add_argument("--library", metavar="L", help="library_review: a version in libraries/, or a file")
+    explore.add_argument(
+        "--port", type=_between(1, 65535), metavar="N", help="the port (default: one that is free)"
+    )
+    explore.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
+    explore.add_argument(
+        "--as-of", metavar="VERSION|DATE", help="read the store as it was: a store version, or a day"
+    )
+
     verify = verb(
         "verify",
         "check a site or a store (hashes, versions, ledger balance, originals), the files of a report, "
@@ -285,6 +341,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     verify.add_argument("--original", metavar="FILE", help="prove a packet's records against this export")
     _formats(verify)
+    _unattended(verify)
 
     query = verb(
         "query",

@@ -59,6 +59,8 @@ time_zone = "UTC"
 # [report]
 # title = "Infusion pump safety"
 # decimal = "."                    # or ","
+# dates = "year_first"             # 2026-10-31; or "day_first" (31 Oct 2026), "month_first" (Oct 31, 2026)
+# paper = "a4"                     # or "letter"
 
 [people]
 # Patients and orders enter the store only as keyed pseudonyms. The key stays outside this folder: whoever has
@@ -131,6 +133,7 @@ _LISTS = {
     "clocks.csv.example": "pump,from,offset_s\nP-001,2026-03-01 00:00,2820\n",
     "service.csv.example": "pump,from,to,context\nP-001,2026-02-02 08:00,2026-02-03 12:00,maintenance\n",
     "changes.csv.example": "date,area,what\n2026-03-02,Adult intensive care,drug library release 7\n",
+    "reviews.csv.example": "case,disposition,date\n0123456789abcdef0123456789abcdef,intended,2026-11-05\n",
     "entries.csv.example": "entry,high_alert,aliases\nmorphine,yes,MORPHINE|Morphine 1 mg/mL\n",
     "libraries/library.csv.example": (
         "version,published_at,care_area,entry,concentration_value,concentration_unit,dosing_unit,quantity,"
@@ -151,6 +154,7 @@ libraries/       drug libraries (.csv); the example does nothing until it is ren
                  service.csv   pumps in the workshop or in training for a while
                  changes.csv   releases, go-lives, recalls
                  entries.csv   the entries of the library, high-alert flag, other spellings
+                 reviews.csv   what listed cases were found to be: intended, slip, artefact, undecided
 inbox/           drop exports here, then run: dripledger ingest
 originals/       what was read (made by ingest)
 store/           the ledger (made by ingest)

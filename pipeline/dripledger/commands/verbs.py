@@ -11,7 +11,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dripledger.commands.output import balance_sentence, chosen_format, counted, emit, emit_stream, say
+from dripledger.commands.output import balance_sentence, chosen_format, counted, emit, emit_stream, say, show
 from dripledger.errors import UsageError, VerificationError
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def init(args: Namespace) -> int:
 
 def ingest(args: Namespace) -> int:
     """Read what is new and print the ledger balance."""
+    from dripledger.commands.progress import shown_progress
     from dripledger.events.ingest import ingest as read
 
     chosen_format(args.format)
@@ -74,14 +75,16 @@ def ingest(args: Namespace) -> int:
         from dripledger.commands.undo import undo
 
         return undo(args, site)
-    result = read(
-        site,
-        [Path(path) for path in args.paths],
-        source=args.source,
-        wait_s=args.wait,
-        build=not args.no_build,
-        progress=say,
-    )
+    with shown_progress() as progress:
+        result = read(
+            site,
+            [Path(path) for path in args.paths],
+            source=args.source,
+            wait_s=args.wait,
+            build=not args.no_build,
+            progress=progress,
+        )
+    args.watch.ingested(result)
     return _tell_ingest(result, args.format)
 
 
@@ -167,6 +170,13 @@ def quarantine(args: Namespace) -> int:
     emit(records, form)
     say(f"{counted(records.num_rows, 'record waits', 'records wait')}.")
     return 0
+
+
+def map(args: Namespace) -> int:  # noqa: A001 (the verb's name)
+    """Draft a mapping, or try one."""
+    from dripledger.commands.mapping import run
+
+    return run(args)
 
 
 def clocks(args: Namespace) -> int:
@@ -257,7 +267,9 @@ def report(args: Namespace) -> int:
     month = parse_month(args.month, committed_at=snapshot.committed_at, zone=site.zone)
     out = site.reports / str(month) if args.out is None else Path(args.out)
     try:
-        print(write_report(site, str(month), None if args.out is None else out, args.as_of))
+        written = write_report(site, str(month), None if args.out is None else out, args.as_of)
+        args.watch.noted = {"month": str(month), "report": str(written)}
+        show(str(written))
     except (PermissionError, FileNotFoundError, NotADirectoryError) as error:
         # it is written beside its place first, under a name that says nothing to anybody
         if Path(error.filename or "").parent != out.absolute().parent:
@@ -276,6 +288,13 @@ def trace(args: Namespace) -> int:
 
     site = _site(args)
     return run(args, site, _snapshot(args, site))
+
+
+def explore(args: Namespace) -> int:
+    """Start a notebook on this computer alone."""
+    from dripledger.commands.explore import start
+
+    return start(args)
 
 
 def verify(args: Namespace) -> int:

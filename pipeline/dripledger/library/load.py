@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import itertools
-import math
-from collections.abc import Iterator
-from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Final
 
 import pyarrow as pa
 
 from dripledger.errors import ConfigurationError
+from dripledger.library.rows import LimitRow, read_library
 from dripledger.schema import TABLES
-from dripledger.schema.units import normalise_unit
-from dripledger.site import Site, read_list
+from dripledger.site import Site
 
-_REQUIRED: Final = ("version", "care_area", "entry", "quantity")
-_OPTIONAL: Final = (
-    "published_at", "concentration_value", "concentration_unit", "dosing_unit", "hard_low", "soft_low",
-    "soft_high", "hard_high", "weight_min_kg", "weight_max_kg",
-)  # fmt: skip
-_LIMITS: Final = ("hard_low", "soft_low", "soft_high", "hard_high")
+#: Files in ``libraries/`` that are libraries.
+PATTERNS = ("*.csv", "*.xlsx", "*.ods")
+
+
+def library_files(site: Site) -> list[Path]:
+    """Return the library files of a site, sorted by name."""
+    return sorted(path for pattern in PATTERNS for path in site.libraries.glob(pattern))
 
 
 def load_libraries(site: Site) -> pa.Table:
@@ -42,78 +38,37 @@ def load_libraries(site: Site) -> pa.Table:
     rows: list[dict[str, object]] = []
     places: dict[tuple[object, ...], str] = {}
     key = (*table.key, "weight_min_kg", "weight_max_kg")
-    for path in sorted(site.libraries.glob("*.csv")):
-        for number, row in _rows(path, site):
+    for path in library_files(site):
+        reading = read_library(path, site.zone)
+        if reading.problems:
+            raise reading.problems[0].error
+        for read in reading.rows:
+            row = _stored(read)
             told = tuple(row[name] for name in key)
             if told in places:
                 raise ConfigurationError(
-                    f"stands twice: the same row is {places[told]}", where=path, row=number
+                    f"stands twice: the same row is {places[told]}", where=path, row=read.number
                 )
-            places[told] = f"{path.name}, row {number}"
+            places[told] = f"{path.name}, row {read.number}"
             rows.append(row)
     rows.sort(key=lambda row: [str(row[name] if row[name] is not None else "") for name in key])
     return pa.Table.from_pylist(rows, schema=table.arrow_schema)
 
 
-def _rows(path: Path, site: Site) -> Iterator[tuple[int, dict[str, object]]]:
-    for line in read_list(path, _REQUIRED, _OPTIONAL):
-
-        def number(column: str, line=line) -> float | None:  # type: ignore[no-untyped-def]
-            text = line.text(column)
-            if text is None:
-                return None
-            value = line.number_of(column)
-            if not math.isfinite(value) or "_" in text:
-                raise line.wrong(column, f"{text!r} is no number")
-            return float(value)
-
-        def unit(column: str, line=line) -> str | None:  # type: ignore[no-untyped-def]
-            text = line.text(column)
-            if text is None:
-                return None
-            code = normalise_unit(text)
-            if code is None:
-                raise line.wrong(column, f"{text!r} is no unit that is known here; write a UCUM code")
-            return code
-
-        limits = {name: number(name) for name in _LIMITS}
-        given = [(name, value) for name, value in limits.items() if value is not None]
-        for (low, a), (high, b) in itertools.pairwise(given):
-            if a > b:
-                raise line.wrong(high, f"{high} ({b:g}) is below {low} ({a:g}); limits go up in the order "
-                                 "hard_low, soft_low, soft_high, hard_high")  # fmt: skip
-        concentration = number("concentration_value")
-        if concentration is not None and concentration <= 0:
-            raise line.wrong("concentration_value", "is not above zero")
-        weights = (number("weight_min_kg"), number("weight_max_kg"))
-        if None not in weights and weights[0] > weights[1]:  # type: ignore[operator]
-            raise line.wrong("weight_max_kg", "is below weight_min_kg")
-        published = line.text("published_at")
-        yield (
-            line.number,
-            {
-                "library_version": line.need("version"),
-                "library_published_at": None if published is None else _instant(line, published, site),
-                "care_area": line.need("care_area"),
-                "entry": line.need("entry"),
-                "concentration_value": concentration,
-                "concentration_unit": unit("concentration_unit"),
-                "dosing_unit": unit("dosing_unit"),
-                "limit_quantity": line.need("quantity"),
-                **limits,
-                "weight_min_kg": weights[0],
-                "weight_max_kg": weights[1],
-            },
-        )
-
-
-def _instant(line, text: str, site: Site) -> datetime:  # type: ignore[no-untyped-def]
-    try:
-        if len(text) == 10:
-            day = date.fromisoformat(text)
-            read = datetime(day.year, day.month, day.day)
-        else:
-            read = datetime.fromisoformat(text)
-    except ValueError:
-        raise line.wrong("published_at", f"{text!r} is no time; write it as 2026-10-31 14:05") from None
-    return (read if read.tzinfo is not None else read.replace(tzinfo=site.zone)).astimezone(UTC)
+def _stored(row: LimitRow) -> dict[str, object]:
+    return {
+        "library_version": row.version,
+        "library_published_at": row.published_at,
+        "care_area": row.care_area,
+        "entry": row.entry,
+        "concentration_value": row.concentration_value,
+        "concentration_unit": row.concentration_unit,
+        "dosing_unit": row.dosing_unit,
+        "limit_quantity": row.quantity,
+        "hard_low": row.hard_low,
+        "soft_low": row.soft_low,
+        "soft_high": row.soft_high,
+        "hard_high": row.hard_high,
+        "weight_min_kg": row.weight_min_kg,
+        "weight_max_kg": row.weight_max_kg,
+    }

@@ -1,0 +1,215 @@
+"""`library`: the drug library checked, compared, and held against what the pumps recorded."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dripledger.commands.output import chosen_format, counted, emit, say
+from dripledger.errors import UsageError, VerificationError
+
+if TYPE_CHECKING:
+    import duckdb
+    import pyarrow as pa
+
+    from dripledger.library.relations import Span
+    from dripledger.measures import Month
+    from dripledger.site import Site
+    from dripledger.store import Snapshot
+
+#: Options that only some actions take.
+_ONLY = {
+    "list": ("attention", "replay", "uptake"), "out": ("attention", "replay", "uptake"), "area": ("replay",),
+    "entry": ("replay",), "quantity": ("replay",), "side": ("replay",), "figure": ("replay",),
+    "month": ("attention", "replay", "uptake"), "from_month": ("attention", "replay", "uptake"),
+    "to_month": ("attention", "replay", "uptake"), "as_of": ("attention", "replay", "uptake"),
+}  # fmt: skip
+#: How many names each action takes, and what they are.
+_NAMES = {
+    "check": (0, 99, "files to check (none: all in libraries/)"),
+    "compare": (2, 2, "two libraries, OLD and NEW: files or versions in libraries/"),
+    "attention": (0, 0, "no further name"),
+    "replay": (1, 1, "the proposed library: a file, a version in libraries/, or in-force"),
+    "uptake": (0, 0, "no further name"),
+}
+#: The libraries that were in force, each for what ran it: a check of library files against the log.
+IN_FORCE = "in-force"
+
+_Open = Callable[[Namespace], "tuple[Site, Snapshot]"]
+_Months = Callable[[Namespace, "Site", "Snapshot"], "list[Month] | None"]
+
+
+def run(args: Namespace, site: Site, open_store: _Open, months: _Months) -> int:
+    """Do what was asked of the library.
+
+    Parameters
+    ----------
+    args
+        The command line.
+    site
+        The site as it stands today.
+    open_store, months
+        Give the store as it is read, and the months that were asked for.
+    """
+    chosen_format(args.format)
+    _refuse(args)
+    if args.action == "check":
+        return _check(args, site)
+    if args.action == "compare":
+        return _compare(args, site)
+    site, snapshot = open_store(args)
+    span = _span(site, snapshot, months(args, site, snapshot))
+    tables, cautions, figure = _ask(args, site, snapshot, span)
+    chosen = args.list or next(iter(tables))
+    if chosen not in tables:
+        raise UsageError(
+            f"library {args.action} has no list {chosen!r}",
+            where="--list",
+            do=f"There are: {', '.join(tables)}",
+        )
+    if figure is not None and args.figure is not None:
+        Path(args.figure).write_text(figure, encoding="utf-8")
+    if args.out is not None:
+        _write(Path(args.out), tables, cautions, figure)
+    emit(tables[chosen], args.format)
+    others = ", ".join(name for name in tables if name != chosen)
+    say(f"library {args.action}, {chosen}, {span.text}; other lists: {others}.")
+    for caution in cautions:
+        say(caution)
+    return 0
+
+
+def _refuse(args: Namespace) -> None:
+    """Refuse names and options that the action does not take."""
+    least, most, told = _NAMES[args.action]
+    if not least <= len(args.names) <= most:
+        raise UsageError(f"library {args.action} takes {told}", do="See 'dripledger library --help'")
+    for name, actions in _ONLY.items():
+        if getattr(args, name) is not None and args.action not in actions:
+            option = name.removesuffix("_month").replace("_", "-")
+            raise UsageError(f"library {args.action} has no option '--{option}'")
+    place = [args.area, args.entry, args.quantity]
+    if (
+        args.action == "replay"
+        and any(p is not None for p in (*place, args.side, args.figure))
+        and None in place
+    ):
+        raise UsageError("a curve is of one limit: name it with --area, --entry and --quantity")
+
+
+def _check(args: Namespace, site: Site) -> int:
+    from dripledger.library.check import check_files
+    from dripledger.library.findings import as_table
+    from dripledger.library.load import library_files
+
+    paths = [Path(name) for name in args.names] or library_files(site)
+    if not paths:
+        raise UsageError("there is no library to check", where=site.libraries, do="Name a file")
+    findings = check_files(paths, site)
+    emit(as_table(findings), args.format)
+    count = {kind: sum(f.severity == kind for f in findings) for kind in ("error", "warning", "note")}
+    told = ", ".join(counted(number, kind, f"{kind}s") for kind, number in count.items())
+    say(f"{counted(len(paths), 'file', 'files')} checked: {told}.")
+    say("A check says where rows contradict each other; it does not say what a limit should be.")
+    if count["error"]:
+        raise VerificationError("the library has errors", do="Correct the rows above, and check again")
+    return 0
+
+
+def _compare(args: Namespace, site: Site) -> int:
+    from dripledger.library.compare import as_table, compare_rows
+    from dripledger.library.versions import named_library
+
+    old, new = (named_library(site, name) for name in args.names)
+    changes = compare_rows(old.rows, new.rows)
+    emit(as_table(changes), args.format)
+    kinds = {kind: sum(change.change == kind for change in changes) for kind in _changes()}
+    say(f"{old.version} to {new.version}: {', '.join(f'{number} {kind}' for kind, number in kinds.items())}.")
+    say("Loosened warns about less than before, tightened about more; neither is better by itself.")
+    return 0
+
+
+def _changes() -> Sequence[str]:
+    from dripledger.library.compare import CHANGES
+
+    return CHANGES
+
+
+def _span(site: Site, snapshot: Snapshot, asked: list[Month] | None) -> Span:
+    from dripledger.library.relations import Span
+    from dripledger.measures import refuse_unbuilt, store_months
+
+    refuse_unbuilt(snapshot)
+    months = asked if asked is not None else store_months(site, snapshot)
+    if not months:
+        raise UsageError("the store holds no event yet", where=site.store, do="Run 'dripledger ingest' first")
+    first, last = months[0], months[-1]
+    text = str(first) if first == last else f"{first} to {last}"
+    return Span(first.begins_at(site.zone), last.plus(1).begins_at(site.zone), text)
+
+
+def _ask(
+    args: Namespace, site: Site, snapshot: Snapshot, span: Span
+) -> tuple[Mapping[str, pa.Table], Sequence[str], str | None]:
+    """Return the lists of an action, what must be said with them, and a figure."""
+    from dripledger.engine import connect
+    from dripledger.library.relations import prepare
+    from dripledger.library.versions import libraries_on_file, newest
+    from dripledger.store import spill_folder
+
+    with spill_folder(site.store, "library") as spill, connect(spill) as con:
+        prepare(con, site, snapshot, span)
+        if args.action == "replay":
+            return _replay(args, site, con)
+        libraries = libraries_on_file(site)
+        if args.action == "uptake":
+            from dripledger.library.uptake import UPTAKE_CAUTIONS, uptake
+
+            return uptake(con, site, libraries), UPTAKE_CAUTIONS, None
+        from dripledger.library.attention import ATTENTION_CAUTIONS, attention
+
+        current = newest(libraries, span.ends_at)
+        return attention(con, site, current.rows if current else ()), ATTENTION_CAUTIONS, None
+
+
+def _replay(
+    args: Namespace, site: Site, con: duckdb.DuckDBPyConnection
+) -> tuple[Mapping[str, pa.Table], Sequence[str], str | None]:
+    from dripledger.library.replay import REPLAY_CAUTIONS, replay
+    from dripledger.library.versions import libraries_on_file, named_library
+
+    (name,) = args.names
+    if name == IN_FORCE:
+        rows = [row for library in libraries_on_file(site) for row in library.rows]
+    else:
+        rows = list(named_library(site, name).rows)
+    found = replay(con, rows, by_version=name == IN_FORCE)
+    tables = {
+        "summary": found.summary,
+        "cases": found.cases,
+        "not_comparable": found.not_comparable,
+        "centiles": found.centiles,
+    }
+    if args.area is None:
+        return tables, REPLAY_CAUTIONS, None
+    from dripledger.library.curve import curve
+    from dripledger.library.figure import draw_curve
+
+    line = curve(con, args.area, args.entry, args.quantity, args.side or "high")
+    figure = draw_curve(line) if args.figure is not None or args.out is not None else None
+    return {"curve": line.table, **tables}, REPLAY_CAUTIONS, figure
+
+
+def _write(folder: Path, tables: Mapping[str, pa.Table], cautions: Sequence[str], figure: str | None) -> None:
+    """Write every list as CSV, and the cautions and the figure beside them."""
+    from dripledger.output import write_table
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, table in tables.items():
+        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
+            write_table(table, file, "csv")
+    (folder / "cautions.txt").write_text("\n\n".join(cautions) + "\n", encoding="utf-8")
+    if figure is not None:
+        (folder / "curve.svg").write_text(figure, encoding="utf-8")

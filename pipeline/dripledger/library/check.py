@@ -1,0 +1,259 @@
+"""`library check`: what a person should look at in a drug library before a pump gets it.
+
+It says where rows contradict themselves or each other. It does not say what a limit should be.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from dripledger.library.check_names import look_alikes
+from dripledger.library.check_units import unit_findings
+from dripledger.library.findings import Finding, in_order
+from dripledger.library.rows import LimitRow, Problem, known_quantity, read_library, six_digits
+from dripledger.schema.units import convert
+from dripledger.site import Site
+
+#: From this ratio on, limits of one entry in two areas stand out.
+TENFOLD = 10.0
+_GUARDED = ("dose_rate", "flow_rate")
+
+
+def check_files(paths: Sequence[Path], site: Site) -> list[Finding]:
+    """Check library files, each version by itself.
+
+    Parameters
+    ----------
+    paths
+        The files.
+    site
+        For declared care areas and high-alert flags.
+
+    Returns
+    -------
+    list of Finding
+        The gravest first; an ``error`` means that the library must not be loaded as it is.
+
+    Raises
+    ------
+    ConfigurationError
+        If a file cannot be read at all or has not the columns of a library.
+    """
+    rows: list[LimitRow] = []
+    findings: list[Finding] = []
+    for path in paths:
+        reading = read_library(path, site.zone)
+        findings += [_told(problem, path) for problem in reading.problems]
+        rows += reading.rows
+    versions: dict[str, list[LimitRow]] = defaultdict(list)
+    for row in rows:
+        versions[row.version].append(row)
+    for version in sorted(versions):
+        findings += check_rows(versions[version], site)
+    return in_order(findings)
+
+
+def _told(problem: Problem, path: Path) -> Finding:
+    error = problem.error
+    text = f"{error.column}: {error.what}" if error.column else error.what
+    return Finding("error", problem.check, path.name, error.row, problem.care_area, problem.entry, text)
+
+
+def check_rows(rows: Sequence[LimitRow], site: Site) -> list[Finding]:
+    """Check the rows of one library version; see `check_files`."""
+    found = [
+        *_duplicates(rows),
+        *_bands(rows),
+        *_quantities(rows),
+        *(finding for row in rows for finding in unit_findings(row)),
+        *_without_limits(rows),
+        *_soft_equals_hard(rows),
+        *_tenfold(rows),
+        *look_alikes(rows),
+        *_high_alert(rows, site),
+        *_areas(rows, site),
+    ]
+    return in_order(found)
+
+
+def at(row: LimitRow, severity: str, check: str, text: str) -> Finding:
+    """Make a finding about one row."""
+    return Finding(severity, check, row.file, row.number, row.care_area, row.entry, text)
+
+
+def _place(row: LimitRow) -> tuple[object, ...]:
+    return row.care_area, row.entry, row.strength, row.limited_quantity
+
+
+def _duplicates(rows: Iterable[LimitRow]) -> Iterator[Finding]:
+    seen: dict[tuple[object, ...], LimitRow] = {}
+    for row in rows:
+        key = (*_place(row), row.weight_min_kg, row.weight_max_kg)
+        first = seen.setdefault(key, row)
+        if first is not row:
+            yield at(
+                row, "error", "duplicate", f"stands twice: the same row is {first.file}, row {first.number}"
+            )
+
+
+def _bands(rows: Iterable[LimitRow]) -> Iterator[Finding]:
+    """Bands of weights that overlap, or leave a gap between them."""
+    places: dict[tuple[object, ...], list[LimitRow]] = defaultdict(list)
+    for row in rows:
+        places[_place(row)].append(row)
+    for same in places.values():
+        if len(same) < 2:
+            continue
+        low = {id(row): row.weight_min_kg or 0.0 for row in same}
+        high = {id(row): float("inf") if row.weight_max_kg is None else row.weight_max_kg for row in same}
+        ordered = sorted(same, key=lambda row: (low[id(row)], high[id(row)], row.number))
+        for one, two in itertools.pairwise(ordered):
+            if (one.weight_min_kg, one.weight_max_kg) == (two.weight_min_kg, two.weight_max_kg):
+                continue
+            end, begin = high[id(one)], low[id(two)]
+            if begin < end:
+                yield at(
+                    two,
+                    "error",
+                    "weights_overlap",
+                    f"its weights overlap with those of {one.file}, row {one.number}",
+                )
+            elif begin > end:
+                yield at(
+                    two,
+                    "warning",
+                    "weights_leave_a_gap",
+                    f"no row is for weights from {end:g} to {begin:g} kg",
+                )
+
+
+def _quantities(rows: Iterable[LimitRow]) -> Iterator[Finding]:
+    for row in rows:
+        if not known_quantity(row):
+            yield at(
+                row, "error", "unknown_quantity", f"{row.quantity!r} is no quantity that a limit can be on"
+            )
+
+
+def _without_limits(rows: Iterable[LimitRow]) -> Iterator[Finding]:
+    entries: dict[tuple[str, str], list[LimitRow]] = defaultdict(list)
+    for row in rows:
+        entries[row.care_area, row.entry].append(row)
+    for same in entries.values():
+        if not any(row.limits for row in same):
+            yield at(
+                same[0],
+                "warning",
+                "no_limits",
+                "the entry has no limit at all: it names the drug and protects from nothing",
+            )
+
+
+def _soft_equals_hard(rows: Iterable[LimitRow]) -> Iterator[Finding]:
+    for row in rows:
+        for side in ("low", "high"):
+            soft, hard = row.limits.get(f"soft_{side}"), row.limits.get(f"hard_{side}")
+            if soft is not None and hard is not None and six_digits(soft) == six_digits(hard):
+                yield at(
+                    row,
+                    "warning",
+                    "soft_never_seen",
+                    f"soft_{side} equals hard_{side} ({hard:g}): the soft limit never warns alone",
+                )
+
+
+def _tenfold(rows: Iterable[LimitRow]) -> Iterator[Finding]:
+    """Find limits of one entry and concentration that are tenfold apart or more between two care areas."""
+    limits: dict[tuple[object, ...], list[tuple[float, LimitRow, float]]] = defaultdict(list)
+    first_unit: dict[tuple[object, ...], str] = {}
+    for row in rows:
+        unit = row.limit_unit
+        if unit is None:
+            continue
+        for name, value in row.limits.items():
+            key: tuple[object, ...] = (row.entry, row.strength, row.limited_quantity, row.weights, name)
+            common = convert(value, unit, first_unit.setdefault(key, unit))
+            if common is not None and common > 0:
+                limits[key].append((common, row, value))
+    for place, told in limits.items():
+        quantity, limit = place[2], place[4]
+        least = min(told, key=lambda item: (item[0], item[1].care_area))
+        most = max(told, key=lambda item: (item[0], item[1].care_area))
+        factor = six_digits(most[0] / least[0])
+        if factor >= TENFOLD and least[1].care_area != most[1].care_area:
+            hint = " (a slip of the decimal point?)" if abs(factor - 10) <= 0.2 else ""
+            yield at(
+                most[1],
+                "warning",
+                "tenfold_between_areas",
+                f"{limit} on {quantity} is {most[2]:g} {most[1].limit_unit}, and in {least[1].care_area!r} "
+                f"{least[2]:g} {least[1].limit_unit} ({least[1].file}, row {least[1].number}): "
+                f"{factor:g} times{hint}",
+            )
+
+
+def _high_alert(rows: Sequence[LimitRow], site: Site) -> Iterator[Finding]:
+    if site.entries is None:
+        yield Finding(
+            "note",
+            "no_high_alert_flags",
+            "",
+            None,
+            "",
+            "",
+            "there is no entries.csv, so nobody knows which entries are high-alert",
+        )
+        return
+    flags = {row.entry: row.high_alert for row in site.entries}
+    guarded: dict[tuple[object, ...], list[LimitRow]] = defaultdict(list)
+    for row in rows:
+        if flags.get(row.entry):
+            guarded[row.care_area, row.entry, row.strength].append(row)
+        if row.entry not in flags:
+            yield at(row, "note", "entry_not_filed", "entries.csv does not hold this entry")
+    for same in guarded.values():
+        if not all(
+            any("hard_high" in row.limits for row in band)
+            for band in _by_band([row for row in same if row.limited_quantity in _GUARDED])
+        ):
+            yield at(
+                same[0],
+                "warning",
+                "bypassable_high_alert",
+                "a high-alert entry without a hard high limit on dose or rate: "
+                "every warning about too much can be confirmed past",
+            )
+    present = {row.entry for row in rows}
+    for entry in sorted(flags):
+        if entry not in present:
+            yield Finding(
+                "note",
+                "entry_not_in_library",
+                rows[0].file if rows else "",
+                None,
+                "",
+                entry,
+                "entries.csv holds this entry and the library does not",
+            )
+
+
+def _by_band(rows: Sequence[LimitRow]) -> list[list[LimitRow]]:
+    """Group rows by band of weights; no row at all is one empty group, which nothing guards."""
+    bands: dict[str, list[LimitRow]] = defaultdict(list)
+    for row in rows:
+        bands[row.weights].append(row)
+    return list(bands.values()) or [[]]
+
+
+def _areas(rows: Iterable[LimitRow], site: Site) -> Iterator[Finding]:
+    declared = site.settings.care_areas
+    if not declared:
+        return
+    told: set[str] = set()
+    for row in rows:
+        if row.care_area not in declared and row.care_area not in told:
+            told.add(row.care_area)
+            yield at(row, "warning", "area_not_declared", "site.toml does not declare this care area")

@@ -1,0 +1,57 @@
+-- title: Limit alerts before and after a release, for the entries that it changed
+-- grain: release, care area, entry
+-- why: before and after are what the pump ran at that moment, not the date; other things change too, no cause is told
+with programmed as (
+    select p.care_area, p.entry, v.library_version, p.can_log, p.alerts
+    from library_programmings as p
+    inner join library_versions as v
+        on
+            p.facility = v.facility and p.pump_id = v.pump_id
+            and p.happened_at >= v.first_seen_at and (v.until_at is null or p.happened_at < v.until_at)
+),
+
+used as (
+    select care_area, entry, library_version, count(*) as uses, cast(sum(alerts) as bigint) as limit_alerts
+    from programmed
+    where can_log
+    group by care_area, entry, library_version
+),
+
+tried as (
+    select
+        a.care_area, a.entry, v.library_version,
+        count(case when a.met_soft and a.is_override then 1 end) as overridden,
+        count(case when a.met_soft and a.is_known then 1 end) as outcome_known
+    from library_attempts as a
+    inner join library_versions as v
+        on
+            a.facility = v.facility and a.pump_id = v.pump_id
+            and a.first_alert_at >= v.first_seen_at and (v.until_at is null or a.first_alert_at < v.until_at)
+    where a.in_span and a.can_log
+    group by a.care_area, a.entry, v.library_version
+)
+
+select
+    c.old_version,
+    c.new_version,
+    c.care_area,
+    c.entry,
+    c.changes,
+    coalesce(o.uses, 0) as uses_before,
+    coalesce(o.limit_alerts, 0) as alerts_before,
+    coalesce(p.overridden, 0) as overridden_before,
+    coalesce(p.outcome_known, 0) as outcome_known_before,
+    coalesce(n.uses, 0) as uses_after,
+    coalesce(n.limit_alerts, 0) as alerts_after,
+    coalesce(q.overridden, 0) as overridden_after,
+    coalesce(q.outcome_known, 0) as outcome_known_after
+from changed_entries as c
+left join used as o
+    on c.care_area = o.care_area and c.entry = o.entry and c.old_version = o.library_version
+left join used as n
+    on c.care_area = n.care_area and c.entry = n.entry and c.new_version = n.library_version
+left join tried as p
+    on c.care_area = p.care_area and c.entry = p.entry and c.old_version = p.library_version
+left join tried as q
+    on c.care_area = q.care_area and c.entry = q.entry and c.new_version = q.library_version
+order by c.release_no, c.care_area, c.entry

@@ -1,0 +1,215 @@
+"""What deserves attention: small stores, every number worked out by hand."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, date, datetime
+from typing import Any
+
+import pyarrow as pa
+import pytest
+from tests.library_samples import SPAN, limit_row
+from tests.measure_samples import site, store
+
+from dripledger.library.attention import attention
+from dripledger.library.chance import expected_by_chance
+from dripledger.library.relations import Span, prepare
+from dripledger.lists import ReviewRow
+
+OCTOBER = Span(datetime(2026, 10, 1, tzinfo=UTC), datetime(2026, 11, 1, tzinfo=UTC), "2026-10")
+
+
+def _ask(
+    span: Span = SPAN, rows: Any = (), least: int = 2, reviews: Any = (), **drawn: Any
+) -> dict[str, pa.Table]:
+    own = site(minimums={"starts": least}, lists={"reviews": tuple(reviews)})
+    con = store(**drawn)
+    try:
+        prepare(con, own, None, span)
+        return attention(con, own, rows)
+    finally:
+        con.close()
+
+
+PROGRAMMINGS = """
+| programming_id | infusion_id | attempt_id | entry    |
+| p1             | i1          | a1         | morphine |
+| p2             | i1          | -          | morphine |
+| p3             | i2          | -          | morphine |
+| a2             | -           | a2         | morphine |
+| p5             | i3          | a3         | insulin  |
+"""
+ATTEMPTS = """
+| attempt_id | infusion_id | entry    | alerts | outcome       | limit_side | limit_multiple | entered_first | entered_final | limit_value | limit_unit | change_factor | decided_at          |
+| a1         | i1          | morphine | 3      | overridden    | high       | 2.5            | 10            | 12.5          | 5           | mg/h       | 0.8           | 2026-10-05 08:00:02 |
+| a2         | -           | morphine | 1      | cancelled     | low        | 1.2            | 4             | -             | 5           | mg/h       | -             | -                   |
+| a3         | i3          | insulin  | 1      | within_limits | high       | 20             | 100           | 10            | 5           | mg/h       | 10            | 2026-10-05 08:00:05 |
+"""
+INFUSIONS = """
+| infusion_id | entry    | concentration_value | concentration_unit |
+| i1          | morphine | 1                   | mg/mL              |
+| i2          | morphine | 2                   | mg/mL              |
+| i3          | insulin  | 1                   | [IU]/mL            |
+"""
+EVENTS = """
+| event_id | kind          |
+| a1       | limit_alerted |
+| a2       | limit_alerted |
+| a3       | limit_alerted |
+"""
+DRAWN = {"programmings": PROGRAMMINGS, "attempts": ATTEMPTS, "infusions": INFUSIONS, "events": EVENTS}
+
+
+def test_counts_of_an_entry() -> None:
+    """Morphine: 4 programmings in 2 infusions, 3 + 1 alerts: 100 x 4 / 4 per 100 uses; of 2 known soft attempts 1 was
+    overridden, 2.5 times the limit, within 2 s."""
+    morphine = {row["entry"]: row for row in _ask(**DRAWN)["entries"].to_pylist()}["morphine"]
+    wanted = {
+        "uses": 4, "infusions": 2, "limit_alerts": 4, "attempts": 2, "attempts_high": 1, "attempts_low": 1,
+        "overridden": 1, "outcome_known": 2, "override_share": 0.5, "alerts_per_100_uses": pytest.approx(100.0),
+        "times_highest": 2.5, "overrides_2x": 1, "overrides_5x": 0, "overrides_timed": 1, "overrides_under_3s": 1,
+        "repeat_overrides": 0, "times_p50": None,
+    }  # fmt: skip
+    assert {name: morphine[name] for name in wanted} == wanted
+    # Wilson for 1 of 2 at 95 %: (0.5 + z^2/4 -+ z sqrt(0.125 + z^2/16)) / (1 + z^2/2), z = 1.959964
+    z2 = 1.959964**2
+    reach = 1.959964 * math.sqrt(0.125 + z2 / 16)
+    assert morphine["override_low95"] == pytest.approx((0.5 + z2 / 4 - reach) / (1 + z2 / 2), rel=1e-6)
+
+
+def test_under_the_minimum_counts_stand_alone_and_nothing_is_ranked() -> None:
+    found = _ask(least=20, **DRAWN)
+    assert {row["override_status"] for row in found["entries"].to_pylist()} == {"small"}
+    assert {row["alerts_per_100_uses"] for row in found["entries"].to_pylist()} == {None}
+    pareto = found["pareto"].to_pylist()
+    assert [(row["entry"], row["place"], row["cumulative_share"]) for row in pareto] == [
+        ("insulin", None, None), ("morphine", None, None),
+    ]  # fmt: skip
+    assert "5 alerts in all, nothing is ranked under 20" in pareto[0]["status"]
+
+
+def test_the_few_entries_that_make_most_of_the_alerts() -> None:
+    """4 of 5 alerts are morphine's, and all 5 with insulin."""
+    rows = _ask(**DRAWN)["pareto"].to_pylist()
+    assert [(r["place"], r["entry"], r["share_of_alerts"], r["cumulative_share"]) for r in rows] == [
+        (1, "morphine", 0.8, 0.8), (2, "insulin", 0.2, 1.0),
+    ]  # fmt: skip
+
+
+def test_a_source_that_cannot_warn_dilutes_nothing() -> None:
+    ingests = '| path | records_json |\n| a.csv | ["infusion_started"] |'
+    (insulin, morphine) = _ask(ingests=ingests, **DRAWN)["entries"].to_pylist()
+    assert (morphine["uses"], morphine["left_out_unable"], insulin["uses"]) == (0, 4, 0)
+
+
+def test_listed_cases_with_their_course() -> None:
+    """a1 at 2.5 times is far; a3 was entered at 20 times the limit and then brought within."""
+    cases = _ask(**DRAWN)["cases"].to_pylist()
+    assert [(c["what"], c["case_id"], c["course"], c["status"]) for c in cases] == [
+        ("brought_within_from_tenfold", "a3", "entered, warned, then confirmed within limits", "open"),
+        ("far_override", "a1", "overridden", "open"),
+    ]
+    assert {(c["happened_on"], c["shift"]) for c in cases} == {(date(2026, 10, 5), "08-16")}
+
+
+def test_leaving_the_library_is_listed() -> None:
+    left = "| attempt_id | outcome |\n| a1 | left_library |"
+    (case,) = _ask(attempts=left)["cases"].to_pylist()
+    assert (case["what"], case["course"]) == ("left_library", "warned, then run outside the library")
+
+
+@pytest.mark.parametrize(
+    ("review", "listed"),
+    [
+        (None, ("open", None, True)),
+        (ReviewRow("a1", "undecided", date(2026, 9, 20)), ("open", "undecided", True)),
+        (ReviewRow("a1", "slip", date(2026, 9, 20)), None),  # closed before October: it comes no more
+        (ReviewRow("a1", "intended", date(2026, 10, 20)), ("closed", "intended", True)),
+        (ReviewRow("a1", "slip", date(2026, 11, 3)), ("open", None, True)),  # October's list stays as it was
+    ],
+)
+def test_open_cases_carry_over(review: ReviewRow | None, listed: tuple[str, str | None, bool] | None) -> None:
+    september = ATTEMPTS.splitlines()[1:3]
+    at = "2026-09-05 08:00"
+    attempts = f"{september[0]} first_alert_at | last_alert_at |\n{september[1]} {at} | {at} |"
+    attempts = attempts.replace("2026-10-05 08:00:02", "2026-09-05 08:00:02")
+    cases = _ask(OCTOBER, attempts=attempts, reviews=[review] if review else [])["cases"].to_pylist()
+    found = [(c["status"], c["disposition"], c["carried_over"]) for c in cases]
+    assert found == ([] if listed is None else [listed])
+
+
+SETTLED = "| attempt_id | entered_final | limit_value | limit_unit |\n" + "\n".join(
+    f"| a{n} | {final} | 5 | mg/h |" for n, final in enumerate([8, 8, 8.000001, 6, 7], start=1)
+)
+
+
+def test_most_overrides_on_one_value_is_a_limit_that_practice_disagrees_with() -> None:
+    """Three of five at 8 mg/h (8.000001 is 8 to six digits): more than half. With two more values, three of seven."""
+    (limit,) = _ask(attempts=SETTLED)["limits"].to_pylist()
+    told = ("commonest_final", "overrides_at_it", "overrides_with_value", "settles_on_one_value")
+    assert tuple(limit[name] for name in told) == (8.0, 3, 5, True)
+    more = SETTLED + "\n| a6 | 9 | 5 | mg/h |\n| a7 | 10 | 5 | mg/h |"
+    assert _ask(attempts=more)["limits"].to_pylist()[0]["settles_on_one_value"] is False
+    assert _ask(attempts=SETTLED, least=20)["limits"].to_pylist()[0]["settles_on_one_value"] is None
+
+
+def test_suspected_slips_and_what_chance_gives() -> None:
+    """Factors 10.1 and 1/9.9 are within 2 % of ten; 10.3 is not, but near by (8 to 12.5), and 13 is neither.
+
+    A match is ln(1.02) - ln(0.98) = 0.040005 wide, the rest of the neighbourhood 2 ln(1.25) - 0.040005 = 0.406282:
+    one value near by lets chance expect 0.0985 matches.
+    """
+    factors = {"a1": 10.1, "a2": 1 / 9.9, "a3": 10.3, "a4": 13.0, "a5": 59.0}
+    attempts = "| attempt_id | outcome | change_factor |\n" + "\n".join(
+        f"| {name} | within_limits | {factor!r} |" for name, factor in factors.items()
+    )
+    found = _ask(attempts=attempts)
+    slips = [(row["case_id"], row["ratio"]) for row in found["slips"].to_pylist()]
+    assert slips == [("a1", 10.0), ("a2", 10.0), ("a5", 60.0)]
+    chance = {row["ratio"]: row for row in found["chance"].to_pylist()}
+    assert (chance[10.0]["matches"], chance[10.0]["near_by"]) == (2, 1)
+    assert chance[10.0]["expected_by_chance"] == pytest.approx(0.0985, abs=5e-5)
+    assert expected_by_chance(0) == 0
+
+
+def test_a_weight_in_pounds_beside_the_patients_other_weight() -> None:
+    """70 kg are 154.3 lb: 154.3 / 70 = 2.2043, within 2 % of 2.205. 140 is twice, and only near by."""
+    events = """
+| event_id | kind           | patient_key | weight_kg |
+| w1       | weight_changed | k1          | 70        |
+| w2       | weight_changed | k1          | 154.3     |
+| w3       | weight_changed | k2          | 70        |
+| w4       | weight_changed | k2          | 140       |
+| w5       | weight_changed | k3          | 154.3     |
+"""
+    found = _ask(events=events)
+    (slip,) = found["slips"].to_pylist()
+    assert (slip["case_id"], slip["first_value"], slip["other_value"], slip["unit"]) == (
+        "w2",
+        154.3,
+        70.0,
+        "kg",
+    )
+    (chance,) = found["chance"].to_pylist()
+    assert (chance["matches"], chance["near_by"]) == (1, 1)
+
+
+def test_entries_that_nobody_used_and_limits_that_never_fired() -> None:
+    """Of morphine's limits the soft high one fired; insulin was not used in ICU."""
+    rows = [
+        limit_row(care_area="icu", entry="morphine", quantity="dose_rate", dosing_unit="mg/h", soft_high=5.0,
+                  hard_high=20.0),
+        limit_row(care_area="icu", entry="vasopressin", number=3, hard_high=9.0),
+    ]  # fmt: skip
+    found = _ask(rows=rows, **DRAWN)["unused"].to_pylist()
+    assert [(r["what"], r["entry"], r["limit_name"], r["infusions"]) for r in found] == [
+        ("entry_not_used", "vasopressin", "", 0),
+        ("limit_never_fired", "morphine", "hard_high", 2),
+    ]
+    assert {row["looked_at_since"] for row in found} == {date(2026, 10, 5)}
+
+
+def test_concentrations_that_were_chosen() -> None:
+    rows = _ask(**DRAWN)["concentrations"].to_pylist()
+    told = [(r["entry"], r["concentration_value"], r["infusions"], r["infusions_of_entry"]) for r in rows]
+    assert told == [("insulin", 1.0, 1, 1), ("morphine", 1.0, 1, 2), ("morphine", 2.0, 1, 2)]
