@@ -10,8 +10,10 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 
 from dripledger.events import checks
@@ -20,6 +22,8 @@ from dripledger.events.translation import Translation
 from dripledger.sources.originals import read_records
 from dripledger.sources.staging import SourceFile, quoted, splitter_of
 
+#: Keys that are sorted in memory at once: 128 MB of them.
+_SORTED_AT_ONCE: Final = 16_000_000
 #: SQL over `typed`: the row is ignored, and pump, number and time can be read.
 NUMBERED = (
     "(ignored is not null and pump_id is not null and sequence is not null and coalesce(placed and "
@@ -175,10 +179,9 @@ class Account:
         """Make the relation of events that nothing is wrong with so far."""
         n = self.name
         self.con.execute(
-            f"create or replace temp view {n}_live as select * from {n}_events e where not bad and not "
-            "ignored "
-            f"and not exists (select 1 from {n}_waiting w where w.file_no = e.file_no and w.record = "
-            "e.record)"
+            # measured: the same asked by `not exists` costs a hundred times as much where nothing waits
+            f"create or replace temp view {n}_live as select e.* from {n}_events e anti join {n}_waiting w "
+            "on w.file_no = e.file_no and w.record = e.record where not e.bad and not e.ignored"
         )
 
     def compare(self, known: str | None) -> None:
@@ -192,9 +195,7 @@ class Account:
         """
         con, n = self.con, self.name
         self.live()
-        con.execute(
-            f"create or replace temp table {n}_keys as select h from {n}_live group by h having count(*) > 1"
-        )
+        self._repeated_keys()
         if known is not None:
             con.execute(f"insert into {n}_keys select h from {known} where h in (select h from {n}_live)")
         con.execute(
@@ -251,6 +252,20 @@ class Account:
             f"as known from {n}_judged j where not exists (select 1 from {n}_waiting w where "
             "w.file_no = j.file_no and w.record = j.record)) where known"
         )
+
+    def _repeated_keys(self) -> None:
+        """List the keys that stand more than once; sorting them costs a third of grouping by them."""
+        con, n = self.con, self.name
+        con.execute(f"create or replace temp table {n}_keys (h ubigint)")
+        parts = self._count(f"{n}_live") // _SORTED_AT_ONCE + 1
+        for part in range(parts):
+            keys = con.execute(f"select h from {n}_live where h % {parts} = {part}").fetchnumpy()["h"]
+            keys = np.sort(np.asarray(keys))
+            repeated = np.unique(keys[1:][keys[1:] == keys[:-1]])
+            if len(repeated):
+                con.register("repeated_keys", pa.table({"h": repeated}))
+                con.execute(f"insert into {n}_keys select h from repeated_keys")
+                con.unregister("repeated_keys")
 
     def waiting_bytes(self, base_waiting: str | None) -> None:
         """Read the bytes of the records that wait; make `{name}_quarantine`, one row a record.
@@ -316,10 +331,6 @@ class Account:
         ).fetchall():
             counts[number]["quarantined"] += waits
             counts[number]["duplicates"] += known
-        waiting = (
-            f" and not exists (select 1 from {n}_waiting w where w.file_no = e.file_no and "
-            "w.record = e.record)"
-        )
         dropped = (
             f"exists (select 1 from {n}_dropped d where d.file_no = e.file_no and d.record = e.record "
             "and d.place = e.place)"
@@ -332,8 +343,8 @@ class Account:
         many = {src for src, told in self.sources.items() if told.multiple}
         for src in self.sources:
             state = (
-                f"select file_no, record, {event} as fate from {n}_events e where src = {src} and "
-                f"not bad{waiting}"
+                f"select e.file_no, e.record, {event} as fate from {n}_events e anti join {n}_waiting w on "
+                f"w.file_no = e.file_no and w.record = e.record where e.src = {src} and not bad"
             )
             if src in many:
                 state = (
