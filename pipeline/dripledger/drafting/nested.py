@@ -1,0 +1,272 @@
+"""Shapes that nest, JSON lines and arrays and XML: which part is a record, what its raw fields are called."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator
+from typing import Any, Final, cast
+from xml.etree import ElementTree as ET
+from xml.parsers import expat
+
+from dripledger.drafting.lines import whole_lines
+from dripledger.drafting.sample import SAMPLE_RECORDS, Head, Sample, Values
+from dripledger.errors import InputError
+
+_DEEPEST: Final = 6
+
+
+def _flat(value: Any, prefix: str = "", depth: int = 0) -> Iterator[tuple[str, str | None]]:
+    """Yield (dotted path, text) of what an object holds; arrays are left out."""
+    if isinstance(value, dict) and depth <= _DEEPEST:
+        for key, inner in value.items():
+            if "." not in key:
+                yield from _flat(inner, f"{prefix}.{key}" if prefix else key, depth + 1)
+    elif not isinstance(value, dict | list) and prefix:
+        yield prefix, _text(value)
+
+
+def _text(value: Any) -> str | None:
+    if value is None:
+        return None
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value).strip() or None
+
+
+def _columns(rows: list[dict[str, str | None]]) -> Values:
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    return {name: [row.get(name) for row in rows] for name in names}
+
+
+def _arrays(value: Any, prefix: str = "", depth: int = 0) -> Iterator[tuple[str, list[Any]]]:
+    """Yield (dotted path, elements) of the arrays of objects inside an object."""
+    if isinstance(value, dict) and depth <= _DEEPEST:
+        for key, inner in value.items():
+            path = f"{prefix}.{key}" if prefix else key
+            if isinstance(inner, list) and inner and all(isinstance(one, dict) for one in inner):
+                yield path, inner
+            else:
+                yield from _arrays(inner, path, depth + 1)
+
+
+def json_lines(head: Head) -> Sample | None:
+    """Return the sample of a file with one JSON object a line; None where it is none."""
+    objects = []
+    lines = whole_lines(head)[:SAMPLE_RECORDS]
+    for line in lines:
+        try:
+            value = json.loads(line, parse_float=str, parse_int=str)
+        except ValueError:
+            continue
+        if isinstance(value, dict):
+            objects.append(value)
+    if len(objects) < max(1, 0.6 * len(lines)) or (len(lines) == 1 and not head.complete):
+        return None
+    inside: Counter[str] = Counter()
+    for one in objects:
+        inside.update(path for path, _ in _arrays(one))
+    options: dict[str, Any] = {}
+    rows = []
+    why = "each line is a JSON object"
+    if inside and inside.most_common(1)[0][1] >= 0.5 * len(objects):
+        each = inside.most_common(1)[0][0]
+        options["each"] = each
+        why += f", and the elements of its array {each!r} are what happened"
+        for one in objects:
+            around = dict(_flat(one))
+            for element in dict(_arrays(one)).get(each, []):
+                rows.append({**around, **{f"item.{k}": v for k, v in _flat(element)}})
+    else:
+        rows = [dict(_flat(one)) for one in objects]
+    sample = Sample("json_lines", options, _columns(rows[:SAMPLE_RECORDS]), why)
+    if len(objects) < len(lines):
+        sample.notes.append(f"{len(lines) - len(objects)} of the first {len(lines)} lines are no JSON object")
+    return sample
+
+
+def json_array(head: Head) -> Sample | None:
+    """Return the sample of a JSON document that is, or holds, an array of objects; None where it is none."""
+    text = head.text.lstrip()
+    if text[:1] not in ("[", "{"):
+        return None
+    path, elements = "", list(_elements(text, 0)) if text[0] == "[" else []
+    if text[0] == "{":
+        found = _array_inside(text)
+        if found is None:
+            return None
+        path, at = found
+        elements = list(_elements(text, at))
+    if not elements:
+        return None
+    options = {"path": path} if path else {}
+    told = f"an array at {path!r}" if path else "an array"
+    rows = [dict(_flat(one)) for one in elements]
+    return Sample("json_array", options, _columns(rows), f"the file is {told} of JSON objects")
+
+
+def _elements(text: str, at: int) -> Iterator[dict[str, Any]]:
+    """Yield the objects of the array that begins at a place, as many as are there whole."""
+    decoder = json.JSONDecoder(parse_float=str, parse_int=str)
+    at += 1
+    for _ in range(SAMPLE_RECORDS):
+        while at < len(text) and text[at] in " \t\r\n,":
+            at += 1
+        if at >= len(text) or text[at] != "{":
+            return
+        try:
+            value, at = decoder.raw_decode(text, at)
+        except ValueError:
+            return
+        yield value
+
+
+def _array_inside(text: str) -> tuple[str, int] | None:
+    """Return (dotted path, place) of the first array of objects inside an object, which may be cut off."""
+    decoder = json.JSONDecoder()
+    path: list[str] = []
+    at = 1
+    while at < len(text):
+        while at < len(text) and text[at] in " \t\r\n,":
+            at += 1
+        if at < len(text) and text[at] == "}":
+            if not path:
+                return None
+            path.pop()
+            at += 1
+            continue
+        try:
+            key, at = decoder.raw_decode(text, at)
+        except ValueError:
+            return None
+        while at < len(text) and text[at] in " \t\r\n:":
+            at += 1
+        if at < len(text) and text[at] == "[" and text[at + 1 :].lstrip()[:1] == "{":
+            return ".".join([*path, str(key)]), at
+        if at < len(text) and text[at] == "{":
+            path.append(str(key))
+            at += 1
+            continue
+        try:
+            _, at = decoder.raw_decode(text, at)
+        except ValueError:
+            return None
+    return None
+
+
+def xml(head: Head) -> Sample | None:
+    """Return the sample of an XML file: the record is the element that is repeated most, above all leaves.
+
+    Raises
+    ------
+    InputError
+        If it declares a document type.
+    """
+    if not head.text.lstrip().startswith("<"):
+        return None
+    paths, stack = _element_paths(head)
+    if not paths:
+        return None
+    record = max(paths, key=lambda path: (paths[path], -len(path)))
+    rows = _rows(head.text, record)
+    if not rows:
+        return None
+    told = "/".join(record)
+    assumed = [] if stack and paths[record] > 1 else ["xml.record: the sample holds one record only"]
+    why = f"the element {told!r} is repeated {paths[record]} times"
+    values = _columns(rows)
+    meanings = {name: _around(name, record) for name in values if name.startswith("../")}
+    return Sample("xml", {"record": told}, values, why, assumed, meanings=meanings)
+
+
+def _around(name: str, record: tuple[str, ...]) -> str:
+    """Return an attribute's name with that of its element before it: ``pump id`` for ``../@id``."""
+    levels = name.count("../")
+    element = record[-1 - levels] if levels < len(record) else ""
+    return f"{element} {name.rpartition('@')[2]}"
+
+
+def _element_paths(head: Head) -> tuple[Counter[tuple[str, ...]], bool]:
+    """Count the paths of elements that hold children or attributes, in as much of the file as there is."""
+    counts: Counter[tuple[str, ...]] = Counter()
+    stack: list[tuple[str, bool]] = []
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        if stack and not stack[-1][1]:
+            stack[-1] = (stack[-1][0], True)
+        stack.append((name.rpartition(":")[2], bool(attributes)))
+
+    def end(_: str) -> None:
+        path = tuple(name for name, _ in stack)
+        _, holds = stack.pop()
+        if holds and path:
+            counts[path] += 1
+
+    def doctype(*_: Any) -> None:
+        raise InputError(
+            "declares a document type, which is refused", where=head.path, do="Export it without one"
+        )
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler, parser.EndElementHandler = start, end
+    parser.StartDoctypeDeclHandler = doctype
+    text = head.text
+    if text.lstrip().startswith("<?xml"):
+        text = text[text.index("?>") + 2 :] if "?>" in text else ""
+    try:
+        parser.Parse(text.encode("utf-8"), False)
+    except expat.ExpatError:
+        return counts, False
+    # what stands once in each repeated element is a part of it, such as a value with its unit
+    for path in list(counts):
+        around = counts.get(path[:-1], 0)
+        if around > 1 and counts[path] <= 1.1 * around:
+            del counts[path]
+    return counts, True
+
+
+def _rows(text: str, record: tuple[str, ...]) -> list[dict[str, str | None]]:
+    """Return the fields of the records that the sample holds whole."""
+    rows: list[dict[str, str | None]] = []
+    parser: ET.XMLPullParser[ET.Element] = ET.XMLPullParser(["start", "end"])
+    body = text[text.index("?>") + 2 :] if text.lstrip().startswith("<?xml") and "?>" in text else text
+    stack: list[ET.Element] = []
+    try:
+        parser.feed(body)
+        for event, element in cast("Iterator[tuple[str, ET.Element]]", parser.read_events()):
+            if event == "start":
+                stack.append(element)
+                continue
+            path = tuple(_local(one.tag) for one in stack)
+            stack.pop()
+            if path == record and len(rows) < SAMPLE_RECORDS:
+                rows.append(_fields(element, stack))
+    except ET.ParseError:
+        pass
+    return rows
+
+
+def _local(tag: str) -> str:
+    return tag.rpartition("}")[2].rpartition(":")[2]
+
+
+def _fields(element: ET.Element, around: list[ET.Element]) -> dict[str, str | None]:
+    found: dict[str, str | None] = {}
+    for level, outer in enumerate(reversed(around), 1):
+        for name, value in outer.attrib.items():
+            found["../" * level + f"@{_local(name)}"] = value.strip() or None
+    for child in element:
+        name = _local(child.tag)
+        if name in found:
+            continue
+        if len(child):
+            for inner in child:
+                found.setdefault(f"{name}/{_local(inner.tag)}", (inner.text or "").strip() or None)
+        else:
+            found[name] = (child.text or "").strip() or None
+        for attribute, value in child.attrib.items():
+            found[f"{name}/@{_local(attribute)}"] = value.strip() or None
+    for attribute, value in element.attrib.items():
+        name = _local(attribute)
+        found[f"@{name}" if name in found else name] = value.strip() or None
+    return found
