@@ -7,10 +7,23 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
+    from types import ModuleType
 
+    from dripledger import dosing, statistics
     from dripledger.reading import Store
 
 __version__ = "0.1.0"
+
+__all__ = ["__version__", "dosing", "open", "statistics"]
+
+
+def __getattr__(name: str) -> ModuleType:
+    """Import a public room when it is first asked for: the package itself waits for nothing heavy."""
+    if name in ("dosing", "statistics"):
+        import importlib
+
+        return importlib.import_module(f"dripledger.{name}")
+    raise AttributeError(f"module 'dripledger' has no attribute {name!r}")
 
 
 def open(site: str | Path, as_of: str | int | date | None = None) -> Store:  # noqa: A001
@@ -40,8 +53,10 @@ def open(site: str | Path, as_of: str | int | date | None = None) -> Store:  # n
 
     Examples
     --------
-    >>> with dripledger.open("demo") as store:  # doctest: +SKIP
-    ...     store.sql("select kind, count(*) as events from events group by kind").show()
+    >>> import dripledger
+    >>> with dripledger.open("demo") as store:
+    ...     store.version, store.months
+    (1, ('2026-09', '2026-10', '2026-11'))
     """
     # here and not above, so that importing the package waits for nothing heavy
     from dripledger.reading import open_store

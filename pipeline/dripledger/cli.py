@@ -12,10 +12,21 @@ import sys
 from collections.abc import Callable, Sequence
 
 from dripledger.commands.arguments import parse
+from dripledger.commands.unattended import Watch
 from dripledger.errors import EXIT_INTERRUPTED, DripledgerError, UsageError
 
 #: Optional packages by the extra that brings them, for a message when one is missing.
-_EXTRAS = {"jinja2": "report", "matplotlib": "report", "typst": "report", "scipy": "statistics", "pandas": "explore"}
+_EXTRAS = {
+    "jinja2": "report",
+    "matplotlib": "report",
+    "typst": "report",
+    "scipy": "statistics",
+    "pandas": "explore",
+    "marimo": "explore",
+}
+
+
+_INTERRUPTED = "interrupted; what was not committed is not in the store."
 
 
 def _tell(message: str) -> None:
@@ -24,31 +35,37 @@ def _tell(message: str) -> None:
 
 def _run(argv: Sequence[str]) -> int:
     debug = "--debug" in argv
+    watch = Watch()
+
+    def interrupted() -> int:
+        _tell(_INTERRUPTED)
+        return watch.ended(EXIT_INTERRUPTED, told=_INTERRUPTED)
+
     try:
         args = parse(argv)
         from dripledger.commands import verbs
         from dripledger.commands.interrupts import prompt_interrupts
 
+        watch = Watch.begin(args)
         handler: Callable[[argparse.Namespace], int] = getattr(verbs, args.command)
-        with prompt_interrupts(_interrupted):
-            return handler(args)
+        with prompt_interrupts(interrupted), watch.silence():
+            code = handler(args)
+        return watch.ended(code)
     except KeyboardInterrupt:
-        return _interrupted()
+        return interrupted()
     except BrokenPipeError:
+        watch.ended(0)
         raise
     except Exception as error:
         if _was_interrupted(error):
-            return _interrupted()
+            return interrupted()
         if debug:
             import traceback
 
             traceback.print_exc()
-        return _explain(error)
-
-
-def _interrupted() -> int:
-    _tell("interrupted; what was not committed is not in the store.")
-    return EXIT_INTERRUPTED
+        code, message = _explain(error)
+        _tell(message)
+        return watch.ended(code, error, message)
 
 
 def _was_interrupted(error: BaseException | None) -> bool:
@@ -60,18 +77,16 @@ def _was_interrupted(error: BaseException | None) -> bool:
     return False
 
 
-def _explain(error: Exception) -> int:
-    """Tell an error in one message and return its exit code."""
+def _explain(error: Exception) -> tuple[int, str]:
+    """Return the exit code of an error, and the one message that tells it."""
     if isinstance(error, DripledgerError):
-        _tell(str(error))
-        return error.exit_code
+        return error.exit_code, str(error)
     if isinstance(error, ModuleNotFoundError) and error.name in _EXTRAS:
         extra = _EXTRAS[error.name]
-        _tell(f"this needs the package {error.name!r}. Install it with: pip install 'dripledger[{extra}]'")
-        return UsageError.exit_code
+        told = f"this needs the package {error.name!r}. Install it with: pip install 'dripledger[{extra}]'"
+        return UsageError.exit_code, told
     if isinstance(error, OSError):
         place = f"{error.filename}: " if error.filename else ""
-        _tell(f"{place}{error.strerror or error}.")
         wrong_place = (
             PermissionError,
             FileNotFoundError,
@@ -79,10 +94,10 @@ def _explain(error: Exception) -> int:
             NotADirectoryError,
             IsADirectoryError,
         )
-        return UsageError.exit_code if isinstance(error, wrong_place) else 1
+        code = UsageError.exit_code if isinstance(error, wrong_place) else 1
+        return code, f"{place}{error.strerror or error}."
     first = (str(error).strip().splitlines() or [""])[0]
-    _tell(f"a defect of this program ({type(error).__name__}: {first}). Add --debug to see where.")
-    return 1
+    return 1, f"a defect of this program ({type(error).__name__}: {first}). Add --debug to see where."
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -107,7 +122,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 0
     except KeyboardInterrupt:
-        code = _interrupted()
+        _tell(_INTERRUPTED)
+        code = EXIT_INTERRUPTED
     return code
 
 

@@ -96,7 +96,9 @@ def write_stream(reader: pa.RecordBatchReader, stream: TextIO, fmt: str, zone: t
     names = _distinct(reader.schema.names)
     batches = (batch.rename_columns(names) for batch in reader)
     if fmt == "csv":
-        rows = (row for batch in batches for row in batch.to_pylist())
+        from dripledger.engine.far_moments import rows_of
+
+        rows = (row for batch in batches for row in rows_of(batch))
         _csv(names, rows, stream, zone, stream.isatty())
     elif fmt == "parquet":
         schema = pa.schema([field.with_name(name) for field, name in zip(reader.schema, names, strict=True)])
@@ -179,7 +181,10 @@ def text_of(value: Any, zone: tzinfo | None = None, *, between: str = "T") -> st
             return value.isoformat(sep=between)
         if zone is None:
             return value.astimezone(UTC).replace(tzinfo=None).isoformat(sep=between) + "Z"
-        return value.astimezone(zone).isoformat(sep=between)
+        try:
+            return value.astimezone(zone).isoformat(sep=between)
+        except OverflowError:
+            return text_of(value, between=between)
     if isinstance(value, date | time):
         return value.isoformat()
     if isinstance(value, timedelta):
@@ -282,8 +287,10 @@ def _csv(
 
 
 def _rows(table: pa.Table) -> Iterator[dict[str, Any]]:
+    from dripledger.engine.far_moments import rows_of
+
     for batch in table.to_batches(max_chunksize=_CHUNK_ROWS):
-        yield from batch.to_pylist()
+        yield from rows_of(batch)
 
 
 # ------------------------------------------------------------------------------------------- for people

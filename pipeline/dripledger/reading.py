@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -14,13 +14,15 @@ import pyarrow as pa
 
 from dripledger.engine import connect
 from dripledger.errors import UsageError
-from dripledger.measures import calculate, parse_month, site_as_published
+from dripledger.measures import calculate, parse_month, refuse_unbuilt, site_as_published, store_months
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger, Snapshot, spill_folder
 from dripledger.store.snapshot import ALL_TABLES
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from dripledger.incidents.model import Trace
 
 
 class Store:
@@ -74,6 +76,26 @@ class Store:
         return self._snapshot.committed_at
 
     @property
+    def site(self) -> Site:
+        """The site, as it was declared when this version was committed; its zone, thresholds and lists."""
+        return self._site
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The version itself, for functions of the package that take one."""
+        return self._snapshot
+
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """The DuckDB connection in which the tables stand, for what relations cannot do."""
+        return self._con
+
+    @property
+    def months(self) -> tuple[str, ...]:
+        """Local months with an event, such as ``2026-10``, in order; the newest may be incomplete."""
+        return tuple(str(month) for month in store_months(self._site, self._snapshot))
+
+    @property
     def tables(self) -> tuple[str, ...]:
         """The names of the tables, sorted; `schema` and the README say what a row of each is."""
         return tuple(sorted(ALL_TABLES))
@@ -95,13 +117,28 @@ class Store:
         ------
         UsageError
             If there is no such table.
+
+        Examples
+        --------
+        >>> import dripledger
+        >>> with dripledger.open("demo") as store:
+        ...     store.table("infusions").filter("library_use = 'bypassed'").columns[:2]
+        ['infusion_id', 'continues_infusion_id']
         """
         if name not in ALL_TABLES:
             raise UsageError(f"there is no table {name!r}", do=f"The tables are {', '.join(self.tables)}")
         return self._con.table(name)
 
     def arrow(self, name: str) -> pa.Table:
-        """Return a whole table as Arrow; see `table`."""
+        """Return a whole table as Arrow; see `table`.
+
+        Examples
+        --------
+        >>> import dripledger
+        >>> with dripledger.open("demo") as store:
+        ...     str(store.arrow("infusions").schema.field("started_at").type)
+        'timestamp[us, tz=UTC]'
+        """
         return self.table(name).to_arrow_table()
 
     def pandas(self, name: str) -> pd.DataFrame:
@@ -111,6 +148,13 @@ class Store:
         ------
         UsageError
             If pandas is not installed.
+
+        Examples
+        --------
+        >>> import dripledger
+        >>> with dripledger.open("demo") as store:
+        ...     store.pandas("attempts").outcome.value_counts().sort_index().index.to_list()
+        ['left_library', 'overridden', 'unchanged', 'unknown', 'within_limits']
         """
         try:
             frame: pd.DataFrame = self.table(name).df()
@@ -135,6 +179,13 @@ class Store:
         ------
         duckdb.Error
             If DuckDB cannot answer it.
+
+        Examples
+        --------
+        >>> import dripledger
+        >>> with dripledger.open("demo") as store:
+        ...     store.sql("select count(distinct pump_id) from infusions").fetchall()
+        [(7,)]
         """
         return self._con.sql(query)
 
@@ -161,6 +212,15 @@ class Store:
         ------
         UsageError
             For an unknown group or month, or a version whose infusions were not built.
+
+        Examples
+        --------
+        >>> import dripledger
+        >>> with dripledger.open("demo") as store:
+        ...     rows = store.measures("2026-10").filter("measure = 'protected_share'")
+        ...     told = rows.select("care_area, numerator, denominator, status").order("care_area")
+        ...     told.limit(1).fetchall()[0]
+        ('Alder Intensive Care', Decimal('72.000000000'), Decimal('86.000000000'), 'provisional')
         """
         asked = [months] if isinstance(months, str) else months
         wanted = (
@@ -170,6 +230,65 @@ class Store:
         )
         with spill_folder(self._snapshot.root, "measures") as spill, connect(spill) as con:
             return self._con.from_arrow(calculate(con, self._site, self._snapshot, wanted, by))
+
+    def trace(
+        self,
+        pump: str,
+        begins: str | datetime,
+        ends: str | datetime,
+        *,
+        channel: str | None = None,
+        clock_doubt_s: float = 0.0,
+    ) -> Trace:
+        """Return what one pump did, as ``dripledger trace`` tells it.
+
+        Parameters
+        ----------
+        pump
+            The pump, as its log names it.
+        begins, ends
+            The window: local times such as ``"2026-10-05T08:15"``, with an offset where they would be
+            ambiguous, or aware datetimes. It is widened to whole infusions.
+        channel
+            One channel; None: all.
+        clock_doubt_s
+            How far the clock may be off either way beyond what ``clocks.csv`` corrects, seconds.
+
+        Returns
+        -------
+        dripledger.incidents.model.Trace
+            Timeline, amounts with their bounds, doubts and findings: a reconstruction from logs, not a
+            finding of cause or fault.
+
+        Raises
+        ------
+        UsageError
+            If the store knows no such pump or channel, a time cannot be read or is ambiguous, or the
+            version's infusions were not built.
+
+        Examples
+        --------
+        >>> import dripledger
+        >>> with dripledger.open("demo") as store:
+        ...     told = store.trace("BV-A002", "2026-10-27T21:50", "2026-10-27T22:10")
+        ...     [(finding.word, finding.rule) for finding in told.findings]
+        [('fact', 'weight_implausible')]
+        """
+        from dripledger.incidents import Asked, parse_moment, trace
+
+        refuse_unbuilt(self._snapshot)
+
+        def moment(given: str | datetime, where: str) -> datetime:
+            if isinstance(given, str):
+                return parse_moment(given, self._site.zone, where)
+            if given.tzinfo is None:
+                raise UsageError("a datetime without a time zone says no moment", where=where)
+            return given.astimezone(UTC)
+
+        asked = Asked(
+            pump, channel, moment(begins, "begins"), moment(ends, "ends"), clock_doubt_s=clock_doubt_s
+        )
+        return trace(self._site, self._snapshot, asked)
 
 
 def open_store(site: str | Path, as_of: str | int | date | None = None) -> Store:

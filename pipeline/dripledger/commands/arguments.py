@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 from dripledger import __version__
+from dripledger.commands.mapping import add_arguments
 from dripledger.errors import UsageError
 
 _EXIT_CODES = """\
@@ -154,23 +155,6 @@ def _library(library: argparse.ArgumentParser) -> None:
     _formats(library)
 
 
-def _map(mapping: argparse.ArgumentParser) -> None:
-    mapping.add_argument(
-        "action",
-        metavar="ACTION",
-        choices=("draft", "try"),
-        help="draft FILE: propose a mapping (TOML); try MAPPING FILE: run one and show what it makes of a file",
-    )
-    mapping.add_argument("names", nargs="*", metavar="NAME", help="the export; for try the mapping before it")
-    mapping.add_argument(
-        "--safe",
-        action="append",
-        metavar="COLUMN",
-        help="draft: this column holds nothing about people: do not mask it, show values; may be repeated",
-    )
-    _formats(mapping)
-
-
 def build_parser() -> argparse.ArgumentParser:
     """Return the whole command line; documents and tests read it too."""
     parser = _Parser(
@@ -244,8 +228,10 @@ def build_parser() -> argparse.ArgumentParser:
     _as_of(quarantine)
     _formats(quarantine)
 
-    _map(verb("map", "draft a mapping for an unknown export, or try one; writes nothing",
-              "dripledger map draft export.csv > sources/wards.toml"))  # fmt: skip
+    mapping = verb("map", "draft a mapping for an unknown export, or try one; writes nothing",
+                   "dripledger map draft export.csv > sources/wards.toml")  # fmt: skip
+    add_arguments(mapping)
+    _formats(mapping)
 
     clocks = verb("clocks", "propose rows for clocks.csv, with how sure they are; writes nothing",
                   "dripledger clocks estimate --pump P-001")  # fmt: skip
@@ -281,6 +267,12 @@ def build_parser() -> argparse.ArgumentParser:
     report.add_argument("--month", metavar="M", required=True, help="YYYY-MM, last or this")
     report.add_argument(
         "--out", metavar="DIR", help="folder to write (default: reports/YYYY-MM in the site folder)"
+    )
+    report.add_argument(
+        "--share",
+        action="store_true",
+        help="the form for sharing: small numbers hidden, no list of events, no pump (default folder: "
+        "reports/YYYY-MM-shared)",
     )
     _as_of(report)
     _unattended(report)

@@ -35,6 +35,7 @@ def run_demo(root: Path, **options: int | None) -> int:
     int
         0. That records wait in quarantine is part of the demo.
     """
+    from dripledger.commands.progress import shown_progress
     from dripledger.events.ingest import ingest
     from dripledger.hospital import generate, load_scenario
     from dripledger.reports import write_report
@@ -49,7 +50,9 @@ def run_demo(root: Path, **options: int | None) -> int:
     generate(root, pumps, months, seed)
     site = load_site(root)
     say("reading its logs ...")
-    say(balance_sentence(ingest(site, progress=say)))
+    with shown_progress() as progress:
+        result = ingest(site, progress=progress)
+    say(balance_sentence(result))
     month = last_full_month(site, Ledger.open(site.store).snapshot())
     say(f"writing the report of {month} ...")
     print(write_report(site, str(month), None, None))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from dripledger.errors import UsageError
@@ -13,9 +15,35 @@ if TYPE_CHECKING:
     from dripledger.events.result import IngestResult
 
 
+_silent = False
+
+
+@contextlib.contextmanager
+def silenced() -> Iterator[None]:
+    """Print neither messages nor results in this block, but those whose form was asked for."""
+    global _silent
+    _silent = True
+    try:
+        yield
+    finally:
+        _silent = False
+
+
+def is_silent() -> bool:
+    """Whether a `silenced` block runs."""
+    return _silent
+
+
+def show(text: str) -> None:
+    """Print a result of one line to stdout."""
+    if not _silent:
+        print(text)
+
+
 def say(message: str) -> None:
     """Print a message for people to stderr."""
-    print(message, file=sys.stderr)
+    if not _silent:
+        print(message, file=sys.stderr)
 
 
 def counted(number: int, one: str, more: str) -> str:
@@ -52,6 +80,9 @@ def emit(
 ) -> None:
     """Print one result to stdout; see `dripledger.output.write_table`."""
     from dripledger.output import write_table
+
+    if _silent and form is None:
+        return
 
     write_table(data, sys.stdout, chosen_format(form), document=document, total=total)
 

@@ -265,9 +265,11 @@ def report(args: Namespace) -> int:
     site = _site(args)
     snapshot = _snapshot(args, site)
     month = parse_month(args.month, committed_at=snapshot.committed_at, zone=site.zone)
-    out = site.reports / str(month) if args.out is None else Path(args.out)
+    named = f"{month}-shared" if args.share else str(month)
+    out = site.reports / named if args.out is None else Path(args.out)
+    given = None if args.out is None else out
     try:
-        written = write_report(site, str(month), None if args.out is None else out, args.as_of)
+        written = write_report(site, str(month), given, args.as_of, share=args.share)
         args.watch.noted = {"month": str(month), "report": str(written)}
         show(str(written))
     except (PermissionError, FileNotFoundError, NotADirectoryError) as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -148,7 +149,7 @@ def _report(folder: Path) -> Iterator[Finding]:
         yield Finding("error", "manifest.json", "is no manifest of a report")
         return
     for name, digest in sorted(hashes.items()):
-        if Path(name).name != name:
+        if not re.fullmatch(r"(?:[^/\\\0]+/)?[^/\\\0]+", name) or {".", ".."} & set(name.split("/")):
             yield Finding("error", "manifest.json", f"names a file outside the folder: {name!r}")
             continue
         try:
@@ -160,6 +161,10 @@ def _report(folder: Path) -> Iterator[Finding]:
         else:
             if found != digest:
                 yield Finding("error", name, "is not the file that was written")
+    folders = {name.split("/", 1)[0] for name in hashes if "/" in name}
     for path in sorted(folder.iterdir()):
-        if path.name not in {*hashes, "manifest.json"}:
-            yield Finding("note", path.name, "the manifest does not name this file")
+        inner = sorted(path.iterdir()) if path.name in folders and path.is_dir() else [path]
+        for one in inner:
+            name = one.relative_to(folder).as_posix()
+            if name not in {*hashes, "manifest.json"}:
+                yield Finding("note", name, "the manifest does not name this file")

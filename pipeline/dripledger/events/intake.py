@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 
 from dripledger.errors import DripledgerError, InputError
 from dripledger.events.files import Claims
+from dripledger.events.progress import Progress
 from dripledger.events.run import Run
 from dripledger.sources import opening, originals
 from dripledger.sources.staging import SourceFile, file_stamp, reading_of
@@ -54,6 +56,10 @@ def take_in(run: Run, claims: Claims) -> Intake:
             r[0] for r in run.con.execute("select distinct source_file_sha256 from base_ingests").fetchall()
         }
     sizes = frozenset(size % (1 << 32) for size in originals.sizes_known(run.site.originals))
+    progress = _progress(run)
+    progress.expect(
+        sum(_size(inbound) for inbound, _, _ in claims.files), len({source for _, _, source in claims.files})
+    )
     for number, (inbound, shown, source) in enumerate(claims.files):
         try:
             _take(run, intake, known, sizes, SourceName(number, inbound, shown, source))
@@ -66,6 +72,18 @@ def take_in(run: Run, claims: Claims) -> Intake:
                 )
             )
     return intake
+
+
+def _progress(run: Run) -> Progress:
+    return run.tell if isinstance(run.tell, Progress) else Progress()
+
+
+def _size(inbound: opening.Inbound) -> int:
+    """Return how long a file is, as far as can be told before it is read."""
+    try:
+        return opening.unpacked_size_hint(inbound) or inbound.path.stat().st_size
+    except OSError:
+        return 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +106,13 @@ def _take(run: Run, intake: Intake, known: set[str], sizes: frozenset[int], file
         with opening.opened(inbound, where, limits) as read:
             digest = originals.hash_stream(read)
         if digest in known:
+            _progress(run).took(file.shown, _size(inbound), 0)
             intake.order.append((file.shown, digest, file.source, None))
             return
     original = originals.archive(
         path,
         run.site.originals,
-        reading_of(run.mappings[file.source], limits),
+        dataclasses.replace(reading_of(run.mappings[file.source], limits), watch=_progress(run).reading),
         opening.opened(inbound, where, limits),
         where,
     )
@@ -107,6 +126,7 @@ def _take(run: Run, intake: Intake, known: set[str], sizes: frozenset[int], file
         intake.order.append((file.shown, original.sha256, file.source, None))
         return
     known.add(original.sha256)
+    _progress(run).took(file.shown, original.size_bytes, original.records)
     intake.notes += [f"{file.shown}: {note}" for note in original.notes]
     taken = SourceFile(file.number, path.resolve(), file.shown, original, file_stamp(after), packed)
     intake.new.setdefault(file.source, []).append(taken)

@@ -110,6 +110,9 @@ def _parse(text: str) -> tuple[str, tuple[str, ...]]:
         and not node["cte_map"]["map"]
         and not any(node.get(part) for part in ("where_clause", "having", "qualify", "sample"))
         and not node.get("group_expressions")
+        # GROUP BY ALL names no group, and a second word would be a name given to the first
+        and node.get("aggregate_handling") == "STANDARD_HANDLING"
+        and not node["select_list"][0].get("alias")
     )
     if not plain:
         raise _refuse(text, "it is more than one scalar expression")

@@ -66,6 +66,8 @@ class Reading:
         Table of the mapping that holds `encoding`, for messages.
     columns
         Columns that a header may have.
+    watch
+        Called after each block with the bytes and records so far.
     """
 
     splitter: Splitter
@@ -75,6 +77,7 @@ class Reading:
     record_bytes: int = 16 << 20
     section: str = "delimited"
     columns: int = 2000
+    watch: Callable[[int, int], None] | None = None
 
 
 @dataclass
@@ -177,6 +180,8 @@ class _Pass:
                         if self.transcoder is None and not whole.isascii():
                             told.bad_utf8_record = self._check_utf8(whole, context, final)
                     self._frame(whole, count, context, final)
+                    if self.reading.watch is not None:
+                        self.reading.watch(self.offset, self.record - 1)
                 if len(buffer) > self.reading.record_bytes and not splitter.whole:
                     raise InputError(
                         f"record {self.record} is longer than {self.reading.record_bytes / 1048576:g} MiB",
