@@ -34,7 +34,7 @@ def _row(command: str) -> str:
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_readme_documents_command_and_its_own_options(command: str) -> None:
-    shared = {"--site", "--debug", "--help", "--format", "--json", "--as-of"}
+    shared = {"--site", "--debug", "--help", "--format", "--json", "--as-of", "--quiet", "--log", "--summary"}
     for option in _options(COMMANDS[command]) - shared:
         assert option in _row(command), f"README's row of {command!r} lacks {option}"
 

@@ -30,10 +30,17 @@ time_zone = "Europe/Lisbon"
 [care_areas.ward]
 """
 FILES = {
-    "index.html", "measures.csv", "measures_by_source.csv", "measures_by_pump_type.csv",
-    "measures_by_high_alert.csv", "infusions.csv", "far_overrides.csv", "left_library.csv", "long_stops.csv",
-    "rate_changes.csv", "implausible.csv", "manifest.json",
+    "index.html", "cases.html", "areas.html", "entries.html", "alarms.html", "library.html", "fleet.html",
+    "quality.html", "definitions.html", "month.html", "style.css", "tables.js", "report.pdf", "report.xlsx",
+    "measures.csv", "measures_by_source.csv", "measures_by_pump_type.csv", "measures_by_high_alert.csv",
+    "measures_facility.csv", "infusions.csv", "far_overrides.csv", "left_library.csv", "long_stops.csv",
+    "rate_changes.csv", "implausible.csv", "manifest.json", "areas", "lists",
 }  # fmt: skip
+
+
+def contents(where: Path) -> dict[str, bytes]:
+    """Return every file of a folder by its path inside it."""
+    return {p.relative_to(where).as_posix(): p.read_bytes() for p in where.rglob("*") if p.is_file()}
 
 
 def commit(own: Site, at: datetime, **drawn: object) -> None:
@@ -62,7 +69,7 @@ def test_the_report_has_its_files_and_a_manifest_that_fits_them(made: Site) -> N
     assert where == made.reports / "2026-10"
     assert {path.name for path in where.iterdir()} == FILES
     manifest = json.loads((where / "manifest.json").read_text(encoding="utf-8"))
-    assert set(manifest["files"]) == FILES - {"manifest.json"}
+    assert set(manifest["files"]) == set(contents(where)) - {"manifest.json"}
     for name, entry in manifest["files"].items():
         assert entry["sha256"] == digest(where / name)
         assert entry["bytes"] == (where / name).stat().st_size
@@ -76,7 +83,9 @@ def test_the_report_has_its_files_and_a_manifest_that_fits_them(made: Site) -> N
 def test_only_the_owner_can_read_it(made: Site) -> None:
     where = write_report(made, "2026-10")
     assert stat.S_IMODE(where.stat().st_mode) == 0o700
-    assert {stat.S_IMODE(path.stat().st_mode) for path in where.iterdir()} == {0o600}
+    inside = list(where.rglob("*"))
+    assert {stat.S_IMODE(path.stat().st_mode) for path in inside if path.is_file()} == {0o600}
+    assert {stat.S_IMODE(path.stat().st_mode) for path in inside if path.is_dir()} == {0o700}
 
 
 def test_last_is_the_month_before_the_commit(made: Site) -> None:
@@ -107,7 +116,7 @@ def test_the_list_behind_the_figures_has_date_and_shift_and_no_clock_time(made: 
 
 def test_the_same_version_gives_the_same_bytes(made: Site, tmp_path: Path) -> None:
     one, two = (write_report(made, "2026-10", out=tmp_path / name) for name in ("one", "two"))
-    assert {p.name: p.read_bytes() for p in one.iterdir()} == {p.name: p.read_bytes() for p in two.iterdir()}
+    assert contents(one) == contents(two)
 
 
 def test_an_old_version_is_reported_with_the_declarations_of_its_commit(tmp_path: Path) -> None:
@@ -122,9 +131,7 @@ def test_an_old_version_is_reported_with_the_declarations_of_its_commit(tmp_path
     )
     again = write_report(own, "2026-10", out=tmp_path / "again", as_of="2026-11-30")
     now = write_report(own, "2026-10", out=tmp_path / "now")
-    assert {p.name: p.read_bytes() for p in before.iterdir()} == {
-        p.name: p.read_bytes() for p in again.iterdir()
-    }
+    assert contents(before) == contents(again)
     assert digest(now / "measures.csv") != digest(before / "measures.csv")
 
 
@@ -149,12 +156,14 @@ def test_files_that_no_report_wrote_stay_when_it_is_written_again(made: Site, tm
     (target / "minutes").mkdir()
     (target / "minutes" / "november.txt").write_text("ours", encoding="utf-8")
     (target / "link").symlink_to("minutes")
+    (target / "lists" / "own.txt").write_text("my list", encoding="utf-8")
     for _ in range(2):
         write_report(made, "2026-10", out=target)
     assert {path.name for path in target.iterdir()} == FILES | {"notes.txt", "minutes", "link"}
     assert (target / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert (target / "minutes" / "november.txt").read_text(encoding="utf-8") == "ours"
     assert (target / "link").is_symlink()
+    assert (target / "lists" / "own.txt").read_text(encoding="utf-8") == "my list"
     assert "notes.txt" not in json.loads((target / "manifest.json").read_text(encoding="utf-8"))["files"]
 
 

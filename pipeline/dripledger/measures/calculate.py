@@ -103,12 +103,20 @@ def calculate(
 
 
 def tabulate(
-    con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], groups: tuple[str, ...]
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    months: Sequence[Month],
+    groups: tuple[str, ...],
+    measures: Sequence[str] | None = None,
 ) -> pa.Table:
-    """Make the table of `calculate` from relations that `prepare` has made for these months at least."""
+    """Make the table of `calculate` from relations that `prepare` has made for these months at least.
+
+    `measures` names those wanted, by id; None: every one.
+    """
     states = month_states(con, site)
-    facts = {name: read_facts(con, measure, groups) for name, measure in MEASURES.items() if measure.built}
     names = [str(month) for month in months]
+    chosen = {name: one for name, one in MEASURES.items() if measures is None or name in measures}
+    facts = {name: read_facts(con, one, groups, names) for name, one in chosen.items() if one.built}
     grid = _grid(site, facts, groups, names)
     present = {own: read_presence(con, own) for own in grid}
     able: dict[str, set[str]] = defaultdict(set)
@@ -116,7 +124,7 @@ def tabulate(
         able[measure_id].add(source)
     rows = []
     for month in names:
-        for measure in MEASURES.values():
+        for measure in chosen.values():
             own = tuple(g for g in groups if g in measure.groups)
             for key in grid.get(own, [()]):
                 place = dict(zip(own, key, strict=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -88,7 +89,12 @@ SOURCES: Final[dict[str, Source]] = {
 }
 
 
-def read_facts(con: duckdb.DuckDBPyConnection, measure: Measure, groups: tuple[str, ...]) -> dict[str, Found]:
+def read_facts(
+    con: duckdb.DuckDBPyConnection,
+    measure: Measure,
+    groups: tuple[str, ...],
+    months: Sequence[str] | None = None,
+) -> dict[str, Found]:
     """Read a measure's relation and add it up.
 
     Parameters
@@ -99,6 +105,8 @@ def read_facts(con: duckdb.DuckDBPyConnection, measure: Measure, groups: tuple[s
         The measure.
     groups
         The groups of the table; those by which the measure cannot be split are added up.
+    months
+        The months to read; None: all that the relations hold.
 
     Returns
     -------
@@ -112,7 +120,11 @@ def read_facts(con: duckdb.DuckDBPyConnection, measure: Measure, groups: tuple[s
     cluster = [source.cluster] if source.cluster else []
     keys = ["month", *own, *by_part, *timed, *cluster]
     sums = ", ".join(f"cast(sum({name}) as bigint)" for name in source.amounts)
-    where = f"where measure = '{measure.id}'" if source.shared else ""
+    told = [f"measure = '{measure.id}'"] if source.shared else []
+    if months is not None:
+        listed = ", ".join(f"'{month}'" for month in months) or "null"
+        told.append(f"month in ({listed})")
+    where = f"where {' and '.join(told)}" if told else ""
     listed = ", ".join(keys)
     found = con.execute(
         f"select {listed}, {sums} from {source.relation} {where} group by {listed} order by {listed}"

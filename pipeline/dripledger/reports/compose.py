@@ -54,6 +54,9 @@ _TOGETHER = ("library_use_starts", "library_use_hours", "protected_share")
 #: This belongs with them and with the limit alerts, for each alone can be gamed.
 _BELONG = ("Number of limits changed between library versions",)
 
+#: Months that a report looks at: its own and the year before it.
+SPAN = 13
+
 FILES = (
     FileEntry(name="measures.csv", what="every measure of the month by care area, with status and reason"),
     FileEntry(name="measures_by_source.csv", what="the same by source"),
@@ -91,14 +94,25 @@ def stamp(site: Site, snapshot: Snapshot) -> Stamp:
 def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month) -> None:
     """Make the relations of measures and reports for one month; the store's tables stand in `con`.
 
-    They hold the month before as well, where the store knows of it.
+    They hold the twelve months before it as well, as far as the store knows of them; `report_month` names
+    the month itself.
     """
-    before = month.plus(-1)
-    prepare(con, site, [before, month] if before in months_in_store(con, site) else [month])
+    known = set(months_in_store(con, site))
+    # Of what is known, without a hole: a chart's points are neighbours.
+    begins = next((n for n in range(1, SPAN) if month.plus(-n) not in known), SPAN)
+    prepare(con, site, [month.plus(-n) for n in range(begins - 1, -1, -1)])
+    con.execute("create or replace temp table report_month (month varchar)")
+    con.execute("insert into report_month values (?)", [str(month)])
     build_relations(con, "reports")
 
 
-def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from: Stamp) -> Page:
+def compose(
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    month: Month,
+    made_from: Stamp,
+    given: tuple[list[dict[str, Any]], list[dict[str, Any]]] | None = None,
+) -> Page:
     """Compose the page of one month.
 
     Parameters
@@ -111,6 +125,8 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
         The month.
     made_from
         The stamp.
+    given
+        The tables of measures of these months by care area and without groups, where they are at hand.
 
     Returns
     -------
@@ -121,14 +137,20 @@ def compose(con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from:
     state = month_states(con, site)[name]
     before = month.plus(-1)
     known = con.execute("select month from site_months where month = ?", [str(before)]).fetchall()
-    both = tabulate(con, site, [before, month] if known else [month], ("care_area",)).to_pylist()
+    if given is None:
+        asked = [before, month] if known else [month]
+        given = (
+            tabulate(con, site, asked, ("care_area",)).to_pylist(),
+            tabulate(con, site, [month], ()).to_pylist(),
+        )
+    both = [row for row in given[0] if row["month"] in (name, str(before))]
     rows = [row for row in both if row["month"] == name]
     earlier = {
         row["care_area"]: figure(row, decimal)
         for row in both
         if row["month"] != name and row["measure"] == "library_use_starts"
     }
-    facility = {row["measure"]: row for row in tabulate(con, site, [month], ()).to_pylist()}
+    facility = {row["measure"]: row for row in given[1] if row["month"] == name}
     empty = _is_empty(con, name)
     hide = state.reason if state.provisional else ""
     areas = _areas(con, rows, earlier, name, decimal, hide)

@@ -47,6 +47,14 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     )
 
 
+_STATUS = {"small": "counts only", "no_data": "none", "hidden": "hidden"}
+
+
+def shown(cell: Figure) -> str:
+    """Return the value of a cell, or why there is none in a word or two."""
+    return cell.value or _STATUS.get(cell.status, "not measurable")
+
+
 def _value(form: Form, value: float, decimal: str) -> str:
     if form is Form.SHARE:
         return words.percent(value, decimal)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import shutil
@@ -12,32 +11,27 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import duckdb
-
 from dripledger.engine import connect
 from dripledger.errors import UsageError
 from dripledger.measures import (
     STORE_TABLES,
-    Month,
     months_in_store,
     parse_month,
     refuse_outside,
     refuse_unbuilt,
     site_as_published,
-    tabulate,
 )
-from dripledger.reports.compose import build, compose, stamp
-from dripledger.reports.html import render_html
-from dripledger.reports.model import Stamp
-from dripledger.reports.tables import as_csv
+from dripledger.reports.compose import stamp
+from dripledger.reports.rendering import manifest, render_files
 from dripledger.site import Site
 from dripledger.store import Ledger, spill_folder
 
-#: Number of the manifest's form.
-MANIFEST_FORMAT = 1
+__all__ = ["check_target", "manifest", "render_files", "write_folder", "write_report"]
 
 
-def write_report(site: Site, month: str, out: Path | None = None, as_of: str | None = None) -> Path:
+def write_report(
+    site: Site, month: str, out: Path | None = None, as_of: str | None = None, *, share: bool = False
+) -> Path:
     """Write the report of one month.
 
     Parameters
@@ -51,6 +45,10 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
         replaced, and files of yours in it stay; anything else is left alone and refused.
     as_of
         Store version or date to read; then the site's declarations are those of that commit as well.
+    share
+        Make the form for sharing, by default in ``reports/YYYY-MM-shared``: small numbers hidden, no list of
+        events, no pump. It takes the permissions that the umask leaves; the internal form is for its owner
+        alone.
 
     Returns
     -------
@@ -74,7 +72,7 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
     if as_of is not None:
         site = site_as_published(site, snapshot)
     wanted = parse_month(month, committed_at=snapshot.committed_at, zone=site.zone)
-    target = out if out is not None else site.reports / str(wanted)
+    target = out if out is not None else site.reports / f"{wanted}{'-shared' if share else ''}"
     check_target(target)
     made_from = stamp(site, snapshot)
     with spill_folder(site.store, "report") as spill:
@@ -82,57 +80,11 @@ def write_report(site: Site, month: str, out: Path | None = None, as_of: str | N
         try:
             snapshot.attach(con, STORE_TABLES)
             refuse_outside(wanted, months_in_store(con, site))
-            files = render_files(con, site, wanted, made_from)
+            files = render_files(con, site, wanted, made_from, snapshot=snapshot, share=share)
         finally:
             con.close()
-    write_folder(target, files)
+    write_folder(target, files, private=not share)
     return target
-
-
-def render_files(
-    con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from: Stamp
-) -> dict[str, bytes]:
-    """Render every file of a report; the store's tables stand in `con`."""
-    build(con, site, month)
-    texts = {"index.html": render_html(compose(con, site, month, made_from))}
-    for name, groups in (
-        ("measures.csv", ("care_area",)),
-        ("measures_by_source.csv", ("source",)),
-        ("measures_by_pump_type.csv", ("care_area", "pump_type")),
-        ("measures_by_high_alert.csv", ("high_alert",)),
-    ):
-        texts[name] = as_csv(tabulate(con, site, [month], groups))
-    for name, relation in (
-        ("infusions.csv", "report_infusions"),
-        ("implausible.csv", "report_implausible_events"),
-    ):
-        # The month before stands in the relations as well.
-        texts[name] = as_csv(con.sql(f"select * from {relation} where month = '{month}'").to_arrow_table())
-    for name, relation, what in (
-        ("far_overrides.csv", "report_warnings", "far_override"),
-        ("left_library.csv", "report_warnings", "left_library"),
-        ("long_stops.csv", "report_moments", "long_stop"),
-        ("rate_changes.csv", "report_moments", "rate_change"),
-    ):
-        found = con.sql(f"select * from {relation} where month = '{month}' and what = '{what}'")
-        texts[name] = as_csv(found.to_arrow_table())
-    files = {name: text.encode() for name, text in sorted(texts.items())}
-    return {**files, "manifest.json": manifest(files, month, made_from)}
-
-
-def manifest(files: Mapping[str, bytes], month: Month, made_from: Stamp) -> bytes:
-    """Return the manifest: the hash of each file and what they were made from; no wall-clock."""
-    document = {
-        "format": MANIFEST_FORMAT,
-        "kind": "report",
-        "month": str(month),
-        **made_from.model_dump(),
-        "files": {
-            name: {"sha256": hashlib.sha256(content).hexdigest(), "bytes": len(content)}
-            for name, content in sorted(files.items())
-        },
-    }
-    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
 
 
 def check_target(target: Path) -> None:
@@ -179,8 +131,15 @@ def _own_files(target: Path, files: Mapping[str, bytes]) -> list[Path]:
         return []
     listed = _manifest_of(target).get("files")
     ours = {"manifest.json", *(listed if isinstance(listed, dict) else ())}
-    own = sorted(path for path in target.iterdir() if path.name not in ours)
-    clash = [path.name for path in own if path.name in files]
+    folders = {name.split("/", 1)[0] for name in (*ours, *files) if "/" in name}
+    own = []
+    for path in sorted(target.iterdir()):
+        if path.name in folders and path.is_dir() and not path.is_symlink():
+            own += [inner for inner in sorted(path.iterdir()) if f"{path.name}/{inner.name}" not in ours]
+        elif path.name not in ours:
+            own.append(path)
+    names = {*files, *(name.split("/", 1)[0] for name in files if "/" in name)}
+    clash = [name for path in own if (name := path.relative_to(target).as_posix()) in names]
     if clash:
         raise UsageError(
             f"holds {', '.join(clash)}, which its report did not write and the new one would",
@@ -190,17 +149,26 @@ def _own_files(target: Path, files: Mapping[str, bytes]) -> list[Path]:
     return own
 
 
-def _carry(path: Path, made: Path) -> None:
+def _carry(path: Path, place: Path) -> None:
+    place.parent.mkdir(exist_ok=True, mode=0o700)
     if path.is_dir() and not path.is_symlink():
-        shutil.copytree(path, made / path.name, symlinks=True)
+        shutil.copytree(path, place, symlinks=True)
     else:
-        shutil.copy2(path, made / path.name, follow_symlinks=False)
+        shutil.copy2(path, place, follow_symlinks=False)
 
 
-def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
+def _umask() -> int:
+    """Return the umask; the only way to read it is to set it."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def write_folder(target: Path, files: Mapping[str, bytes], *, private: bool = True) -> None:
     """Put a folder with these files in place: beside it first, then one rename.
 
-    Folders are readable by the owner alone (0700), files too (0600). Where a report stands already, it is
+    Folders are readable by the owner alone (0700), files too (0600), unless `private` is false: then the
+    umask decides. A name may hold one folder (``lists/a.csv``). Where a report stands already, it is
     moved aside, and moved back if the new one cannot take its place. Files and folders in it that its
     manifest does not list are carried over.
 
@@ -215,14 +183,18 @@ def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
     made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-new-"))
     aside: Path | None = None
     try:
+        if not private:
+            made.chmod(0o777 & ~_umask())
+        for folder in sorted({name.split("/", 1)[0] for name in files if "/" in name}):
+            (made / folder).mkdir(mode=0o700 if private else 0o777)
         for name, content in files.items():
-            handle = os.open(made / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            handle = os.open(made / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600 if private else 0o666)
             with os.fdopen(handle, "wb") as stream:
                 stream.write(content)
                 stream.flush()
                 os.fsync(stream.fileno())
         for path in own:
-            _carry(path, made)
+            _carry(path, made / path.relative_to(target))
         if target.exists():
             aside = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-old-")) / "report"
             target.rename(aside)

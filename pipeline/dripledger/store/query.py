@@ -161,9 +161,15 @@ def _check(con: duckdb.DuckDBPyConnection, sql: str, known: set[str]) -> None:
             where=_WHERE,
             do="Give exactly one SELECT",
         )
-    if statements[0].type != duckdb.StatementType.SELECT:
+    try:
+        kind = statements[0].type
+    except ValueError:
+        # the engine has kinds of statement that its Python package cannot name
+        kind = None
+    if kind != duckdb.StatementType.SELECT:
+        told = "another type than SELECT" if kind is None else f"type {kind.name}"
         raise UsageError(
-            f"this is a statement of type {statements[0].type.name}, and the store is read-only here",
+            f"this is a statement of {told}, and the store is read-only here",
             where=_WHERE,
             do="Give exactly one SELECT",
         )

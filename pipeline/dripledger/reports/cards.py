@@ -1,0 +1,157 @@
+"""One measure as a card: value, interval, counts that open, thirteen months, and what they say."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from dripledger.measures import MEASURES, ROWS, Form
+from dripledger.reports import draw, words
+from dripledger.reports.blocks import Card, Cards, Cell, Column, Picture, Table
+from dripledger.reports.figures import figure, shown
+from dripledger.reports.material import Material
+from dripledger.reports.naming import day, short_month, slug
+from dripledger.reports.series import History, marks_of
+
+#: The measures that are shown together or not at all: each alone can be improved without anybody being safer.
+TOGETHER: Final = (
+    "library_use_starts",
+    "library_use_hours",
+    "protected_share",
+    "soft_alert_share",
+    "hard_alert_share",
+    "override_share",
+    "left_library_share",
+    "delivery_alarm_rate",
+    "delivery_lost",
+)
+_TITLES: Final = {
+    "library_use_starts": "Starts under an entry",
+    "library_use_hours": "Running hours under an entry",
+    "protected_share": "Starts with a hard high limit",
+    "soft_alert_share": "Programmings with a soft limit alert",
+    "hard_alert_share": "Programmings with a hard limit alert",
+    "override_share": "Soft-limit attempts overridden",
+    "left_library_share": "Attempts that left the library",
+    "delivery_alarm_rate": "Delivery alarms per 100 running hours",
+    "delivery_lost": "Minutes stopped by an alarm per 100 running hours",
+}
+_LETTERS: Final = "abcdefghijklmnopqrstuvwxyz"
+
+
+def title_of(measure: str) -> str:
+    """Return the short title of a measure."""
+    return _TITLES.get(measure, MEASURES[ROWS[measure][0].id].title)
+
+
+def set_value(measure: str, value: float, decimal: str) -> str:
+    """Write a value of a measure for people."""
+    form = ROWS[measure][0].form
+    return words.percent(value, decimal) if form is Form.SHARE else words.rate(value, decimal)
+
+
+def cards(material: Material, measures: tuple[str, ...], area: str = "") -> Cards:
+    """Make the cards of an area; '' is the facility."""
+    return Cards(
+        tuple(card(material, measure, material.history(measure, area), area) for measure in measures)
+    )
+
+
+def card(material: Material, measure: str, found: History, area: str = "", name: str = "") -> Card:
+    """Make one card; `name` tells its picture apart where the area does not."""
+    declared = MEASURES[ROWS[measure][0].id]
+    cell = figure(found.newest, material.decimal, material.hide)
+    counted, whole = "", ""
+    if cell.counts:
+        counted, whole = (part.strip() for part in cell.counts.split(" / "))
+    to_counted, to_whole = material.links(measure, area) if not name else ("", "")
+    value, note = shown(cell), ""
+    if not cell.value:
+        note = cell.reason if cell.status in ("not_measurable", "small") else ""
+    return Card(
+        title=title_of(measure),
+        value=value,
+        interval=cell.interval,
+        counts=Cell(counted, to_counted),
+        whole=Cell(whole, to_whole),
+        base={"h": "h"}.get(declared.base, declared.base),
+        words=_words(found),
+        picture=picture(material, measure, found, name or f"{measure}-{slug(area) if area else 'all'}"),
+        signal=found.signal,
+        note="" if material.share else note or (cell.reason if cell.value else ""),
+        define=f"definitions.html#{ROWS[measure][0].id}",
+    )
+
+
+def _words(found: History) -> tuple[str, ...]:
+    """Say first what the newest month belongs to; what is over comes after it, once."""
+    last = len(found.months) - 1
+    now = [one.sentence for one in found.reading.found if last in one.points]
+    rest = [text for text in found.reading.sentences if text not in now]
+    if not found.reading.found:
+        return tuple(rest)
+    return (
+        *now,
+        *(f"Earlier: {text[0].lower() if text[:3] == 'All' else text[0]}{text[1:]}" for text in rest[:1]),
+    )
+
+
+def marks_text(material: Material, area: str = "") -> str:
+    """Say what the letters on the charts of an area stand for; nothing where the site declared no change."""
+    form = material.site.settings.report.dates
+    marks = marks_of(material.site, material.months, area)
+    anew = {True: ", new limits from the month after", False: ""}
+    told = [
+        f"{letter}: {mark.what} ({day(mark.when, form)}{anew[mark.new_limits]})"
+        for letter, mark in zip(_LETTERS, marks, strict=False)
+    ]
+    return "; ".join(told)
+
+
+def picture(material: Material, measure: str, found: History, name: str) -> Picture | None:
+    """Draw the months of a measure; None where no month has a value."""
+    points = found.reading.points
+    if all(point.value is None for point in points):
+        return None
+    decimal = material.decimal
+
+    def text(value: float | None) -> str:
+        return "" if value is None else set_value(measure, value * found.factor, decimal)
+
+    rows = tuple(
+        _data_row(point, row, text, measure, decimal) for point, row in zip(points, found.rows, strict=True)
+    )
+    data = Table(
+        (
+            Column("Month", tight=True),
+            Column("Counts", number=True),
+            Column("Value", number=True),
+            Column("95 % interval", number=True),
+            Column("Centre", number=True),
+            Column("Limits", number=True),
+            Column("Signal"),
+        ),
+        rows,
+        " ".join(found.reading.notes),
+    )
+    newest = points[-1]
+    alt = f"{title_of(measure)}, {points[0].label} to {newest.label}: {len(points)} months. "
+    alt += f"Newest {text(newest.value) or 'without a figure'}"
+    alt += f", centre {text(newest.centre)}. " if newest.centre is not None else ". "
+    alt += " ".join(found.reading.sentences)
+    drawn = draw.control_chart(found, name, lambda value: set_value(measure, value, decimal))
+    return Picture(name, title_of(measure), drawn, alt, data)
+
+
+def _data_row(point: Any, row: dict[str, Any], text: Any, measure: str, decimal: str) -> tuple[Cell, ...]:
+    cell = figure({**row, "measure": measure}, decimal)
+    limits = f"{text(point.low)} to {text(point.high)}" if point.low is not None else ""
+    told = ", ".join(point.signals) + (" (provisional)" if point.provisional else "")
+    return (
+        Cell(short_month(row["month"])),
+        Cell(cell.counts),
+        Cell(shown(cell)),
+        Cell(cell.interval),
+        Cell(text(point.centre)),
+        Cell(limits),
+        Cell(told.strip()),
+    )

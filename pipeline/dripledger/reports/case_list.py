@@ -1,0 +1,145 @@
+"""Cases of the month, and the open ones of the months before: each with what a review has found, if any."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Final
+
+import duckdb
+
+from dripledger.reports import words
+from dripledger.reports.blocks import Cell, Column, Table
+from dripledger.reports.cases import QUANTITIES
+from dripledger.reports.list_pages import OUTCOMES, lineage
+from dripledger.reports.naming import day, short_month, slug
+from dripledger.site import Site
+
+#: Kinds of cases: what they are, and the table of the month that lists them all.
+KINDS: Final = {
+    "far_override": ("Override at twice the limit or more", "far_overrides.csv"),
+    "left_library": ("Left the library after a limit alert", "left_library.csv"),
+    "long_stop": ("Long stop by an alarm, high-alert entry", "long_stops.csv"),
+    "rate_change": ("Rate changed fivefold or more by a user", "rate_changes.csv"),
+}
+#: What leaves a case open.
+_OPEN: Final = ("", "undecided")
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRow:
+    """One case."""
+
+    case_id: str
+    kind: str
+    month: str
+    on: date
+    shift: str
+    area: str
+    entry: str
+    high_alert: bool
+    told: str
+    size: str
+    outcome: str
+    pump: str
+    source: Cell
+    disposition: str
+
+    @property
+    def is_open(self) -> bool:
+        """Whether no review has decided it."""
+        return self.disposition in _OPEN
+
+
+def read_cases(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[CaseRow, ...]:
+    """Read the cases of all prepared months: by month, kind, date, shift and name; nothing is ranked."""
+    found = {row.case: row.disposition for row in site.reviews}
+    decimal = site.settings.report.decimal
+    cases = []
+    for relation, key in (("report_warnings", "attempt_id"), ("report_moments", "infusion_id")):
+        for row in con.sql(f"select * from {relation}").to_arrow_table().to_pylist():
+            told, size, outcome = _told(row, decimal)
+            cases.append(
+                CaseRow(
+                    row[key], row["what"], row["month"], row["happened_on"], row["shift"], row["care_area"],
+                    row["entry"] or "", row["high_alert"] == "yes", told, size, outcome, row["pump_id"],
+                    lineage(row), found.get(row[key], ""),
+                )
+            )  # fmt: skip
+    order = list(KINDS)
+    return tuple(
+        sorted(cases, key=lambda c: (c.month, order.index(c.kind), c.on, c.shift, c.area, c.entry, c.case_id))
+    )
+
+
+def _told(row: dict[str, Any], decimal: str) -> tuple[str, str, str]:
+    def number(value: float | None, unit: str | None = None) -> str:
+        text = words.number(value, decimal)
+        return f"{text} {unit}" if text and unit else text
+
+    def times(value: float | None) -> str:
+        return "" if value is None else f"{number(float(f'{value:.3g}'))} times"
+
+    if row["what"] == "long_stop":
+        return "stopped by an alarm", f"{number(round(row['minutes'], 1))} min", ""
+    if row["what"] == "rate_change":
+        told = f"{number(row['rate_before_ml_h'])} to {number(row['rate_ml_h'])} mL/h"
+        return told, times(row["factor"]), ""
+    value = row["entered_final"] if row["outcome"] == "overridden" else row["entered_first"]
+    quantity = QUANTITIES.get(row["limit_quantity"], "a limit")
+    told = f"{quantity} {number(value, row['limit_unit'])}".strip()
+    if row["limit_value"] is not None:
+        side = f"{row['limit_side']} " if row["limit_side"] else ""
+        told += f", {side}limit {number(row['limit_value'], row['limit_unit'])}"
+    again = ", then brought inside" if row["reversed"] else ""
+    return told, times(row["limit_multiple"]), f"{OUTCOMES.get(row['outcome'], row['outcome'])}{again}"
+
+
+def case_table(
+    site: Site, cases: Sequence[CaseRow], *, empty: str, with_kind: bool = True, on_paper: int = 0,
+    entries: Iterable[str] = (),
+) -> Table:  # fmt: skip
+    """Set cases as a table; an entry leads to its page where it has one."""
+    have = set(entries)
+    columns = [Column("Date", tight=True), Column("Shift, hours", tight=True), Column("Care area"),
+               Column("Entry")]  # fmt: skip
+    columns += [Column("What it is")] if with_kind else []
+    columns += [
+        Column("What was logged"),
+        Column("How far"),
+        Column("Review"),
+        Column("Source file / record"),
+    ]
+    rows = []
+    for case in cases:
+        entry = case.entry or "no entry"
+        cells = [
+            Cell(day(case.on, site.settings.report.dates), value=case.on.isoformat()), Cell(case.shift),
+            Cell(case.area),
+            Cell(entry, entry_file(case.entry) if case.entry in have else "",
+                 note="high-alert" if case.high_alert else ""),
+        ]  # fmt: skip
+        cells += [Cell(KINDS[case.kind][0])] if with_kind else []
+        cells += [Cell(case.told, note=case.outcome), Cell(case.size), Cell(case.disposition or "open"),
+                  case.source]  # fmt: skip
+        rows.append(tuple(cells))
+    return Table(tuple(columns), tuple(rows), empty=empty, sortable=True, on_paper=on_paper)
+
+
+def entry_file(entry: str) -> str:
+    """Return the page of an entry."""
+    return f"entries/{slug(entry)}.html"
+
+
+def area_file(area: str) -> str:
+    """Return the page of a care area."""
+    return f"areas/{slug(area)}.html"
+
+
+def months_of(cases: Iterable[CaseRow]) -> str:
+    """Return how many cases each month has, in words."""
+    counts: dict[str, int] = {}
+    for case in cases:
+        counts[case.month] = counts.get(case.month, 0) + 1
+    return ", ".join(f"{short_month(month)} {words.whole(n)}" for month, n in counts.items())

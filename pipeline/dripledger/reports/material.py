@@ -1,0 +1,176 @@
+"""Everything that the pages of a report are composed from, read once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from dripledger.measures import Month, MonthState, month_states, tabulate
+from dripledger.reports.behind import BEHIND, measure_of, page_name, read_lists
+from dripledger.reports.case_list import CaseRow, read_cases
+from dripledger.reports.compose import compose
+from dripledger.reports.figures import figure
+from dripledger.reports.list_pages import places
+from dripledger.reports.model import Figure, Page, Stamp
+from dripledger.reports.series import History, history
+from dripledger.site import Site
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Material:
+    """What one report is made of.
+
+    Attributes
+    ----------
+    con
+        Connection in which `build` ran.
+    site, month, page
+        The site, the month, and the composed page of all figures.
+    months
+        The months of the charts, the report's own last.
+    by_area, facility
+        Rows of the table of measures of these months.
+    tables
+        The lists behind the figures, with local times.
+    cases
+        Listed cases of all these months.
+    share
+        Whether the report is for others: no list, no pump.
+    """
+
+    con: duckdb.DuckDBPyConnection
+    site: Site
+    month: Month
+    page: Page
+    months: tuple[str, ...]
+    states: dict[str, MonthState]
+    by_area: tuple[Row, ...]
+    facility: tuple[Row, ...]
+    tables: Mapping[str, pa.Table]
+    cases: tuple[CaseRow, ...]
+    share: bool = False
+
+    @property
+    def decimal(self) -> str:
+        """The site's decimal sign."""
+        return self.site.settings.report.decimal
+
+    @property
+    def hide(self) -> str:
+        """What the page says once for all cells."""
+        state = self.states[str(self.month)]
+        return state.reason if state.provisional else ""
+
+    @cached_property
+    def lists(self) -> dict[str, list[Row]]:
+        """The lists as rows."""
+        return {name: table.to_pylist() for name, table in self.tables.items()}
+
+    @cached_property
+    def areas(self) -> tuple[str, ...]:
+        """Care areas that the table of measures names, in its order."""
+        return tuple(dict.fromkeys(r["care_area"] for r in self._own if r["care_area"]))
+
+    @cached_property
+    def _own(self) -> list[Row]:
+        return [row for row in self.by_area if row["month"] == str(self.month)]
+
+    @cached_property
+    def _histories(self) -> dict[tuple[str, str], list[Row]]:
+        found: dict[tuple[str, str], list[Row]] = {}
+        for row in self.by_area:
+            if row["care_area"]:
+                found.setdefault((row["measure"], row["care_area"]), []).append(row)
+        for row in self.facility:
+            found.setdefault((row["measure"], ""), []).append(row)
+        return found
+
+    @cached_property
+    def _in_area(self) -> dict[tuple[str, str], list[Row]]:
+        """The list rows of each (list, area)."""
+        found: dict[tuple[str, str], list[Row]] = {}
+        for name, rows in self.lists.items():
+            for row in rows:
+                found.setdefault((name, row["care_area"]), []).append(row)
+        return found
+
+    def row(self, measure: str, area: str = "") -> Row | None:
+        """Return the month's row of a measure in an area; '' is the facility."""
+        found = [r for r in self._histories.get((measure, area), []) if r["month"] == str(self.month)]
+        return found[0] if found else None
+
+    def figure(self, measure: str, area: str = "") -> Figure:
+        """Return the month's cell of a measure."""
+        row = self.row(measure, area)
+        return Figure(status="no_data") if row is None else figure(row, self.decimal, self.hide)
+
+    @cached_property
+    def _read(self) -> dict[tuple[str, str], History]:
+        return {}
+
+    def history(self, measure: str, area: str = "") -> History:
+        """Return the chart of a measure; each is read once."""
+        if (measure, area) not in self._read:
+            self._read[measure, area] = self._read_chart(measure, area)
+        return self._read[measure, area]
+
+    def _read_chart(self, measure: str, area: str) -> History:
+        provisional = {name for name, state in self.states.items() if state.provisional}
+        rows = self._histories.get((measure, area), [])
+        return history(self.site, measure, self.months, rows, area, provisional)
+
+    def rows_behind(self, measure: str, area: str) -> list[Row]:
+        """Return the rows of the list behind a measure in an area ('' for all of them)."""
+        behind = BEHIND[measure]
+        rows = self.lists[behind.list] if not area else self._in_area.get((behind.list, area), [])
+        return [row for row in rows if row[behind.column] in behind.parts]
+
+    def links(self, row_name: str, area: str) -> tuple[str, str]:
+        """Return where a numerator and a denominator lead; empty where nothing is listed."""
+        measure = measure_of(row_name)
+        if not measure or self.share:
+            return "", ""
+        behind = BEHIND[measure]
+        whole = page_name(measure, area)
+        if area and not self.rows_behind(measure, area):
+            whole = page_name(measure, "")
+            return whole, whole
+        part = row_name.removeprefix(f"{measure}_") if behind.groups else "counted"
+        first = places(measure, area, behind, self.rows_behind(measure, area))[part] if area else whole
+        # rates stand over hours, and those are a list of their own
+        return first, whole if behind.rest or behind.groups else "lists/running.csv"
+
+
+def gather(
+    con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from: Stamp, *, share: bool = False
+) -> Material:
+    """Read what the pages are composed from; `build` ran in `con`."""
+    known = [row[0] for row in con.execute("select month from site_months order by month").fetchall()]
+    months = [Month(*map(int, name.split("-"))) for name in known]
+    by_area = _still_there(site, month, tabulate(con, site, months, ("care_area",)).to_pylist())
+    facility = tabulate(con, site, months, ()).to_pylist()
+    return Material(
+        con=con, site=site, month=month, page=compose(con, site, month, made_from, (by_area, facility)),
+        months=tuple(known), states=month_states(con, site), by_area=tuple(by_area), facility=tuple(facility),
+        tables=read_lists(con), cases=read_cases(con, site), share=share,
+    )  # fmt: skip
+
+
+def _still_there(site: Site, month: Month, rows: list[Row]) -> list[Row]:
+    """Leave out areas that neither the site declares nor the month or the one before has anything of."""
+    near = (str(month), str(month.plus(-1)))
+    have = {"", *site.settings.care_areas}
+    have |= {
+        r["care_area"]
+        for r in rows
+        if r["month"] in near and r["status"] not in ("no_data", "not_measurable")
+    }
+    have |= {r["care_area"] for r in rows if r["month"] == near[0] and r["status"] == "not_measurable"}
+    return [row for row in rows if row["care_area"] in have]

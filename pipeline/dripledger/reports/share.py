@@ -1,0 +1,166 @@
+"""The form for sharing: small numbers hidden, and whatever would give them back by subtraction.
+
+Per measure and month the areas with the facility as their total are one table, the outcomes of attempts by
+area another. Measures that follow from each other are hidden together. What several reports say together is
+not protected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from decimal import Decimal
+from typing import Any, Final
+
+import numpy as np
+
+from dripledger.measures import ROWS, Amount, Form
+from dripledger.measures.limit_definitions import OUTCOME_WORDS
+from dripledger.statistics import suppress
+
+Row = dict[str, Any]
+
+#: What the shared form holds beside the outcomes; the rest splits these further.
+SHARED: Final = (
+    "library_use_starts",
+    "library_use_hours",
+    "protected_share",
+    "soft_alert_share",
+    "hard_alert_share",
+    "override_share",
+    "left_library_share",
+    "delivery_alarm_rate",
+    "delivery_lost",
+    "user_rate_changes",
+    "stale_library_share",
+    "fleet_coverage",
+    "log_completeness",
+    "quarantine_share",
+    "unmapped_share",
+    "clock_corrected_share",
+)
+_OUTCOMES: Final = ("outcomes_soft", "outcomes_hard")
+#: Records and pumps, not what was done to a patient.
+_OPEN: Final = (
+    "fleet_coverage",
+    "log_completeness",
+    "quarantine_share",
+    "unmapped_share",
+    "clock_corrected_share",
+)
+REASON: Final = "small numbers are hidden, and what would give them back"
+
+
+def hide_small(by_area: Sequence[Row], facility: Sequence[Row]) -> tuple[list[Row], list[Row]]:
+    """Return both tables of measures as they may be shared.
+
+    Parameters
+    ----------
+    by_area, facility
+        Rows of the table of measures by care area, and without groups, of the same months.
+
+    Returns
+    -------
+    tuple of list of dict
+        The rows of shared measures. A hidden row has no number, status ``hidden`` and a reason; a row under
+        the minimum shows no count either. Reasons that tell counts are left out.
+    """
+    names = [*SHARED, *(f"{name}_{key}" for name in _OUTCOMES for key in OUTCOME_WORDS)]
+    areas = [_plain(row) for row in by_area if row["measure"] in names]
+    whole = [_plain(row) for row in facility if row["measure"] in names]
+    for month in sorted({row["month"] for row in whole}):
+        cells = {(r["measure"], r["care_area"]): r for r in areas if r["month"] == month and r["care_area"]}
+        totals = {r["measure"]: r for r in whole if r["month"] == month}
+        hidden: set[tuple[str, str]] = set()
+        for measure in SHARED:
+            if measure not in _OPEN and measure in totals:
+                hidden |= _one(measure, cells)
+        for name in _OUTCOMES:
+            hidden |= _outcomes(name, cells, totals)
+        hidden |= _tied(hidden, cells)
+        for measure, area in hidden:
+            row = totals.get(measure) if not area else cells.get((measure, area))
+            if row is not None:
+                _hide(row)
+    for row in (*areas, *whole):
+        if row["status"] == "small":
+            _hide(row)
+    return areas, whole
+
+
+def _plain(row: Row) -> Row:
+    made = dict(row)
+    if made["status"] in ("ok", "provisional", "small", "no_data"):
+        made["reason"] = ""
+    elif made["reason"].startswith("left out"):
+        made["reason"] = "left out: not known, or from a source that does not record it"
+    return made
+
+
+def _hide(row: Row) -> None:
+    row.update(
+        numerator=None, denominator=None, value=None, low95=None, high95=None, status="hidden", reason=REASON
+    )
+
+
+def _counted(rows: Iterable[Row | None], number: Callable[[Row], Decimal]) -> list[int]:
+    return [0 if row is None or row["numerator"] is None else int(number(row)) for row in rows]
+
+
+def _one(measure: str, cells: dict[tuple[str, str], Row]) -> set[tuple[str, str]]:
+    """Hide within one measure: its numerators, what is left of its denominators, and the denominators."""
+    declared = ROWS[measure][0]
+    areas = [area for name, area in cells if name == measure]
+    rows = [cells[measure, area] for area in areas]
+    if not rows or declared.counted is not Amount.COUNT:
+        return set()
+    tables = [_counted(rows, lambda r: r["numerator"])]
+    if declared.form is Form.SHARE and declared.over is Amount.COUNT:
+        tables.append(_counted(rows, lambda r: r["denominator"] - r["numerator"]))
+        tables.append(_counted(rows, lambda r: r["denominator"]))
+    hidden: set[tuple[str, str]] = set()
+    for table in tables:
+        found = suppress(table)
+        hidden |= {
+            (measure, area)
+            for area, is_hidden in zip(areas, np.atleast_1d(found.cells), strict=True)
+            if is_hidden
+        }
+        if np.atleast_1d(found.row_totals)[0] or _is_small(sum(table)):
+            hidden.add((measure, ""))
+    return hidden
+
+
+def _is_small(count: int) -> bool:
+    return 1 <= count <= 4
+
+
+def _outcomes(name: str, cells: dict[tuple[str, str], Row], totals: dict[str, Row]) -> set[tuple[str, str]]:
+    """Hide within the table of outcomes by area; where a total of an area goes, its whole line goes."""
+    keys = [f"{name}_{key}" for key in OUTCOME_WORDS]
+    areas = sorted({area for measure, area in cells if measure in keys})
+    if not areas or keys[0] not in totals:
+        return set()
+    table = [_counted((cells.get((key, area)) for key in keys), lambda r: r["numerator"]) for area in areas]
+    found = suppress(table)
+    hidden = {
+        (key, area)
+        for i, area in enumerate(areas)
+        for j, key in enumerate(keys)
+        if found.cells[i, j] or found.row_totals[i]
+    }
+    hidden |= {(key, "") for j, key in enumerate(keys) if found.column_totals[j] or found.grand_total}
+    return hidden
+
+
+def _tied(hidden: set[tuple[str, str]], cells: dict[tuple[str, str], Row]) -> set[tuple[str, str]]:
+    """Hide what would give hidden outcomes back: shares of the same attempts, and then their totals."""
+    more: set[tuple[str, str]] = set()
+    for area in {area for _, area in cells} | {""}:
+        gone = {measure for measure, where in hidden if where == area}
+        soft = {f"outcomes_soft_{key}" for key in ("overridden", "unknown")}
+        left = {f"{name}_{key}" for name in _OUTCOMES for key in ("left_library", "unknown")}
+        if gone & soft:
+            more |= {("override_share", area), ("override_share", "")}
+        if gone & left:
+            more |= {("left_library_share", area), ("left_library_share", "")}
+    return more - hidden

@@ -1,0 +1,220 @@
+"""The pages on what figures stand on: the library release, data quality, definitions."""
+
+from __future__ import annotations
+
+from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
+from dripledger.reports.cards import cards
+from dripledger.reports.material import Material
+from dripledger.reports.naming import day
+from dripledger.reports.shown_often import limits_changed, missing_table
+from dripledger.reports.words import whole
+
+
+def library_leaf(material: Material) -> Leaf:
+    """Compose the page on the library release."""
+    form = material.site.settings.report.dates
+    changed = material.con.execute(
+        "select library_version, cast(timezone(zone, published_at) as date), care_area, entry, what, limits"
+        " from report_limits_changed cross join measure_settings order by 2 desc, 1, 3, 4, 5"
+    ).fetchall()
+    used = material.con.execute(
+        "select coalesce(library_version, '') as version, count(*), cast(sum(case when is_stale then "
+        "1 else 0 end)"
+        " as bigint), count(distinct pump_id), bool_or(is_known) from start_releases inner join report_month"
+        " using (month) group by version order by version"
+    ).fetchall()
+    blocks: list[Block] = [
+        cards(material, ("stale_library_share", "protected_share")),
+        *limits_changed(material),
+        Heading("Versions that starts of the month ran on", "versions"),
+        Table(
+            (
+                Column("Library"),
+                Column("Starts", number=True),
+                Column("Of these out of date", number=True),
+                Column("Pumps", number=True),
+            ),
+            tuple(
+                (
+                    Cell(v or "not logged"),
+                    Cell(whole(n), value=n),
+                    Cell(whole(stale) if known else "not known", value=stale),
+                    Cell(whole(pumps), value=pumps),
+                )
+                for v, n, stale, pumps, known in used
+            ),
+            f"Out of date: over {material.site.settings.thresholds.stale_library_days:g} days after a "
+            "newer release "
+            "was available to that model.",
+            "No start in the month.",
+            sortable=True,
+        ),
+        Heading("Limits that differ from the version before", "changed"),
+        Table(
+            (
+                Column("Library"),
+                Column("Published", tight=True),
+                Column("Care area"),
+                Column("Entry"),
+                Column("What"),
+                Column("Limits", number=True),
+            ),
+            tuple(
+                (
+                    Cell(v),
+                    Cell(day(on, form), value=on.isoformat()),
+                    Cell(area or "all"),
+                    Cell(entry),
+                    Cell(what),
+                    Cell(whole(n), value=n),
+                )
+                for v, on, area, entry, what, n in changed[:500]
+            ),
+            empty="The library files hold no two versions with a date of publication that differ.",
+            sortable=True,
+        ),
+    ]
+    if len(changed) > 500:
+        blocks.append(
+            Text(f"{whole(len(changed) - 500)} more lines; 'dripledger library compare' names every limit.")
+        )
+    lead = (
+        "What was released, what it changed, and what pumps ran on. Limits are set by the "
+        "organisation's pharmacists "
+        "and licensed clinicians; this page does not say what they should be."
+    )
+    return Leaf("library.html", "The library release", lead, tuple(blocks), nav="Library")
+
+
+def quality_leaf(material: Material) -> Leaf:
+    """Compose the page on data quality."""
+    page = material.page
+    rows = tuple(
+        (
+            Cell(r.source if r.balanced else f"{r.source} (does not balance)"),
+            *(Cell(t) for t in (r.files, r.read, r.kept, r.duplicates, r.waiting, r.ignored)),
+        )
+        for r in page.balance
+    )
+    blocks: list[Block] = [
+        Heading("The ledger balance", "balance"),
+        Table(
+            (
+                Column("Source"),
+                *(
+                    Column(t, number=True)
+                    for t in ("Files", "Read", "Kept", "Known already", "Quarantine", "Ignored")
+                ),
+            ),
+            rows,
+            "Everything ever read into this store version: read = kept + known already + quarantine "
+            "+ ignored by a "
+            "rule. Records read are counted on the bytes, independently of the reader.",
+            "Nothing was read.",
+        ),
+        Heading("Data quality of the month, by source", "sources"),
+        Table(
+            (Column("Source"), *(Column(t, number=True) for t in page.quality_titles)),
+            tuple(
+                (Cell(r.source), *(Cell(f.value or f.reason or "none", note=f.counts) for f in r.figures))
+                for r in page.quality
+            ),
+            empty="No source has a log in the month.",
+        ),
+    ]
+    if not material.share:
+        blocks += [Text(sentence) for sentence in page.left_out]
+    if not material.share:
+        blocks += _waiting(material)
+    blocks += [Heading("What could not be measured, and why", "missing"), missing_table(material)]
+    if not material.share:
+        blocks += [
+            Heading("Readable and implausible", "implausible"),
+            Table(
+                (
+                    Column("What"),
+                    Column("Value as logged"),
+                    Column("Pump"),
+                    Column("Date", tight=True),
+                    Column("Shift, hours", tight=True),
+                    Column("Events", number=True),
+                ),
+                tuple(
+                    (
+                        Cell(r.what),
+                        Cell(r.value or "none"),
+                        Cell(r.pump),
+                        Cell(r.date),
+                        Cell(r.shift),
+                        Cell(r.events),
+                    )
+                    for r in page.odd.rows
+                ),
+                empty="No event of the month fails a check of plausibility.",
+            ),
+            Text(page.odd.more, "Every such event:", "implausible.csv", "implausible.csv"),
+        ]
+    lead = "What reached the ledger, what waits, and what no figure can rest on."
+    return Leaf("quality.html", "Data quality", lead, tuple(blocks), nav="Data quality")
+
+
+def _waiting(material: Material) -> list[Block]:
+    labels = material.con.execute(
+        "select word, label, events from report_unmapped_labels inner join report_month using (month)"
+        " order by word, label"
+    ).fetchall()
+    reasons = material.con.execute(
+        "select reason, sum(records) from report_waiting_reasons where month is null or month in"
+        " (select month from report_month) group by reason order by reason"
+    ).fetchall()
+    return [
+        Heading("Records in quarantine: why they wait", "quarantine"),
+        Table(
+            (Column("Reason"), Column("Records", number=True)),
+            tuple((Cell(reason), Cell(whole(int(n)), value=int(n))) for reason, n in reasons[:200]),
+            "A record with several reasons counts under each. 'dripledger quarantine' shows them.",
+            "No record of the month waits.",
+        ),
+        Heading("Labels that nobody has filed", "labels"),
+        Table(
+            (Column("Word"), Column("Label as logged"), Column("Events", number=True)),
+            tuple((Cell(word), Cell(label), Cell(whole(n), value=n)) for word, label, n in labels[:200]),
+            empty="Every label of the month is filed.",
+            sortable=True,
+        ),
+    ]
+
+
+def definitions_leaf(material: Material) -> Leaf:
+    """Compose the definitions out of the measures' declarations."""
+    page = material.page
+    blocks: list[Block] = []
+    for d in page.definitions:
+        built = "" if d.built else " (not calculated yet)"
+        blocks += [
+            Heading(f"{d.title}{built}", d.id, 2),
+            Text(d.question, quiet=True),
+            Pairs(
+                (
+                    (Cell("Counted"), d.numerator),
+                    (Cell("Over"), d.denominator),
+                    (Cell("Left out"), d.exclusions),
+                    (Cell("Good direction"), d.direction),
+                    (Cell("95 % interval"), d.interval),
+                    (Cell("Least data"), d.least),
+                    (Cell("Areas can be compared"), d.comparable),
+                    (Cell("Source"), d.source),
+                    (Cell("In tables"), ", ".join(d.rows)),
+                )
+            ),
+        ]
+    blocks += [
+        Heading("What the figures rest on", "thresholds"),
+        Pairs(tuple((Cell(value), what) for what, value in page.thresholds)),
+        Heading("Words", "words"),
+        Pairs(tuple((Cell(word), meaning) for word, meaning in page.glossary)),
+        Heading("Cautions", "cautions"),
+        Bullets(page.cautions),
+    ]
+    lead = f"Version {page.stamp.definitions_version} of the definitions, printed from what calculates them."
+    return Leaf("definitions.html", "Definitions", lead, tuple(blocks), nav="Definitions")

@@ -1,0 +1,25 @@
+"""How templates are read: escaped by default, nothing undefined."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """Return the environment of the report's templates."""
+    # Inside the function: the extra [report] brings it, and `measures` must work without.
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("dripledger.reports", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )

@@ -1,0 +1,41 @@
+-- title: Alarms of the month, and what each counts as
+-- grain: one alarm
+select
+    a.care_area,
+    m.happened_on,
+    m.shift,
+    a.entry,
+    a.high_alert,
+    a.alarm_kind,
+    a.alarm_priority,
+    a.raw_count,
+    a.was_running,
+    a.concerns,
+    case
+        when a.concerns <> 'delivery' or not a.was_running then ''
+        when d.source_name is null then 'left out'
+        else 'counted'
+    end as delivery_alarm_rate,
+    case
+        when a.concerns <> 'pump' then ''
+        when p.source_name is null then 'left out'
+        else 'counted'
+    end as pump_alarm_rate,
+    a.pump_id,
+    a.pump_type,
+    a.source,
+    m.source_file,
+    m.source_file_sha256,
+    m.source_record,
+    a.alarm_id as id,
+    m.local_time
+from month_alarms as a
+inner join report_month as w
+    on a.month = w.month
+inner join list_moments as m
+    on m.list = 'alarms' and a.alarm_id = m.id
+left join able_sources as d
+    on a.source = d.source_name and d.measure = 'delivery_alarm_rate'
+left join able_sources as p
+    on a.source = p.source_name and p.measure = 'pump_alarm_rate'
+order by a.care_area, m.happened_on, m.shift, a.alarm_id

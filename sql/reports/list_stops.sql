@@ -1,0 +1,40 @@
+-- title: Stretches of the month in which an alarm stood a delivery still
+-- grain: one stretch
+with paths as (
+    select
+        source_file_sha256,
+        min(path) as path
+    from ingests
+    group by source_file_sha256
+)
+
+select
+    s.care_area,
+    cast(timezone(t.zone, s.started_at) as date) as happened_on,
+    case
+        when extract(hour from timezone(t.zone, s.started_at)) < 8 then '00-08'
+        when extract(hour from timezone(t.zone, s.started_at)) < 16 then '08-16'
+        else '16-24'
+    end as shift,
+    s.entry,
+    s.high_alert,
+    cast(s.elapsed_us / cast(60000000 as decimal(28, 9)) as decimal(28, 9)) as minutes,
+    case when c.source_name is null then 'left out' else 'counted' end as delivery_lost,
+    s.pump_id,
+    s.source,
+    p.path as source_file,
+    e.source_file_sha256,
+    e.source_record,
+    s.infusion_id as id,
+    timezone(t.zone, s.started_at) as local_time
+from stopped_stretches as s
+inner join report_month as w
+    on s.month = w.month
+cross join measure_settings as t
+left join events as e
+    on split_part(s.infusion_id, ':', 1) = e.event_id
+left join paths as p
+    on e.source_file_sha256 = p.source_file_sha256
+left join able_sources as c
+    on s.source = c.source_name and c.measure = 'delivery_lost'
+order by s.care_area, s.started_at, s.infusion_id

@@ -1,0 +1,111 @@
+"""Months that were final and changed by late files: what was, what is, which files."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from html import unescape
+from pathlib import Path
+
+import pytest
+from tests.report_samples import drawn
+from tests.unit.test_reports_folder import SITE, commit, contents
+
+from dripledger.commands.verify import check
+from dripledger.reports import write_report
+from dripledger.site import Site, load_site
+
+pytest.importorskip("jinja2", reason="the extra [report] is not installed")
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """September is final with the first ingest; a file of the second brings more of it."""
+    root = tmp_path_factory.mktemp("site")
+    (root / "site.toml").write_text(SITE, encoding="utf-8")
+    made = load_site(root)
+    first = drawn(("2026-09", "2026-10"), ("icu",), 24)
+    # every pump of September is heard after it
+    first["events"] = [
+        {
+            "event_id": f"h{month}{k}",
+            "pump_id": f"P{k}",
+            "month": month,
+            "occurred_at": f"{month}-20 09:00:00",
+            "device_time": f"{month}-20 09:00:00",
+            "ingest_id": "one",
+            "source_file_sha256": "f1",
+        }
+        for month in ("2026-09", "2026-10")
+        for k in range(3)
+    ]
+    first["ingests"] = [
+        {
+            "ingest_id": "one",
+            "path": "wards/first.csv",
+            "source_file_sha256": "f1",
+            "ingested_at": "2026-11-02 05:59:59",
+        }
+    ]
+    commit(made, datetime(2026, 11, 2, 6, tzinfo=UTC), **first)
+    late = drawn(("2026-09",), ("icu",), 6)
+    for name in ("infusions", "segments", "programmings", "attempts"):
+        for row in late[name]:
+            for key in ("infusion_id", "programming_id", "attempt_id"):
+                if key in row and row[key] != "-":
+                    row[key] = f"late-{row[key]}"
+            row["channel"] = f"late{row['channel']}"
+    late["events"] = [
+        {
+            "event_id": "l1",
+            "pump_id": "P0",
+            "month": "2026-09",
+            "occurred_at": "2026-09-21 09:00:00",
+            "device_time": "2026-09-21 09:00:00",
+            "ingest_id": "two",
+            "source_file_sha256": "f2",
+        }
+    ]
+    late["ingests"] = [
+        {
+            "ingest_id": "two",
+            "path": "wards/late.csv",
+            "source_file_sha256": "f2",
+            "ingested_at": "2026-11-20 05:59:59",
+        }
+    ]
+    late.pop("alarms")
+    commit(made, datetime(2026, 11, 20, 6, tzinfo=UTC), **late)
+    return made
+
+
+def test_a_restated_month_says_what_was_what_is_and_which_files(own: Site, tmp_path: Path) -> None:
+    text = unescape((write_report(own, "2026-10", tmp_path / "r") / "index.html").read_text(encoding="utf-8"))
+    part = text[text.index('id="restated"') : text.index('id="work"')]
+    assert "was final at store version 1" in part
+    assert "wards/late.csv (1)" in part
+    assert "wards/first.csv" not in part
+    assert "20 / 24" in part
+    assert "25 / 30" in part
+
+
+def test_before_the_late_file_nothing_is_restated_and_the_old_report_comes_out_byte_for_byte(
+    own: Site, tmp_path: Path
+) -> None:
+    before = contents(write_report(own, "2026-10", tmp_path / "a", as_of="1"))
+    assert b'id="restated"' not in before["index.html"]
+    assert before == contents(write_report(own, "2026-10", tmp_path / "b", as_of="2026-11-10"))
+
+
+def test_verify_checks_every_file_of_the_folder_and_those_inside(own: Site, tmp_path: Path) -> None:
+    where = write_report(own, "2026-10", tmp_path / "r")
+    assert check(where).is_sound
+    (where / "lists" / "attempts.csv").write_text("changed", encoding="utf-8")
+    (where / "lists" / "mine.txt").write_text("mine", encoding="utf-8")
+    (where / "areas" / "icu.html").unlink()
+    found = check(where)
+    assert not found.is_sound
+    assert {(f.level, f.where) for f in found.findings} == {
+        ("error", "lists/attempts.csv"),
+        ("error", "areas/icu.html"),
+        ("note", "lists/mine.txt"),
+    }

@@ -1,0 +1,130 @@
+"""The form for sharing: small numbers hidden with what gives them back, no list, no pump."""
+
+from __future__ import annotations
+
+import csv
+import os
+import stat
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from tests.report_samples import drawn, own_site, rendered
+from tests.unit.test_reports_folder import SITE, commit, contents
+
+from dripledger.reports import write_report
+from dripledger.reports.share import hide_small
+from dripledger.site import load_site
+
+pytest.importorskip("jinja2", reason="the extra [report] is not installed")
+
+
+@pytest.fixture(scope="module")
+def files() -> dict[str, bytes]:
+    return rendered(own_site(("icu", "ward")), share=True, **drawn(areas=("icu", "ward", "theatre")))
+
+
+def test_it_holds_no_list_no_case_and_no_pump(files: dict[str, bytes]) -> None:
+    names = set(files)
+    assert not [n for n in names if n.startswith(("lists/", "entries/")) or n in ("cases.html", "fleet.html")]
+    assert {n for n in names if n.endswith(".csv")} == {"measures.csv"}
+    for name, content in files.items():
+        if name.endswith((".html", ".csv", ".json")):
+            text = content.decode()
+            assert not [
+                pump for pump in ("P0", "P1", "P2", "P3") if f">{pump}<" in text or f" {pump}" in text
+            ], name
+            assert ".jsonl" not in text, name
+            assert "reports/" not in text, name
+    assert b'"form": "shared"' in files["manifest.json"]
+
+
+def test_no_small_number_is_shown(files: dict[str, bytes]) -> None:
+    rows = list(csv.DictReader(files["measures.csv"].decode().splitlines()))
+    assert any(r["status"] == "hidden" for r in rows)
+    assert any(r["status"] in ("ok", "provisional") for r in rows)
+    for r in rows:
+        if r["status"] == "hidden":
+            assert (r["numerator"], r["denominator"], r["value"]) == ("", "", ""), r
+        elif (
+            r["numerator"]
+            and r["measure"]
+            not in ("fleet_coverage", "log_completeness", "library_use_hours", "delivery_lost")
+            and "_share" in r["measure"] + "_share"
+        ):
+            assert float(r["numerator"]) not in (1, 2, 3, 4) or r["measure"].startswith(
+                ("quarantine", "unmapped", "clock")
+            ), r
+
+
+def row(measure: str, area: str, numerator: int, denominator: int) -> dict[str, object]:
+    return {
+        "measure": measure,
+        "month": "2026-10",
+        "care_area": area,
+        "numerator": numerator,
+        "denominator": denominator,
+        "value": numerator / denominator,
+        "low95": 0.0,
+        "high95": 1.0,
+        "status": "ok",
+        "reason": "left out: 3 attempts",
+    }
+
+
+def test_a_hidden_number_cannot_be_worked_out_from_the_total() -> None:
+    areas = [row("soft_alert_share", name, n, 100) for name, n in (("a", 2), ("b", 30), ("c", 40))]
+    by_area, whole = hide_small(areas, [row("soft_alert_share", "", 72, 300)])
+    hidden = {r["care_area"] for r in by_area if r["status"] == "hidden"}
+    assert "a" in hidden
+    assert len(hidden) >= 2 or whole[0]["status"] == "hidden"
+    assert all(
+        r["reason"] in ("", "small numbers are hidden, and what would give them back") for r in by_area
+    )
+
+
+def test_a_share_near_all_is_as_telling_as_one_near_none() -> None:
+    areas = [row("protected_share", name, n, 100) for name, n in (("a", 98), ("b", 60))]
+    by_area, _ = hide_small(areas, [row("protected_share", "", 158, 200)])
+    assert by_area[0]["status"] == "hidden"
+
+
+def test_what_follows_from_a_hidden_outcome_is_hidden_too() -> None:
+    keys = ("overridden", "within_limits", "left_library", "unchanged", "cancelled", "unknown")
+    counts = {"a": (20, 20, 20, 20, 20, 2), "b": (30, 30, 30, 30, 30, 30)}
+    areas = [
+        row(f"outcomes_soft_{k}", a, n, sum(c))
+        for a, c in counts.items()
+        for k, n in zip(keys, c, strict=True)
+    ]
+    areas += [row("override_share", "a", 20, 100), row("override_share", "b", 30, 150)]
+    whole = [
+        row(f"outcomes_soft_{k}", "", sum(c[i] for c in counts.values()), 282) for i, k in enumerate(keys)
+    ]
+    whole.append(row("override_share", "", 50, 250))
+    by_area, total = hide_small(areas, whole)
+    status = {(r["measure"], r["care_area"]): r["status"] for r in (*by_area, *total)}
+    assert status["outcomes_soft_unknown", "a"] == "hidden"
+    assert status["override_share", "a"] == "hidden"
+    assert status["override_share", ""] == "hidden"
+
+
+@pytest.mark.parametrize(("mask", "folder", "file"), [(0o022, 0o755, 0o644), (0o027, 0o750, 0o640)])
+def test_the_shared_form_honours_the_umask_and_the_internal_one_is_for_its_owner(
+    tmp_path: Path, mask: int, folder: int, file: int
+) -> None:
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    own = load_site(tmp_path)
+    commit(own, datetime(2026, 11, 2, 6, tzinfo=UTC), **drawn(("2026-10",), ("icu",), 6))
+    before = os.umask(mask)
+    try:
+        shared = write_report(own, "2026-10", share=True)
+        inner = write_report(own, "2026-10")
+    finally:
+        os.umask(before)
+    assert shared == own.reports / "2026-10-shared"
+    assert stat.S_IMODE(shared.stat().st_mode) == folder
+    assert stat.S_IMODE((shared / "areas").stat().st_mode) == folder
+    assert {stat.S_IMODE((shared / name).stat().st_mode) for name in contents(shared)} == {file}
+    assert stat.S_IMODE(inner.stat().st_mode) == 0o700
+    assert {stat.S_IMODE((inner / name).stat().st_mode) for name in contents(inner)} == {0o600}
