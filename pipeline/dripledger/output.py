@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from dripledger.errors import UsageError
+from dripledger.far_moments import rows_of
 
 FORMATS: Final = ("table", "csv", "json", "parquet")
 _GAP: Final = "  "
@@ -96,8 +97,6 @@ def write_stream(reader: pa.RecordBatchReader, stream: TextIO, fmt: str, zone: t
     names = _distinct(reader.schema.names)
     batches = (batch.rename_columns(names) for batch in reader)
     if fmt == "csv":
-        from dripledger.engine.far_moments import rows_of
-
         rows = (row for batch in batches for row in rows_of(batch))
         _csv(names, rows, stream, zone, stream.isatty())
     elif fmt == "parquet":
@@ -287,8 +286,6 @@ def _csv(
 
 
 def _rows(table: pa.Table) -> Iterator[dict[str, Any]]:
-    from dripledger.engine.far_moments import rows_of
-
     for batch in table.to_batches(max_chunksize=_CHUNK_ROWS):
         yield from rows_of(batch)
 
