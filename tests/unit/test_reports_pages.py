@@ -206,7 +206,7 @@ def test_first_page_has_cases_and_changes_before_any_figure(pages: dict[str, str
         "may still be personal data",
         "Fleet coverage",
         "Ledger balance",
-        "would show a signal by chance alone",
+        "The month is provisional, so nothing can be said of changes yet.",
     ):
         assert words in told, words
     assert re.search(r"Needs a person: \d+ open cases of the month, \d+ of earlier months", told)
@@ -241,7 +241,7 @@ def test_an_empty_month_is_a_whole_report_and_final_nowhere() -> None:
     text = found["index.html"].decode()
     assert "Nothing. No event of this month is in the ledger" in text
     assert "Final." not in text
-    assert "There are no months with enough data yet" in text
+    assert "The month holds no event, so nothing can be said of changes yet." in text
 
 
 def test_the_same_store_gives_the_same_bytes(files: dict[str, bytes]) -> None:

@@ -36,6 +36,7 @@ def test_it_holds_no_list_no_case_and_no_pump(files: dict[str, bytes]) -> None:
             ], name
             assert ".jsonl" not in text, name
             assert "reports/" not in text, name
+            assert "This internal form" not in text, name
     assert b'"form": "shared"' in files["manifest.json"]
 
 

@@ -80,7 +80,8 @@ def sentences(material: Material) -> tuple[str, str, str]:
     for measure in TOGETHER:
         for area in ("", *material.areas):
             found = material.history(measure, area)
-            if not any(point.value is not None for point in found.reading.points):
+            newest = found.reading.points[-1]
+            if newest.value is None or newest.provisional:
                 continue
             charts.append(found.reading.looked_at)
             name = title_of(measure)
@@ -92,8 +93,11 @@ def sentences(material: Material) -> tuple[str, str, str]:
                 still.append(name)
     moved.sort(key=lambda one: one[1])
     if not charts:
-        changed = "There are no months with enough data yet, so nothing can be said of changes."
-        same = "Nothing can be said to have stayed the same either: counts are shown, and no rates."
+        state = material.states[str(material.month)]
+        why = "is provisional" if state.provisional else "has too few data for any figure"
+        why = "holds no event" if material.page.standing == "Nothing." else why
+        changed = f"The month {why}, so nothing can be said of changes yet."
+        same = "Nor can anything be said to have stayed the same."
         return changed, same, _needs(material)
     expected = expected_false_signals(charts).any
     told = [f"{name} ({side})" for name, _, side in moved]

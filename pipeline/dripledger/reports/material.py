@@ -18,6 +18,7 @@ from dripledger.reports.figures import figure
 from dripledger.reports.list_pages import places
 from dripledger.reports.model import Figure, Page, Stamp
 from dripledger.reports.series import History, history
+from dripledger.reports.texts import SHARED_CAUTION
 from dripledger.site import Site
 
 Row = dict[str, Any]
@@ -156,8 +157,12 @@ def gather(
     months = [Month(*map(int, name.split("-"))) for name in known]
     by_area = _still_there(site, month, tabulate(con, site, months, ("care_area",)).to_pylist())
     facility = tabulate(con, site, months, ()).to_pylist()
+    page = compose(con, site, month, made_from, (by_area, facility))
+    if share:
+        # the last one is of the internal form
+        page = page.model_copy(update={"cautions": (*page.cautions[:-1], SHARED_CAUTION)})
     return Material(
-        con=con, site=site, month=month, page=compose(con, site, month, made_from, (by_area, facility)),
+        con=con, site=site, month=month, page=page,
         months=tuple(known), states=month_states(con, site), by_area=tuple(by_area), facility=tuple(facility),
         tables=read_lists(con), cases=read_cases(con, site), share=share,
     )  # fmt: skip

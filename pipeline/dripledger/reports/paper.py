@@ -54,7 +54,7 @@ def render_paper(board: Dashboard) -> bytes:
         ),
         "caution": "For quality improvement; not for decisions at the bedside.",
         "lead": " ".join(board.cautions[:2]),
-        "blocks": [_block(block) for block in board.paper_blocks],
+        "blocks": [_block(block) for block in board.paper_blocks if not _leads_on(block)],
     }
     return typeset("report.typ", page, pictures)
 
@@ -120,6 +120,11 @@ def _file(picture: Picture) -> str:
 
 def _short(text: str) -> str:
     return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 1]}…"
+
+
+def _leads_on(block: Block) -> bool:
+    """Whether a paragraph only leads to another page, which paper does not have."""
+    return isinstance(block, Text) and bool(block.href) and block.text.endswith(":")
 
 
 def _block(block: Block) -> dict[str, Any]:

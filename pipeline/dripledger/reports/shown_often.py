@@ -28,11 +28,10 @@ def outcomes(material: Material, area: str = "") -> list[Block]:
             why = {"no_data": "none", "hidden": "hidden"}.get(status, "not measurable")
             rows.append((*cells, Cell(why), *(Cell("") for _ in OUTCOME_WORDS)))
             continue
-        if any(row is not None and row["status"] == "hidden" for row in found):
-            cells.append(Cell("hidden"))
-        else:
-            whole_of = material.links(f"{name}_overridden", area)[1]
-            cells.append(Cell(whole(int((first or {})["denominator"])), whole_of))
+        total = next(
+            row["denominator"] for row in found if row is not None and row["denominator"] is not None
+        )
+        cells.append(Cell(whole(int(total)), material.links(f"{name}_overridden", area)[1]))
         for key, row in zip(OUTCOME_WORDS, found, strict=True):
             cells.append(_outcome(material, f"{name}_{key}", area, row))
         rows.append(tuple(cells))

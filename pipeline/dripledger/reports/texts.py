@@ -22,6 +22,12 @@ CAUTIONS: Final = (
     "folder to those who need it.",
 )
 
+#: What stands instead of the last one in the form for sharing.
+SHARED_CAUTION: Final = (
+    "This form hides small numbers, and what gives them back inside it. Laid beside other months or other "
+    "reports it may tell more than it tells alone."
+)
+
 #: What the groups that are no care areas are.
 NO_AREA_NOTES: Final = {
     "none selected": "None selected: no care area was chosen at the pump. A pump that offers care areas only "
