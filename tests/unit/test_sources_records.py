@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import random
 import stat
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from dripledger.sources import originals
-from dripledger.sources.records import DelimitedSplitter, LineSplitter
+from dripledger.sources.one_pass import _first_record
+from dripledger.sources.records import DelimitedSplitter, LineSplitter, Record
 
 COMMA = DelimitedSplitter(",", '"')
 
@@ -88,3 +90,25 @@ def test_originals(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
     assert stat.S_IMODE(root.stat().st_mode) == 0o700
     assert originals.unpack(found, tmp_path / "back").read_bytes() == data
+
+
+def test_a_header_after_many_blank_lines_is_found_in_one_look() -> None:
+    looks: list[int] = []
+
+    class Watched(DelimitedSplitter):
+        def split(self, block: bytes) -> Iterator[Record]:
+            looks.append(len(block))
+            return super().split(block)
+
+    blank = b"\n" * 20_000
+    assert _first_record(blank + b"a,b\n1,2\n", 0, Watched(",", '"'), True) == (b"a,b", 20_004)
+    assert _first_record(blank + b"a,b", 0, Watched(",", '"'), False) is None
+    assert looks == [20_008, 20_003]
+
+
+def test_a_quote_that_opens_the_header_and_never_closes_is_looked_at_once() -> None:
+    splitter = DelimitedSplitter(",", '"')
+    lines = b'"a,b\n' + b"1,2\n" * 1_000
+    assert _first_record(lines, 0, splitter, True) == (b'"a,b', 5)
+    assert _first_record(lines, 0, splitter, False) is None
+    assert _first_record(b'"a\nb",c\n1,2\n', 0, splitter, False) == (b'"a\nb",c', 8)

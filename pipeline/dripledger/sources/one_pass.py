@@ -280,23 +280,22 @@ class _Pass:
 
 def _first_record(buffer: bytes, skip: int, splitter: Splitter, final: bool) -> tuple[bytes, int] | None:
     """Return the header record and the first byte after it; None where the buffer does not hold it whole."""
-    at = skip
     cutter = getattr(splitter, "inner", splitter)
-    while True:
-        newline = buffer.find(b"\n", at)
-        if newline < 0 and not final:
+    row = next(iter(cutter.split(buffer[skip:])), None)
+    is_split = row is not None and row.fields is not None
+    ends = skip + row.end if row is not None and is_split else len(buffer)
+    # a header that goes on over lines for longer than a value may be is none
+    if buffer.find(b"\n", skip + LONGEST_VALUE_BYTES, ends) < 0:
+        if row is not None and is_split:
+            newline = buffer.find(b"\n", ends)
+            if newline >= 0 or final:
+                return buffer[skip + row.start : ends], len(buffer) if newline < 0 else newline + 1
+        if not final:
             return None
-        end = len(buffer) if newline < 0 else newline + 1
-        count, _ = cutter.consume(buffer[skip:end], True)
-        rows = list(cutter.split(buffer[skip:end]))
-        if count == 1 and rows[0].fields is not None:
-            return buffer[skip + rows[0].start : skip + rows[0].end], end
-        if newline < 0 or end - skip > LONGEST_VALUE_BYTES:
-            # no proper header: the caller complains about the columns that it lacks
-            first = buffer.find(b"\n", skip)
-            end = len(buffer) if first < 0 else first + 1
-            return buffer[skip:end].rstrip(b"\r\n"), end
-        at = end
+    # no proper header: the caller complains about the columns that it lacks
+    first = buffer.find(b"\n", skip)
+    end = len(buffer) if first < 0 else first + 1
+    return buffer[skip:end].rstrip(b"\r\n"), end
 
 
 def _check_line_ends(header: bytes, splitter: Splitter) -> None:
