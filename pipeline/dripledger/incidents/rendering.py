@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import re
-import tempfile
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -13,11 +11,11 @@ from dripledger.incidents.figure import caption, draw
 from dripledger.incidents.model import Trace
 from dripledger.incidents.page import page_of
 from dripledger.incidents.tables import as_json, findings_table, timeline_table
+from dripledger.reports.paper import typeset
 from dripledger.reports.tables import as_csv
+from dripledger.reports.templating import environment
 
 TEMPLATES: Final = Path(__file__).resolve().parent / "templates"
-#: The PDF's own date: a fixed one, because the bytes must not depend on when they were made.
-_PDF_DATE: Final = 0
 _VIEW_BOX: Final = re.compile(r'viewBox="0 0 ([0-9.]+) ([0-9.]+)"')
 
 
@@ -63,16 +61,12 @@ def figures_of(trace: Trace, zone: ZoneInfo) -> tuple[dict[str, str], list[str]]
 def render_html(page: dict[str, Any], figures: list[str]) -> str:
     """Return one HTML document that loads nothing from anywhere; all that comes from a log is escaped."""
     # Inside the function: the extra [report] brings it.
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, keep_trailing_newline=True,
-    )  # fmt: skip
     # our own drawing, whose text matplotlib has escaped; the prolog has no place inside a page
     drawn = [Markup(svg[svg.index("<svg") :]) for svg in figures]  # noqa: S704
-    return environment.get_template("timeline.html.j2").render(page=page, figures=drawn)
+    template = environment("dripledger.incidents").get_template("timeline.html.j2")
+    return template.render(page=page, figures=drawn)
 
 
 def render_pdf(page: dict[str, Any], figures: dict[str, str]) -> bytes:
@@ -80,27 +74,9 @@ def render_pdf(page: dict[str, Any], figures: dict[str, str]) -> bytes:
 
     What comes from a log reaches the typesetter as data, never as markup.
     """
-    import matplotlib as mpl
-    import typst
-
     shapes = [{"name": f"{name}.svg", "ratio": _ratio(svg)} for name, svg in figures.items()]
-    with tempfile.TemporaryDirectory(prefix="dripledger-") as folder:
-        root = Path(folder)
-        root.joinpath("page.json").write_text(
-            json.dumps({**page, "figures": shapes}, ensure_ascii=False),
-            encoding="utf-8", errors="replace",
-        )  # fmt: skip
-        for name, svg in figures.items():
-            root.joinpath(f"{name}.svg").write_text(svg, encoding="utf-8")
-        source = root / "timeline.typ"
-        source.write_bytes((TEMPLATES / "timeline.typ").read_bytes())
-        made = typst.Compiler(
-            str(source), root=str(root), font_paths=[str(Path(mpl.get_data_path()) / "fonts" / "ttf")],
-            ignore_system_fonts=True,
-        ).compile(format="pdf", timestamp=_PDF_DATE)  # fmt: skip
-    if not isinstance(made, bytes):
-        raise TypeError("the typesetter returned no single document")
-    return made
+    pictures = {f"{name}.svg": svg for name, svg in figures.items()}
+    return typeset("timeline.typ", {**page, "figures": shapes}, pictures, TEMPLATES)
 
 
 def _ratio(svg: str) -> float:

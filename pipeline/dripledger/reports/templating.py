@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 
-@lru_cache(maxsize=1)
-def environment() -> Environment:
-    """Return the environment of the report's templates."""
+@cache
+def environment(package: str = "dripledger.reports") -> Environment:
+    """Return the environment of a package's templates."""
     # Inside the function: the extra [report] brings it, and `measures` must work without.
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
-        loader=PackageLoader("dripledger.reports", "templates"),
+        loader=PackageLoader(package, "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
