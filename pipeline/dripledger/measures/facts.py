@@ -50,6 +50,7 @@ _PUMPS: Final = Source("pump_alarms", shared=True, cluster="cluster")
 _TIMES: Final = Source("alarm_times", shared=True, by_presence=True)
 _OUTCOMES: Final = Source("attempt_outcomes_met", shared=True, by_presence=True)
 _ALERTS: Final = Source("alert_shares", shared=True, cluster="cluster", by_presence=True)
+_PER_RUNNING_TIME: Final = Source("per_running_time", shared=True, cluster="cluster")
 _PER_INFUSION: Final = Source("alerts_per_infusion", shared=True, cluster="cluster")
 
 SOURCES: Final[dict[str, Source]] = {
@@ -72,13 +73,13 @@ SOURCES: Final[dict[str, Source]] = {
     "left_library_share": _ATTEMPTS,
     "far_overrides": _ATTEMPTS,
     "override_under_3s_share": _ATTEMPTS,
-    "delivery_alarm_rate": Source("delivery_alarms", cluster="cluster"),
+    "delivery_alarm_rate": _PER_RUNNING_TIME,
     "pump_alarm_rate": _PUMPS,
     "alarm_minutes": _PUMPS,
     "alarm_time_to_clear": _TIMES,
     "alarm_time_to_first_response": _TIMES,
-    "delivery_lost": Source("delivery_lost", cluster="cluster"),
-    "user_rate_changes": Source("user_rate_changes", cluster="cluster"),
+    "delivery_lost": _PER_RUNNING_TIME,
+    "user_rate_changes": _PER_RUNNING_TIME,
     "stale_library_share": Source("stale_library_share"),
     "fleet_coverage": Source("fleet_coverage", amounts=_TWO),
     "log_completeness": Source("log_completeness", amounts=_TWO),
