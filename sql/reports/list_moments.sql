@@ -49,32 +49,22 @@ with named as (
     from month_alarms as a
     inner join report_month as r
         on a.month = r.month
-),
-
-paths as (
-    select
-        source_file_sha256,
-        min(path) as path
-    from ingests
-    group by source_file_sha256
 )
 
 select
     n.list,
     n.id,
     cast(timezone(t.zone, n.at) as date) as happened_on,
-    case
-        when extract(hour from timezone(t.zone, n.at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, n.at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     timezone(t.zone, n.at) as local_time,
     p.path as source_file,
     e.source_file_sha256,
     e.source_record
 from named as n
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, n.at)) = h.hour_of_day
 left join events as e
     on split_part(n.id, ':', 1) = e.event_id
-left join paths as p
+left join source_paths as p
     on e.source_file_sha256 = p.source_file_sha256

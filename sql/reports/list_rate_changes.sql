@@ -1,22 +1,10 @@
 -- title: Changes of rate by users in the month
 -- grain: one change
 -- note: file and record are those of the start of the infusion that the change belongs to
-with paths as (
-    select
-        source_file_sha256,
-        min(path) as path
-    from ingests
-    group by source_file_sha256
-)
-
 select
     r.care_area,
     cast(timezone(t.zone, r.changed_at) as date) as happened_on,
-    case
-        when extract(hour from timezone(t.zone, r.changed_at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, r.changed_at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     r.entry,
     r.high_alert,
     r.rate_before_ml_h,
@@ -34,9 +22,11 @@ from rate_changes as r
 inner join report_month as w
     on r.month = w.month
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, r.changed_at)) = h.hour_of_day
 left join events as e
     on split_part(r.infusion_id, ':', 1) = e.event_id
-left join paths as p
+left join source_paths as p
     on e.source_file_sha256 = p.source_file_sha256
 left join able_sources as c
     on r.source = c.source_name and c.measure = 'user_rate_changes'

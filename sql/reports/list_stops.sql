@@ -1,21 +1,9 @@
 -- title: Stretches of the month in which an alarm stood a delivery still
 -- grain: one stretch
-with paths as (
-    select
-        source_file_sha256,
-        min(path) as path
-    from ingests
-    group by source_file_sha256
-)
-
 select
     s.care_area,
     cast(timezone(t.zone, s.started_at) as date) as happened_on,
-    case
-        when extract(hour from timezone(t.zone, s.started_at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, s.started_at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     s.entry,
     s.high_alert,
     cast(s.elapsed_us / cast(60000000 as decimal(28, 9)) as decimal(28, 9)) as minutes,
@@ -31,9 +19,11 @@ from stopped_stretches as s
 inner join report_month as w
     on s.month = w.month
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, s.started_at)) = h.hour_of_day
 left join events as e
     on split_part(s.infusion_id, ':', 1) = e.event_id
-left join paths as p
+left join source_paths as p
     on e.source_file_sha256 = p.source_file_sha256
 left join able_sources as c
     on s.source = c.source_name and c.measure = 'delivery_lost'

@@ -12,11 +12,7 @@ with flagged as (
 select
     m.month,
     cast(timezone(t.zone, f.occurred_at) as date) as happened_on,
-    case
-        when extract(hour from timezone(t.zone, f.occurred_at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, f.occurred_at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     f.pump_id,
     f.channel,
     coalesce(f.care_area, 'none selected') as care_area,
@@ -67,6 +63,8 @@ from flagged as f
 inner join site_months as m
     on f.occurred_at >= m.begins_at and f.occurred_at < m.ends_at
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, f.occurred_at)) = h.hour_of_day
 left join implausible_checks as c
     on f.check_name = c.check_name
 order by m.month, happened_on, shift, f.pump_id, f.channel, f.check_name, f.event_id

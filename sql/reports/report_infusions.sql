@@ -25,11 +25,7 @@ select
     c.month,
     c.infusion_id,
     cast(timezone(t.zone, i.started_at) as date) as started_on,
-    case
-        when extract(hour from timezone(t.zone, i.started_at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, i.started_at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     i.pump_id,
     coalesce(i.pump_type, 'unknown') as pump_type,
     coalesce(i.care_area, 'none selected') as care_area,
@@ -50,6 +46,8 @@ from concerned as c
 inner join infusions as i
     on c.infusion_id = i.infusion_id
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, i.started_at)) = h.hour_of_day
 left join infusion_protection as p
     on c.infusion_id = p.infusion_id
 order by c.month, started_on, shift, c.infusion_id

@@ -64,25 +64,13 @@ near as (
             else e.kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
         end
     group by n.what, n.infusion_id, n.happens_at
-),
-
-paths as (
-    select
-        source_file_sha256,
-        min(path) as path
-    from ingests
-    group by source_file_sha256
 )
 
 select
     n.what,
     n.month,
     cast(timezone(t.zone, n.happens_at) as date) as happened_on,
-    case
-        when extract(hour from timezone(t.zone, n.happens_at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, n.happens_at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     n.care_area,
     n.entry,
     n.high_alert,
@@ -99,10 +87,12 @@ select
     n.infusion_id
 from listed as n
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, n.happens_at)) = h.hour_of_day
 left join near as r
     on n.what = r.what and n.infusion_id = r.infusion_id and n.happens_at = r.happens_at
 left join events as e
     on split_part(n.infusion_id, ':', 1) = e.event_id
-left join paths as p
+left join source_paths as p
     on coalesce(r.found.sha256, e.source_file_sha256) = p.source_file_sha256
 order by n.what, n.month, n.happens_at, n.care_area, n.entry, n.infusion_id

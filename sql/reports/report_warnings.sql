@@ -13,25 +13,13 @@ with listed as (
         'left_library' as what
     from limit_attempts
     where outcome = 'left_library'
-),
-
-paths as (
-    select
-        source_file_sha256,
-        min(path) as path
-    from ingests
-    group by source_file_sha256
 )
 
 select
     a.what,
     a.month,
     cast(timezone(t.zone, a.first_alert_at) as date) as happened_on,
-    case
-        when extract(hour from timezone(t.zone, a.first_alert_at)) < 8 then '00-08'
-        when extract(hour from timezone(t.zone, a.first_alert_at)) < 16 then '08-16'
-        else '16-24'
-    end as shift,
+    h.shift,
     a.care_area,
     a.entry,
     a.high_alert,
@@ -54,8 +42,10 @@ select
     a.attempt_id
 from listed as a
 cross join measure_settings as t
+inner join day_shifts as h
+    on extract(hour from timezone(t.zone, a.first_alert_at)) = h.hour_of_day
 left join events as e
     on split_part(a.attempt_id, ':', 1) = e.event_id
-left join paths as p
+left join source_paths as p
     on e.source_file_sha256 = p.source_file_sha256
 order by a.what, a.month, happened_on, shift, a.care_area, a.entry, a.attempt_id
