@@ -54,6 +54,26 @@ def as_floats(argument: str, values: npt.ArrayLike) -> Floats:
     return out
 
 
+def as_rows(first: str, values: npt.ArrayLike, second: str, others: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """Return two arguments that stand row by row beside one another, as float64 of shape (rows,)."""
+    rows, beside = as_floats(first, values), as_floats(second, others)
+    if rows.ndim != 1:
+        raise ArrayError(first, f"has {rows.ndim} dimensions; one is wanted")
+    if beside.shape != rows.shape:
+        raise ArrayError(second, f"has shape {beside.shape}, {first} has {rows.shape}")
+    return rows, beside
+
+
+def as_indices(argument: str, values: npt.ArrayLike, first: str, rows: Floats) -> npt.NDArray[np.int64]:
+    """Return whole numbers, one for each row of the argument `first`."""
+    raw: npt.NDArray[Any] = np.asarray(values)
+    if raw.shape != rows.shape:
+        raise ArrayError(argument, f"has shape {raw.shape}, {first} has {rows.shape}")
+    if raw.dtype.kind not in "iu" and raw.size:
+        raise ArrayError(argument, f"holds values of type {raw.dtype}, not whole numbers")
+    return raw.astype(np.int64)
+
+
 def refuse(argument: str, values: npt.NDArray[Any], wrong: npt.NDArray[np.bool_], what: str) -> None:
     """Raise an `ArrayError` for the first position at which `wrong` is true."""
     if np.any(wrong):

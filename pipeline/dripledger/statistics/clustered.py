@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from dripledger.statistics.arrays import ArrayError, Floats, as_floats, check_level, refuse
+from dripledger.statistics.arrays import Floats, as_indices, as_rows, check_level, refuse
 from dripledger.statistics.intervals import score_interval
 from dripledger.statistics.quantiles import normal_quantile, student_quantile
 
@@ -72,30 +72,17 @@ def clustered_share(
     choice, no source). A bootstrap over clusters is the oracle in the tests.
     """
     level = check_level(level)
-    parts, wholes = as_floats("part", part), as_floats("whole", whole)
-    if parts.ndim != 1:
-        raise ArrayError("part", f"has {parts.ndim} dimensions; one is wanted")
-    if wholes.shape != parts.shape:
-        raise ArrayError("whole", f"has shape {wholes.shape}, part has {parts.shape}")
+    parts, wholes = as_rows("part", part, "whole", whole)
     refuse("part", parts, parts < 0, "is negative")
     refuse("part", parts, parts > wholes, "is more than whole")
-    ids = _indices("cluster", cluster, parts.shape)
-    places = np.zeros(parts.shape, np.int64) if group is None else _indices("group", group, parts.shape)
+    ids = as_indices("cluster", cluster, "part", parts)
+    places = np.zeros(parts.shape, np.int64) if group is None else as_indices("group", group, "part", parts)
     refuse("group", places, places < 0, "is negative")
     size = groups if groups is not None else (1 if group is None else int(places.max(initial=-1)) + 1)
     refuse("group", places, places >= size, f"is not below the number of groups, {size}")
 
     a, b, where = _add_up(parts, wholes, ids, places)
     return _estimate(a, b, where, size, level)
-
-
-def _indices(argument: str, values: npt.ArrayLike, shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
-    raw: npt.NDArray[Any] = np.asarray(values)
-    if raw.shape != shape:
-        raise ArrayError(argument, f"has shape {raw.shape}, part has {shape}")
-    if raw.dtype.kind not in "iu" and raw.size:
-        raise ArrayError(argument, f"holds values of type {raw.dtype}, not whole numbers")
-    return raw.astype(np.int64)
 
 
 def _add_up(

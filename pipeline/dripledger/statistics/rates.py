@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from dripledger.statistics.arrays import ArrayError, Floats, as_floats, check_level, refuse
+from dripledger.statistics.arrays import Floats, as_indices, as_rows, check_level, refuse
 from dripledger.statistics.quantiles import student_quantile
 
 
@@ -73,24 +73,11 @@ def clustered_rate(
     (0.2, 1.667)
     """
     level = check_level(level)
-    amounts, exposures = as_floats("amount", amount), as_floats("exposure", exposure)
-    if amounts.ndim != 1:
-        raise ArrayError("amount", f"has {amounts.ndim} dimensions; one is wanted")
-    if exposures.shape != amounts.shape:
-        raise ArrayError("exposure", f"has shape {exposures.shape}, amount has {amounts.shape}")
+    amounts, exposures = as_rows("amount", amount, "exposure", exposure)
     refuse("amount", amounts, amounts < 0, "is negative")
     refuse("exposure", exposures, exposures < 0, "is negative")
-    a, t = _add_up(amounts, exposures, _indices(cluster, amounts.shape))
+    a, t = _add_up(amounts, exposures, as_indices("cluster", cluster, "amount", amounts))
     return _estimate(a, t, level, counts)
-
-
-def _indices(cluster: npt.ArrayLike, shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
-    raw: npt.NDArray[Any] = np.asarray(cluster)
-    if raw.shape != shape:
-        raise ArrayError("cluster", f"has shape {raw.shape}, amount has {shape}")
-    if raw.dtype.kind not in "iu" and raw.size:
-        raise ArrayError("cluster", f"holds values of type {raw.dtype}, not whole numbers")
-    return raw.astype(np.int64)
 
 
 def _add_up(amounts: Floats, exposures: Floats, ids: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
