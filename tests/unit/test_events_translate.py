@@ -72,6 +72,62 @@ def test_reading_of_times(text: str, pattern: str, reading: datetime | None, off
     assert found == [(reading, offset)]
 
 
+#: Of 19 characters, as a plain time has, or such as the cast alone would take.
+LIKE_A_PLAIN_TIME = (
+    "2026-10-01 10:00:05",
+    "0001-01-01 00:00:00",
+    "9999-12-31 23:59:59",
+    "2026-02-29 10:00:00",
+    "2024-02-29 10:00:00",
+    "2026-10-01 24:00:00",
+    "2026-10-01 10:00:60",
+    "2026-10-01T10:00:05",
+    "2026-10-01 10:00+02",
+    "2026-10-1 10:00:05 ",
+    "26-10-01 10:00:00.5",
+    "-026-10-01 10:00:05",
+    "10000-01-01 00:00:0",
+    "infinity",
+    "-infinity",
+    "epoch",
+    "0044-03-15 (BC) 10:00:00",
+)
+
+
+def test_plain_times_are_read_as_the_pattern_reads_them() -> None:
+    con = duckdb.connect()
+    shown = times.time_sql("t", "iso", plain="p")
+    slow = times.time_sql("t", "iso")
+    found = con.execute(
+        f"select t, p, {shown.reading}, {shown.offset_s}, {slow.reading}, {slow.offset_s} from "
+        f"(select t, {times.plain_sql('t')} as p from (select unnest($1) as t))",
+        [list(LIKE_A_PLAIN_TIME)],
+    ).fetchall()
+    assert [(row[2], row[3]) for row in found] == [(row[4], row[5]) for row in found]
+    # what is no time, or is written in another way, has no short way
+    assert [row[0] for row in found if row[1] is not None] == [
+        LIKE_A_PLAIN_TIME[place] for place in (0, 1, 2, 4)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("7", 7), ("007", 7), ("0", 0), ("-0", None), ("-7", None), ("+7", None), ("1.7", None),
+        ("1e3", None), ("1_000", None), ("0x10", None), ("999999999999999999", 10**18 - 1), ("1000000000000000000", None),
+        ("9223372036854775807", None), ("9223372036854775808", None), ("true", None),
+    ],
+)  # fmt: skip
+def test_whole_numbers(tmp_path: Path, text: str, number: int | None) -> None:
+    site = make_site(tmp_path)
+    drop(site, "wards.csv", HEADER + f"P1,2026-10-01 10:00:00,{text},RATE,ICU,Heparin,5,70\n")
+    read(site)
+    kept = rows(site, "select sequence from events union all select null from quarantined")
+    assert [row[0] for row in kept] == [number]
+    waiting = rows(site, "select reasons from quarantined")
+    assert [row[0] for row in waiting] == ([] if number is not None else [["sequence_not_whole"]])
+
+
 def test_offsets_in_text_are_kept(tmp_path: Path) -> None:
     """A time that carries its offset is placed by it, whatever the source's zone; the reading stays."""
     site = make_site(tmp_path)

@@ -43,6 +43,7 @@ class TypedSelect:
     def __init__(self, told: Translation, lists: SiteLists) -> None:
         self.told = told
         self.lists = lists
+        self.first: list[str] = []
         self.inner: list[str] = []
         self.joins: list[str] = []
         self.bad_number: list[str] = []
@@ -87,13 +88,13 @@ class TypedSelect:
 
     def _times(self) -> None:
         told, options = self.told, self.told.mapping.time
-        read = times.time_sql("t.t_device_time", options.format, options.two_digit_years_from)
+        read = self._time("device_time", options.format)
         self.inner += [f"{read.reading} as device_time", f"{read.offset_s} as offset_s"]
         self.inner.append("t.t_device_time as time_text")
         self.outer["device_time"] = "device_time"
         if "received_at" in told.mapped:
             pattern, zone = times.received_options(options)
-            read = times.time_sql("t.t_received_at", pattern, options.two_digit_years_from)
+            read = self._time("received_at", pattern)
             self.inner += [f"{read.reading} as received_reading", f"{read.offset_s} as received_offset_s"]
             self.inner.append("t.t_received_at as received_text")
             name = times.zone_of(zone, told.site.settings.time_zone)
@@ -101,6 +102,13 @@ class TypedSelect:
         else:
             self.inner.append("null::varchar as received_text")
             self.outer["received_at"] = "null::timestamptz"
+
+    def _time(self, name: str, pattern: str) -> times.TimeSql:
+        text, plain = f"t.t_{name}", None
+        if pattern == "iso":
+            plain = f"t.p_{name}"
+            self.first.append(f"{times.plain_sql(text)} as p_{name}")
+        return times.time_sql(text, pattern, self.told.mapping.time.two_digit_years_from, plain)
 
     def _label(self, name: str) -> None:
         told = self.told
@@ -187,9 +195,12 @@ class TypedSelect:
             self.outer[name] = self._set(name, "null::bigint")
             return
         text = value_sql(self.told, name)
+        # a number that is written out as the very text it came from needs no pattern, which costs more
+        self.first.append(f"try_cast({text} as bigint) as p_{name}")
+        read, last = f"t.p_{name}", 10**18
+        plain = f"{read} >= 0 and {read} < {last} and cast({read} as varchar) = {text}"
         self.inner.append(
-            rf"case when regexp_full_match({text}, '\d{{1,18}}') then try_cast({text} as bigint) end as "
-            rf"x_{name}"
+            rf"case when ({plain}) or regexp_full_match({text}, '\d{{1,18}}') then {read} end as x_{name}"
         )
         self.outer[name] = self._set(name, f"x_{name}")
 
@@ -322,7 +333,9 @@ class TypedSelect:
         sequence = "t.t_sequence is not null and x_sequence is null" if "sequence" in told.mapped else "false"
         inner = ",\n    ".join(self.inner)
         joins = "\n".join(self.joins)
-        source = f"(select t.*, {inner} from {self._valued()} t) t"
+        first = "".join(f", {sql}" for sql in self.first)
+        told_texts = f"(select t.*{first} from {self._valued()} t)" if first else self._valued()
+        source = f"(select t.*, {inner} from {told_texts} t) t"
         outer = dict(self.outer)
         told.never = frozenset(name for name, sql in outer.items() if sql.startswith("null::"))
         outer["kind"] = "coalesce(t.k_kind, 'other')"

@@ -227,7 +227,7 @@ def read_whole(
     Parameters
     ----------
     part
-        The staging file; its column ``fn`` names the file that a row came from.
+        The staging file; where there are several, its column ``fn`` names the file that a row came from.
     files
         The files that were read, in that order.
 
@@ -237,8 +237,11 @@ def read_whole(
         (file number, path, rows) of each; numbers of those with as many rows as were counted on the bytes,
         and which are still what was counted.
     """
+    name = "fn" if len(files) > 1 else quoted(str(files[0].path))
     seen = dict(
-        room.con.execute(f"select fn, count(*) from read_parquet({quoted(str(part))}) group by fn").fetchall()
+        room.con.execute(
+            f"select {name} as fn, count(*) from read_parquet({quoted(str(part))}) group by all"
+        ).fetchall()
     )
     counts = [(f.number, str(f.path), int(seen.get(str(f.path), 0))) for f in files]
     good = {

@@ -42,8 +42,15 @@ _WRITER: Final = WriterProperties(
     # a reader skips by pump and time; the extremes of anything else only cost
     default_column_properties=ColumnProperties(statistics_enabled="NONE"),
     column_properties={
-        name: ColumnProperties(statistics_enabled="CHUNK")
-        for name in ("pump_id", "device_time", "occurred_at", "started_at")
+        **{
+            name: ColumnProperties(statistics_enabled="CHUNK")
+            for name in ("pump_id", "device_time", "occurred_at", "started_at")
+        },
+        # no two are alike: a dictionary would be begun, filled and given up
+        **{
+            name: ColumnProperties(dictionary_enabled=False, statistics_enabled="NONE")
+            for name in ("event_id", "values_digest", "source_record")
+        },
     },
 )
 RESTORE: Final = "Run 'dripledger verify' on the store, and restore what is missing from a backup"
