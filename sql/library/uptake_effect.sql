@@ -1,19 +1,12 @@
 -- title: Limit alerts before and after a release, for the entries that it changed
 -- grain: release, care area, entry
 -- why: before and after are what the pump ran at that moment, not the date; other things change too, no cause is told
-with programmed as (
-    select p.care_area, p.entry, v.library_version, p.can_log, p.alerts
-    from library_programmings as p
-    inner join library_versions as v
-        on
-            p.facility = v.facility and p.pump_id = v.pump_id
-            and p.happened_at >= v.first_seen_at and (v.until_at is null or p.happened_at < v.until_at)
-),
-
-used as (
-    select care_area, entry, library_version, count(*) as uses, cast(sum(alerts) as bigint) as limit_alerts
-    from programmed
-    where can_log
+with used as (
+    select
+        care_area, entry, library_version,
+        cast(sum(uses) as bigint) as uses,
+        cast(sum(limit_alerts) as bigint) as limit_alerts
+    from uptake_clusters
     group by care_area, entry, library_version
 ),
 

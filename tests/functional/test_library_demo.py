@@ -103,6 +103,15 @@ def test_the_noisy_limit_leads_the_list_and_its_release_quiets_it(
             ("uses_before", "alerts_before", "uses_after", "alerts_after")}  # fmt: skip
     assert sums["alerts_before"] / sums["uses_before"] > 2 * sums["alerts_after"] / sums["uses_after"]
     assert entry in [row["entry"] for row in lists["pareto"][:3]]
+    told = [row for row in changed if row["alert_rate_ratio_high95"] is not None]
+    assert told, "no area had uses enough on both sides"
+    for row in told:
+        before, after = row["alerts_per_100_uses_before"], row["alerts_per_100_uses_after"]
+        assert row["alert_rate_ratio"] == pytest.approx(after / before)
+        assert row["alert_rate_ratio_low95"] <= row["alert_rate_ratio"] <= row["alert_rate_ratio_high95"]
+    # the release quieted it beyond chance where most of it runs
+    most = max(told, key=lambda row: row["uses_after"])
+    assert most["alert_rate_ratio_high95"] < 1
 
 
 def _on_the_day(rows: list[dict[str, Any]], plant: dict[str, str]) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ import pytest
 
 from dripledger.statistics.arrays import ArrayError
 from dripledger.statistics.quantiles import student_quantile
-from dripledger.statistics.rates import clustered_rate
+from dripledger.statistics.rates import clustered_rate, clustered_ratio
 
 
 def test_by_hand() -> None:
@@ -79,3 +79,36 @@ def test_what_cannot_be_is_refused_by_name(
     with pytest.raises(ArrayError) as told:
         clustered_rate(amount, exposure, cluster)
     assert told.value.argument == argument
+
+
+def test_the_ratio_of_unclustered_rates_has_the_interval_of_the_logarithm() -> None:
+    """Independent events: ln(ratio) has the variance 1/x1 + 1/x2 (common practice, no source)."""
+    rng = np.random.default_rng(7)
+    one, two = rng.poisson(0.2, 40_000), rng.poisson(0.1, 40_000)
+    after, before = (clustered_rate(x, np.ones(40_000), np.arange(40_000)) for x in (one, two))
+    ratio, low, high = clustered_ratio(after, before)
+    reach = 1.959964 * math.sqrt(1 / one.sum() + 1 / two.sum())
+    assert ratio == pytest.approx(one.sum() / two.sum())
+    assert math.log(ratio / low) == pytest.approx(reach, rel=0.02)
+    assert math.log(high / ratio) == pytest.approx(reach, rel=0.02)
+
+
+def test_alerts_that_come_together_widen_the_ratio() -> None:
+    apart = clustered_rate([1] * 50, [1] * 50, range(50))
+    together = clustered_rate([10] * 5 + [0] * 45, [1] * 50, range(50))
+    _, low, high = clustered_ratio(apart, apart)
+    _, wide_low, wide_high = clustered_ratio(together, apart)
+    assert wide_low < low
+    assert wide_high > high
+
+
+def test_a_side_without_an_event_leaves_one_limit() -> None:
+    some = clustered_rate([1] * 25, [1] * 25, range(25))
+    none = clustered_rate([0] * 25, [1] * 25, range(25))
+    assert clustered_ratio(none, some)[:2] == (0.0, 0.0)
+    # no event in 25 uses: at most 3.69 / 25 (the exact limit); over the least that the other side may be
+    assert clustered_ratio(none, some)[2] == pytest.approx(3.6889 / 25 / some.low, rel=1e-4)
+    ratio, low, high = clustered_ratio(some, none)
+    assert (ratio, high) == (math.inf, math.inf)
+    assert low == pytest.approx(some.low / (3.6889 / 25), rel=1e-4)
+    assert all(math.isnan(value) for value in clustered_ratio(none, none))

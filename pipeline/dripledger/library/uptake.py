@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 
 from dripledger.library.attention import override_share
@@ -14,14 +16,28 @@ from dripledger.library.compare import compare_rows
 from dripledger.library.relations import build, fetch, put
 from dripledger.library.versions import Library
 from dripledger.site import Site
+from dripledger.statistics import ClusteredRate, clustered_rate, clustered_ratio, newcombe
 
 UPTAKE_CAUTIONS: Final = (
     "For quality improvement, not for decisions at the bedside, and no advice on a dose or a limit.",
     "What a pump ran is what its log names; a pump that never names a version is in no count of pumps.",
-    "Before and after a release other things change too: the difference is no proof of a cause.",
+    "Before and after a release other things change too, as seasons, patients and staff; and a limit that "
+    "was changed because of its many alerts would have had fewer by itself (regression to the mean): a "
+    "difference is no proof of a cause. 'Before' and 'after' are what a pump ran, so they overlap in time.",
 )
 
 LISTS: Final = ("releases", "pumps", "received", "stale", "effect")
+_SHARE: Final = ("override_share", "override_low95", "override_high95")
+_RATIO: Final = ("alert_rate_ratio", "alert_rate_ratio_low95", "alert_rate_ratio_high95")
+_DIFFERENCE: Final = (
+    "override_share_difference", "override_share_difference_low95", "override_share_difference_high95",
+)  # fmt: skip
+_EXTRA: Final = (
+    *(f"alerts_per_100_uses{part}_{w}" for w in ("before", "after") for part in ("", "_low95", "_high95")),
+    *_RATIO,
+    *(f"{name}_{when}" for when in ("before", "after") for name in _SHARE),
+    *_DIFFERENCE,
+)
 _CHANGED: Final = pa.schema(
     [
         *((name, pa.string()) for name in ("old_version", "new_version", "care_area", "entry", "changes")),
@@ -45,12 +61,15 @@ def uptake(con: duckdb.DuckDBPyConnection, site: Site, libraries: Sequence[Libra
     Returns
     -------
     dict of str to pyarrow.Table
-        The tables of `LISTS`: days are days, shares fractions 0-1, rates per 100 uses.
+        The tables of `LISTS`: days are days, shares fractions 0-1, rates per 100 uses. Effects carry 95 %
+        intervals: rates that count infusions and not alerts (`clustered_rate`), their ratio after / before
+        (`clustered_ratio`), shares by Wilson and their difference after - before by Newcombe. A figure whose
+        denominator is under the site's minimum is null, and so is a limit that is infinite.
     """
     put(con, "changed_entries", pa.Table.from_pylist(list(_changed(libraries)), schema=_CHANGED))
-    build(con, *(f"uptake_{name}" for name in LISTS))
+    build(con, "uptake_clusters", *(f"uptake_{name}" for name in LISTS))
     found = {name: fetch(con, f"uptake_{name}") for name in LISTS}
-    found["effect"] = _effect(found["effect"], site.settings.minimums.starts)
+    found["effect"] = _effect(con, found["effect"], site.settings.minimums.starts)
     return found
 
 
@@ -69,17 +88,48 @@ def _changed(libraries: Sequence[Library]) -> Iterator[dict[str, Any]]:
                    "entry": entry, "changes": changes, "release_no": number}  # fmt: skip
 
 
-def _effect(table: pa.Table, least: int) -> pa.Table:
-    extra: dict[str, list[float | None]] = {}
+def _effect(con: duckdb.DuckDBPyConnection, table: pa.Table, least: int) -> pa.Table:
+    """Add rates and shares of both sides, their ratio and difference, and the intervals."""
+    clusters: dict[tuple[str, str, str], list[tuple[int, int]]] = {}
+    for area, entry, version, uses, alerts in con.execute(
+        "select care_area, entry, library_version, uses, limit_alerts from uptake_clusters"
+    ).fetchall():
+        clusters.setdefault((area, entry, version), []).append((uses, alerts))
+    rows = []
     for row in table.to_pylist():
-        for when in ("before", "after"):
-            uses = row[f"uses_{when}"]
-            rate = 100 * row[f"alerts_{when}"] / uses if uses >= least else None
-            share = override_share(row[f"overridden_{when}"], row[f"outcome_known_{when}"], least)
-            extra.setdefault(f"alerts_per_100_uses_{when}", []).append(rate)
-            extra.setdefault(f"override_share_{when}", []).append(share["override_share"])
-    for kind in ("alerts_per_100_uses", "override_share"):
-        for when in ("before", "after"):
-            name = f"{kind}_{when}"
-            table = table.append_column(name, pa.array(extra.get(name, []), pa.float64()))
+        told: dict[str, float | None] = {}
+        rates = []
+        for when, version in (("before", row["old_version"]), ("after", row["new_version"])):
+            of_side = clusters.get((row["care_area"], row["entry"], version), [])
+            if row[f"uses_{when}"] >= least:
+                rates.append(_rate(of_side))
+                told |= _named("alerts_per_100_uses", when, *(100 * v for v in rates[-1][:3]))
+            known = row[f"outcome_known_{when}"]
+            share = override_share(row[f"overridden_{when}"], known, least)
+            told |= {f"{name}_{when}": share[name] for name in _SHARE}
+        if len(rates) == 2:
+            ratio = clustered_ratio(rates[1], rates[0])
+            told |= dict(zip(_RATIO, map(_finite, ratio), strict=True))
+        if min(row["outcome_known_before"], row["outcome_known_after"]) >= least:
+            one, two = ((row[f"overridden_{w}"], row[f"outcome_known_{w}"]) for w in ("after", "before"))
+            low, high = newcombe(*one, *two)
+            difference = one[0] / one[1] - two[0] / two[1]
+            told |= dict(zip(_DIFFERENCE, (difference, float(low), float(high)), strict=True))
+        rows.append(told)
+    for name in _EXTRA:
+        table = table.append_column(name, pa.array([told.get(name) for told in rows], pa.float64()))
     return table
+
+
+def _rate(of_side: Sequence[tuple[int, int]]) -> ClusteredRate:
+    uses, alerts = np.array(of_side, np.float64).T
+    return clustered_rate(alerts, uses, np.arange(len(of_side)))
+
+
+def _named(name: str, when: str, *values: float) -> dict[str, float | None]:
+    names = (f"{name}_{when}", f"{name}_low95_{when}", f"{name}_high95_{when}")
+    return dict(zip(names, map(_finite, values), strict=True))
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

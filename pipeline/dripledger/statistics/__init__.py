@@ -44,7 +44,7 @@ from dripledger.statistics.many import benjamini_hochberg, two_sided_p
 from dripledger.statistics.median import median_interval
 from dripledger.statistics.poisson import garwood, rate_ratio, rate_ratio_p_value
 from dripledger.statistics.quantiles import normal_quantile, student_quantile
-from dripledger.statistics.rates import ClusteredRate, clustered_rate
+from dripledger.statistics.rates import ClusteredRate, clustered_rate, clustered_ratio
 from dripledger.statistics.reading import read_chart
 from dripledger.statistics.rules import Runs, Signals, runs, signals
 from dripledger.statistics.standardise import Standardised, standardise
@@ -84,6 +84,7 @@ __all__ = [
     "benjamini_hochberg",
     "clopper_pearson",
     "clustered_rate",
+    "clustered_ratio",
     "clustered_share",
     "compare_hours",
     "compare_rates",
