@@ -14,7 +14,7 @@ import pytest
 from tests.spec.drawn import Row, clock, connection_with, events_of
 
 from dripledger.engine import build_relations
-from dripledger.incidents.case import make_settings
+from dripledger.incidents.given import make_settings
 from dripledger.incidents.rows import fetch
 from dripledger.incidents.rules import RULES
 from dripledger.infusions import build

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 
 from dripledger.errors import ConfigurationError
-from dripledger.schema import EVENT_KINDS, TABLES
-from dripledger.site import Site, SourceRule
-from dripledger.store.counting import counting_events, counts_sql
+from dripledger.schema import EVENT_KINDS
+from dripledger.site import Site
+from dripledger.store.counting import counting_events, counts_sql, seen_numbers
 
 __all__ = ["check_precedence", "counting_events", "counts_sql", "seen_numbers"]
 
@@ -33,14 +33,3 @@ def check_precedence(site: Site, sources: Collection[str]) -> None:
                 raise ConfigurationError(
                     f"there is no kind {kind!r}", where=where, do="Name kinds of events, or none for all"
                 )
-
-
-def seen_numbers(rules: Sequence[SourceRule], events: str, ignored: str) -> str:
-    """Return the SELECT of `ignored` with the numbers of evidence: its records were not lost either."""
-    special = {"reason": "'another source counts'"}
-    columns = ", ".join(f'{special.get(c, f"e.{c}")} as "{c}"' for c in TABLES["ignored"].names)
-    own = ", ".join(f'"{c}"' for c in TABLES["ignored"].names)
-    return (
-        f"select {own} from {ignored} union all select {columns} from {events} e "
-        f"where e.sequence is not null and not ({counts_sql(rules)})"
-    )

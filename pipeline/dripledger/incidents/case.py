@@ -9,27 +9,14 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import duckdb
-import pyarrow as pa
 
 from dripledger.engine import build_relations
 from dripledger.errors import UsageError
+from dripledger.incidents.given import make_settings, set_aside
 from dripledger.incidents.rows import Row, fetch
 from dripledger.incidents.unread import find_unread
-from dripledger.schema.codes import TIE_ORDER
-from dripledger.schema.units import register_units
 from dripledger.site import Site
 from dripledger.store import Snapshot
-
-#: Thresholds of the findings that are no setting of the site, each printed with the finding.
-STEP_FACTOR: Final = 5.0
-TWO_CHANNELS_MIN: Final = 60.0
-SOON_AFTER_CLEAR_S: Final = 10.0
-#: One kilogram in international pounds; how near a ratio of two weights has to come to it.
-POUNDS_PER_KG: Final = 1 / 0.45359237
-POUNDS_TOLERANCE: Final = 0.02
-MISFIT_SHARE: Final = 0.05
-VOLUME_SHARE: Final = 0.05
-VOLUME_FLOOR_ML: Final = 0.5
 
 _TABLES: Final = (
     "events", "quarantined", "ignored", "segments", "infusions", "attempts", "alarms", "libraries", "ingests",
@@ -73,6 +60,8 @@ class Case:
         The stretch of time.
     events, segments, infusions, alarms, attempts, gaps, unread, libraries, ingests
         Rows of the store as mappings, in order; `events` in the one order of the pump, each with its `place`.
+    aside
+        Events of a source whose word does not count here, by time: evidence that nothing is worked out from.
     """
 
     site: Site
@@ -81,6 +70,7 @@ class Case:
     channel: str | None
     window: Window
     events: list[Row] = field(default_factory=list)
+    aside: list[Row] = field(default_factory=list)
     segments: list[Row] = field(default_factory=list)
     infusions: list[Row] = field(default_factory=list)
     alarms: list[Row] = field(default_factory=list)
@@ -99,40 +89,6 @@ class Case:
     def inside(self, begins: datetime, ends: datetime | None = None) -> bool:
         """Whether a moment or stretch touches the widened window."""
         return begins <= self.window.ends_at and (ends or begins) >= self.window.begins_at
-
-
-def put(con: duckdb.DuckDBPyConnection, name: str, data: pa.Table) -> None:
-    """Make a temporary table of an Arrow table."""
-    con.register("_given", data)
-    con.execute(f'create or replace temp table "{name}" as select * from _given')
-    con.unregister("_given")
-
-
-def make_settings(con: duckdb.DuckDBPyConnection, site: Site) -> None:
-    """Make what the findings read beside the store's tables: thresholds, units, order of kinds in a tie."""
-    thresholds = site.settings.thresholds
-    con.execute(
-        "create or replace temp table trace_settings as select "
-        "cast(? as double) as step_factor, cast(? as bigint) as two_channels_us, "
-        "cast(? as bigint) as soon_after_clear_us, cast(? as bigint) as unanswered_us, "
-        "cast(? as double) as pounds_per_kg, cast(? as double) as pounds_tolerance, "
-        "cast(? as double) as misfit_share, cast(? as double) as volume_share, "
-        "cast(? as double) as volume_floor_ml, cast(? as bigint) as stale_us",
-        [
-            STEP_FACTOR, round(TWO_CHANNELS_MIN * 60e6), round(SOON_AFTER_CLEAR_S * 1e6),
-            round(thresholds.long_stop_s * 1e6), POUNDS_PER_KG, POUNDS_TOLERANCE, MISFIT_SHARE, VOLUME_SHARE,
-            VOLUME_FLOOR_ML, round(thresholds.stale_library_days * 86400e6),
-        ],
-    )  # fmt: skip
-    register_units(con)
-    put(
-        con,
-        "kind_order",
-        pa.table({
-            "kind": pa.array(TIE_ORDER, pa.string()),
-            "tie_rank": pa.array(range(len(TIE_ORDER)), pa.int64()),
-        }),
-    )  # fmt: skip
 
 
 def _months(begins: datetime, ends: datetime) -> list[str]:
@@ -196,7 +152,7 @@ def open_case(
     ends = max([asked_to, *(row["ended_at"] for row in touching if row["ended_at"] is not None)])
     ends = max([ends, *_open_ends(con, touching)])
     _read_pump(con, site, pump_id, begins, ends)
-    if not con.execute("select 1 from events limit 1").fetchall():
+    if not con.execute("select 1 from pump_events limit 1").fetchall():
         _refuse_unknown(con, site, pump_id)
     begins = _with_setting_up(con, [row["infusion_id"] for row in touching], begins)
     make_settings(con, site)
@@ -248,7 +204,7 @@ def _read_pump(
     )[0]
     span = [min(low, near["before_it"] or low), max(high, near["after_it"] or high)]
     con.execute(
-        f"create temp table events as select * from store_events where {here} "
+        f"create temp table pump_events as select * from store_events where {here} "
         "and occurred_at between ? and ?",
         [pump_id, *span],
     )
@@ -257,8 +213,9 @@ def _read_pump(
         "and started_at between ? and ?",
         [pump_id, *span],
     )
-    for table in ("infusions", "alarms", "attempts", "ignored"):
-        con.execute(f"create temp table {table} as select * from store_{table} where {here}", [pump_id])
+    for name, table in (*((t, t) for t in ("infusions", "alarms", "attempts")), ("pump_ignored", "ignored")):
+        con.execute(f"create temp table {name} as select * from store_{table} where {here}", [pump_id])
+    set_aside(con, site, "pump_events", "pump_ignored")
     con.execute(
         "create temp table quarantined as select * from store_quarantined where pump_id = ?", [pump_id]
     )
@@ -315,9 +272,10 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
     also = [] if channel is None else [channel]
     if (
         channel is not None
-        and not con.execute("select 1 from events where channel = ? limit 1", also).fetchall()
+        and not con.execute("select 1 from pump_events where channel = ? limit 1", also).fetchall()
     ):
-        found = sorted(r[0] for r in con.execute("select distinct channel from events").fetchall() if r[0])
+        seen = con.execute("select distinct channel from pump_events").fetchall()
+        found = sorted(r[0] for r in seen if r[0])
         if found:
             raise UsageError(
                 f"pump {case.pump_id!r} shows no channel {channel!r} around this window",
@@ -327,6 +285,12 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
     case.events = fetch(
         con,
         f"select * from trace_order where occurred_at between ? and ? and {here} order by place",
+        [*span, *also],
+    )
+    case.aside = fetch(
+        con,
+        f"select * from aside_events where occurred_at between ? and ? and {here} "
+        "order by occurred_at, source_name, source_record, record_place, event_id",
         [*span, *also],
     )
     case.segments = fetch(

@@ -250,7 +250,8 @@ def _hatch(
 
 def _has_marks(trace: Trace) -> bool:
     return bool(trace.alarms) or any(
-        line.what_kind == "unread" or line.kind in _MARKED for line in trace.lines
+        line.what_kind == "unread" or (line.what_kind == "event" and line.kind in _MARKED)
+        for line in trace.lines
     )
 
 
@@ -264,7 +265,7 @@ def _marks(axes: Axes, trace: Trace, scale: _Scale) -> None:
         where = f" {line.channel}" if many and line.channel else ""
         if line.what_kind == "unread":
             marks.append((scale.x(line.at), "unread record", "unread"))
-        elif line.kind in _MARKED:
+        elif line.what_kind == "event" and line.kind in _MARKED:
             word, mark = _MARKED[line.kind]
             marks.append((scale.x(line.at), word + where, mark))
     bars = {}

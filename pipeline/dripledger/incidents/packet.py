@@ -102,7 +102,7 @@ def write_packet(path: Path, data: bytes) -> None:
 
 def _records(site: Site, snapshot: Snapshot, case: Case) -> list[Evidence]:
     wanted: dict[tuple[str, str], list[int]] = {}
-    for row in [*case.events, *case.unread]:
+    for row in [*case.events, *case.aside, *case.unread]:
         key = (str(row["source_file_sha256"]), str(row["source_name"]))
         wanted.setdefault(key, []).append(int(row["source_record"]))
     return records_as_written(site, snapshot, wanted)

@@ -172,7 +172,7 @@ def _line(line: Line, zone: ZoneInfo) -> dict[str, str]:
         "utc": utc_text(line.at),
         "clock": line.pump_clock,
         "doubt": line.doubt,
-        "channel": line.channel or ("pump" if line.what_kind == "event" else ""),
+        "channel": line.channel or ("pump" if line.what_kind in ("event", "aside") else ""),
         "what": line.what,
         "both": "; ".join(notes),
         "drug": ", ".join(part for part in drug if part),

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from dripledger.incidents import case as used
+from dripledger.incidents import given as used
 from dripledger.incidents.words import fold_text, number
 
 Row = Mapping[str, Any]

@@ -11,16 +11,14 @@ import pyarrow as pa
 from dripledger.engine import build_relations, connect
 from dripledger.engine.sqlfiles import build_order, load_sql_files
 from dripledger.errors import UsageError
-from dripledger.incidents.case import make_settings
 from dripledger.incidents.findings import name_of
+from dripledger.incidents.given import make_settings, set_aside
 from dripledger.incidents.rows import Row, fetch
 from dripledger.incidents.rules import RULES, Rule
 from dripledger.site import Site
 from dripledger.store import Snapshot, spill_folder
 
-_TABLES: Final = (
-    "events", "quarantined", "ignored", "segments", "infusions", "attempts", "alarms", "libraries",
-)  # fmt: skip
+_TABLES: Final = ("quarantined", "segments", "infusions", "attempts", "alarms", "libraries")
 
 
 def similar(site: Site, snapshot: Snapshot, name: str) -> tuple[pa.Table, str]:
@@ -47,6 +45,8 @@ def similar(site: Site, snapshot: Snapshot, name: str) -> tuple[pa.Table, str]:
     rule = _rule(name)
     with spill_folder(site.store, "similar") as spill, connect(spill) as con:
         snapshot.attach(con, _TABLES)
+        snapshot.attach(con, ("events", "ignored"), "all_")
+        set_aside(con, site, "all_events", "all_ignored")
         make_settings(con, site)
         _build(con, rule)
         rows = fetch(

@@ -28,7 +28,8 @@ class Line:
     Parameters
     ----------
     what_kind
-        ``event``, ``unread`` (a record that cannot be read) or ``gap``.
+        ``event``, ``aside`` (an event of a source whose word does not count here), ``unread`` (a record that
+        cannot be read) or ``gap``.
     at
         When, UTC.
     until_at
@@ -109,6 +110,9 @@ def build_timeline(case: Case, doubt: ClockDoubt, holes: Sequence[Hole]) -> list
     for number, row in enumerate(case.unread):
         before = [e["place"] for e in case.events if e["occurred_at"] <= row["at"]]
         keyed.append(((max(before, default=-1), 2, number), _unread_line(row)))
+    for number, event in enumerate(case.aside):
+        before = [e["place"] for e in case.events if e["occurred_at"] <= event["occurred_at"]]
+        keyed.append(((max(before, default=-1), 3, number), _aside_line(event, doubt, names)))
     return [line for _, line in sorted(keyed, key=lambda pair: pair[0])]
 
 
@@ -234,6 +238,33 @@ def _event_line(
         sequence=event["sequence"],
         event_id=str(event["event_id"]),
         **told,
+    )  # fmt: skip
+
+
+def _aside_line(event: Row, doubt: ClockDoubt, names: dict[str, dict[str, str]]) -> Line:
+    """Tell an event of a source that does not count: what it says itself, and nothing worked out."""
+    strength, unit = event["concentration_value"], event["concentration_unit"]
+    what = describe(event, None, None, None)
+    return Line(
+        "aside", event["occurred_at"], None, event["device_time"].isoformat(sep=" "),
+        _doubt_text(event, doubt), str(event["channel"]), str(event["kind"]),
+        f"source {event['source_name']}, whose word does not count here by the site's rules, says: {what}",
+        rate_ml_h=event["rate_ml_h"],
+        dose=event["dose_value"],
+        dose_unit=event["dose_unit"],
+        entry=event["entry"],
+        concentration=None if strength is None else f"{strength:.6g} {unit or ''}".strip(),
+        weight_kg=event["weight_kg"],
+        care_area=event["care_area"],
+        library_version=event["library_version"],
+        library_use=event["library_use"],
+        patient=_numbered(names["patient"], event["patient_key"]),
+        order=_numbered(names["order"], event["order_key"]),
+        source_file_sha256=str(event["source_file_sha256"]),
+        source_record=int(event["source_record"]),
+        source_name=str(event["source_name"]),
+        sequence=event["sequence"],
+        event_id=str(event["event_id"]),
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dripledger.schema import TABLES
 from dripledger.site import SourceRule
 from dripledger.store.snapshot import quoted
 
@@ -33,3 +34,19 @@ def counts_sql(rules: Sequence[SourceRule], alias: str = "e") -> str:
 def counting_events(rules: Sequence[SourceRule], events: str) -> str:
     """Return the SELECT of the events that count."""
     return f"select e.* from {events} e where {counts_sql(rules)}"
+
+
+def other_events(rules: Sequence[SourceRule], events: str) -> str:
+    """Return the SELECT of the events that do not count: another source's word stands for theirs."""
+    return f"select e.* from {events} e where not ({counts_sql(rules)})"
+
+
+def seen_numbers(rules: Sequence[SourceRule], events: str, ignored: str) -> str:
+    """Return the SELECT of `ignored` with the numbers of evidence: its records were not lost either."""
+    special = {"reason": "'another source counts'"}
+    columns = ", ".join(f'{special.get(c, f"e.{c}")} as "{c}"' for c in TABLES["ignored"].names)
+    own = ", ".join(f'"{c}"' for c in TABLES["ignored"].names)
+    return (
+        f"select {own} from {ignored} union all select {columns} from {events} e "
+        f"where e.sequence is not null and not ({counts_sql(rules)})"
+    )
