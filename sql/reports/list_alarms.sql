@@ -21,6 +21,31 @@ select
         when p.source_name is null then 'left out'
         else 'counted'
     end as pump_alarm_rate,
+    cast(
+        case
+            when t.source_name is not null
+                then greatest(epoch_us(coalesce(a.cleared_at, a.ended_at, a.raised_at)) - epoch_us(a.raised_at), 0)
+        end / cast(60000000 as decimal(28, 9)) as decimal(28, 9)
+    ) as minutes_to_clear,
+    case
+        when t.source_name is null then 'left out'
+        when a.cleared_at is not null then 'counted'
+        else 'not counted'
+    end as alarm_time_to_clear,
+    cast(
+        case
+            when f.source_name is not null
+                then greatest(
+                    epoch_us(coalesce(least(a.silenced_at, a.cleared_at), a.ended_at, a.raised_at))
+                    - epoch_us(a.raised_at), 0
+                )
+        end / cast(60000000 as decimal(28, 9)) as decimal(28, 9)
+    ) as minutes_to_first_response,
+    case
+        when f.source_name is null then 'left out'
+        when least(a.silenced_at, a.cleared_at) is not null then 'counted'
+        else 'not counted'
+    end as alarm_time_to_first_response,
     a.pump_id,
     a.pump_type,
     a.source,
@@ -38,4 +63,8 @@ left join able_sources as d
     on a.source = d.source_name and d.measure = 'delivery_alarm_rate'
 left join able_sources as p
     on a.source = p.source_name and p.measure = 'pump_alarm_rate'
+left join able_sources as t
+    on a.source = t.source_name and t.measure = 'alarm_time_to_clear'
+left join able_sources as f
+    on a.source = f.source_name and f.measure = 'alarm_time_to_first_response'
 order by a.care_area, m.happened_on, m.shift, a.alarm_id

@@ -37,6 +37,26 @@ select
         when a.override_multiple >= 2 then 'counted'
         else 'not counted'
     end as far_overrides,
+    case when a.override_multiple >= 5 then 'yes' else 'no' end as at_5x,
+    case when a.override_multiple >= 10 then 'yes' else 'no' end as at_10x,
+    case
+        when coalesce(a.soft_place <> 1, true) then ''
+        when not a.can_log then 'left out'
+        when a.infusion_overridden then 'counted'
+        else 'not counted'
+    end as infusion_override_share,
+    case
+        when a.override_place is null then ''
+        when not a.can_log then 'left out'
+        when a.override_place > 1 then 'counted'
+        else 'not counted'
+    end as override_repeat_share,
+    case
+        when a.outcome <> 'overridden' then ''
+        when not a.can_log or a.decision_us is null then 'left out'
+        when a.decision_us <= 3000000 then 'counted'
+        else 'not counted'
+    end as override_under_3s_share,
     a.pump_id,
     a.source,
     m.source_file,

@@ -26,6 +26,11 @@ select
         when r.is_stale then 'counted'
         else 'not counted'
     end as stale_library_share,
+    case
+        when s.library_use not in ('limited', 'no_limit_entry') then ''
+        when c.source_name is null then 'left out'
+        else 'not counted'
+    end as soft_alerts_per_100_infusions,
     s.pump_id,
     s.source,
     m.source_file,
@@ -42,5 +47,7 @@ left join infusion_protection as p
     on s.infusion_id = p.infusion_id
 left join start_releases as r
     on s.infusion_id = r.infusion_id
+left join able_sources as c
+    on s.source = c.source_name and c.measure = 'soft_alerts_per_100_infusions'
 where s.counts_as = 'start'
 order by s.care_area, m.happened_on, m.shift, s.infusion_id

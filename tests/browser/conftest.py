@@ -15,13 +15,12 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 CHROMIUM = Path("/usr/bin/chromium")
-
-
 #: Set by `.ci/run`: there a missing browser is a failure.
 REQUIRED = "DRIPLEDGER_BROWSER_REQUIRED"
 
 
-def _without(reason: str) -> None:
+def without(reason: str) -> None:
+    """Skip a test that lacks something, with the reason; fail where a browser is asked for."""
     if os.environ.get(REQUIRED):
         pytest.fail(f"{reason}, and {REQUIRED} is set")
     pytest.skip(reason)
@@ -31,9 +30,9 @@ def _without(reason: str) -> None:
 def chromium() -> Iterator[Browser]:
     """Return a browser; each test opens pages of its own."""
     if not CHROMIUM.is_file():
-        _without(f"no browser at {CHROMIUM}")
+        without(f"no browser at {CHROMIUM}")
     if importlib.util.find_spec("playwright") is None:
-        _without("the package 'playwright' is not installed")
+        without("the package 'playwright' is not installed")
     playwright = importlib.import_module("playwright.sync_api")
     with playwright.sync_playwright() as driver:
         # inside a container Chromium has no sandbox of its own

@@ -5,15 +5,13 @@ from __future__ import annotations
 import csv
 import posixpath
 import re
-from decimal import Decimal
 from html import unescape
 from html.parser import HTMLParser
 
 import pytest
-from tests.report_samples import AREAS, FORMULA, LONG, QUOTED, SCRIPT, drawn, own_site, rendered
+from tests.report_samples import FORMULA, LONG, QUOTED, SCRIPT, drawn, own_site, rendered
 
-from dripledger.measures import MEASURES
-from dripledger.reports.behind import BEHIND, LISTS
+from dripledger.reports.behind import LISTS
 from dripledger.reports.naming import slug
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -77,9 +75,6 @@ def test_every_link_leads_to_a_file_and_a_place_in_it(files: dict[str, bytes], p
     walked = 0
     for name, page in read.items():
         for link in page.links:
-            if link.startswith("#") and name == "month.html":
-                assert link[1:] in page.ids
-                continue
             path, _, anchor = link.partition("#")
             target = posixpath.normpath(posixpath.join(posixpath.dirname(name), path)) if path else name
             assert target in files, (name, link)
@@ -112,7 +107,7 @@ def test_no_text_of_a_log_is_markup(pages: dict[str, str]) -> None:
         assert "<script>alert" not in text, name
         assert "<i>C</i>" not in text, name
         page = Read(text)
-        assert page.tags.count("script") == (0 if name == "month.html" else 1), name
+        assert page.tags.count("script") == 1, name
     told = " ".join(Read(pages["areas.html"]).told)
     assert SCRIPT in told
     assert QUOTED in told
@@ -130,47 +125,10 @@ def test_no_clock_time_stands_on_a_page_or_in_a_table(files: dict[str, bytes], p
 def test_pages_load_nothing_from_outside(pages: dict[str, str]) -> None:
     policy = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self'"
     for name, text in pages.items():
-        if name != "month.html":
-            assert f'content="{policy}"' in text, name
+        assert f'content="{policy}"' in text, name
         assert not [link for link in Read(text).links if "//" in link], name
         assert "@import" not in text, name
         assert "url(http" not in text, name
-
-
-def test_lists_add_up_to_the_figures(files: dict[str, bytes]) -> None:
-    figures = {(r["measure"], r["care_area"]): r for r in table(files, "measures.csv")}
-    lists = {name: table(files, f"lists/{name}.csv") for name in LISTS}
-    held = 0
-    for measure, behind in BEHIND.items():
-        for row_name in MEASURES[measure].rows:
-            if not behind.groups and row_name != measure:
-                continue
-            for area in (*AREAS, "none selected"):
-                row = figures.get((row_name, area))
-                if row is None or row["numerator"] == "":
-                    continue
-                mine = [r for r in lists[behind.list] if r["care_area"] == area]
-                wanted = row_name.removeprefix(f"{measure}_") if behind.groups else "counted"
-                counted = [r for r in mine if r[behind.column] == wanted]
-                assert _sum(counted, behind.amount) == pytest.approx(Decimal(row["numerator"])), (
-                    row_name,
-                    area,
-                )
-                if behind.rest or behind.groups:
-                    whole = [r for r in mine if r[behind.column] not in ("", "left out")]
-                else:
-                    hours = [r for r in lists["running"] if r["care_area"] == area]
-                    whole = [r for r in hours if r.get(measure) == "not counted"]
-                    if measure == "pump_alarm_rate":
-                        continue
-                amount = behind.amount if behind.rest or behind.groups else "running_hours"
-                assert _sum(whole, amount) == pytest.approx(Decimal(row["denominator"])), (row_name, area)
-                held += 1
-    assert held >= 60
-
-
-def _sum(rows: list[dict[str, str]], amount: str) -> Decimal:
-    return sum((Decimal(r[amount]) for r in rows), Decimal(0)) if amount else Decimal(len(rows))
 
 
 def test_a_number_on_a_page_is_the_one_of_the_table_and_opens_its_list(

@@ -11,8 +11,7 @@ import pytest
 from tests.measure_samples import site, store
 
 from dripledger.measures import Month
-from dripledger.reports import Page, Stamp, build, compose, folder, render_html, words
-from dripledger.reports.cases import MOST_CASES
+from dripledger.reports import Stamp, folder, words
 from dripledger.site import EntryRow
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -68,60 +67,74 @@ def own() -> Any:
     return site(zone="Europe/Lisbon", lists=lists)
 
 
-def page_of(drawn: dict[str, Any]) -> Page:
-    con = store(**drawn)
-    build(con, own(), OCTOBER)
-    return compose(con, own(), OCTOBER, STAMP)
+def files_of(drawn: dict[str, Any], of: Any = None) -> dict[str, bytes]:
+    return folder.render_files(store(**drawn), of or own(), OCTOBER, STAMP)
 
 
 @pytest.fixture(scope="module")
-def page() -> Page:
-    return page_of(sample())
+def files() -> dict[str, bytes]:
+    return files_of(sample())
 
 
-def test_a_far_override_is_listed_with_what_was_entered_and_where_it_stands(page: Page) -> None:
-    """02:12 UTC is 03:12 in Lisbon in October: the shift from 0 to 8."""
-    (case,) = page.warnings.far.cases
-    assert (case.date, case.shift, case.area, case.entry) == ("2026-10-05", "00-08", "icu", NASTY)
-    assert (case.what, case.size) == ("dose rate 50 mg/h, high limit 5 mg/h", "10 times")
-    assert case.outcome == "overridden, then brought inside"
-    assert (case.source, case.sha256, case.record) == ("wards/night.csv", SHA[:12], "17")
-
-
-def test_an_attempt_that_left_shows_what_was_entered_first(page: Page) -> None:
-    (case,) = page.warnings.left.cases
-    assert (case.date, case.shift, case.record) == ("2026-10-31", "16-24", "18")
-    assert (case.what, case.size) == ("dose rate 7 mg/h, high limit 2 mg/h", "3.5 times")
-
-
-def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(page: Page) -> None:
-    (stop,) = page.alarms.stops.cases
-    assert (stop.entry, stop.size, stop.record) == ("insulin", "18 min", "20")
-    (change,) = page.changes.big.cases
-    assert (change.what, change.size, change.record) == ("2 to 12 mL/h", "6 times", "19")
-
-
-def test_outcomes_sum_to_the_attempts_and_small_numbers_have_no_share(page: Page) -> None:
-    soft, hard = page.warnings.outcomes
-    total = soft.rows[-1]
-    assert (total.area, total.whole, total.parts) == ("in total", "3", ("1", "0", "1", "0", "0", "1"))
-    assert hard.rows[-1].parts == ("0", "0", "0", "0", "0", "1")
-
-
-def test_neither_page_nor_lists_hold_a_clock_time_and_nothing_of_a_log_acts(page: Page) -> None:
-    html = render_html(page)
-    assert "<script" not in html
-    assert NASTY in unescape(html)
-    assert not re.search(
-        r"\b\d{1,2}:\d{2}\b", unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", html, flags=re.S))
+def lines(files: dict[str, bytes], name: str, part: str) -> list[list[str]]:
+    """Return the cells of the table that follows an anchor, as text."""
+    _, _, text = files[name].decode().partition(f'id="{part}"')
+    body = (
+        text.partition("</tbody>")[0].partition("<tbody")[2] if "<tbody" in text.partition("<h2")[0] else ""
     )
-    files = folder.render_files(store(**sample()), own(), OCTOBER, STAMP)
+    rows = re.findall(r"<tr.*?</tr>", body, re.S)
+    return [
+        [
+            " ".join(unescape(re.sub(r"<[^>]+>", " ", cell)).split())
+            for cell in re.findall(r"<t[hd].*?</t[hd]>", row, re.S)
+        ]
+        for row in rows
+    ]
+
+
+def test_a_far_override_is_listed_with_what_was_entered_and_where_it_stands(files: dict[str, bytes]) -> None:
+    """02:12 UTC is 03:12 in Lisbon in October: the shift from 0 to 8."""
+    (case,) = lines(files, "cases.html", "far_override")
+    text = " | ".join(case)
+    for part in ("2026-10-05", "00-08", "icu", NASTY, "dose rate 50 mg/h, high limit 5 mg/h", "10 times"):
+        assert part in text, part
+    assert "overridden, then brought inside" in text
+    assert f"wards/night.csv, record 17 {SHA[:12]}" in text
+
+
+def test_an_attempt_that_left_shows_what_was_entered_first(files: dict[str, bytes]) -> None:
+    (case,) = lines(files, "cases.html", "left_library")
+    text = " | ".join(case)
+    for part in ("2026-10-31", "16-24", "dose rate 7 mg/h, high limit 2 mg/h", "3.5 times", "record 18"):
+        assert part in text, part
+
+
+def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(files: dict[str, bytes]) -> None:
+    ((*stop,),) = lines(files, "cases.html", "long_stop")
+    assert {"insulin high-alert", "18 min"} <= set(stop)
+    assert "record 20" in stop[-1]
+    ((*change,),) = lines(files, "cases.html", "rate_change")
+    assert "6 times" in change
+    assert any("2 to 12 mL/h" in cell for cell in change)
+    assert "record 19" in change[-1]
+
+
+def test_outcomes_sum_to_the_attempts_and_small_numbers_have_no_share(files: dict[str, bytes]) -> None:
+    soft, hard = lines(files, "index.html", "outcomes")
+    assert soft[1:] == ["3", "1", "0", "1", "0", "0", "1"]
+    assert hard[1:] == ["1", "0", "0", "0", "0", "0", "1"]
+
+
+def test_neither_pages_nor_lists_hold_a_clock_time(files: dict[str, bytes]) -> None:
+    text = unescape(re.sub(r"<[^>]+>", " ", files["cases.html"].decode()))
+    assert NASTY in text
+    assert not re.search(r"\b\d{1,2}:\d{2}\b", text)
     for name in ("far_overrides.csv", "left_library.csv", "long_stops.csv", "rate_changes.csv"):
-        text = files[name].decode()
-        assert not re.search(r"\d\d:\d\d", text), name
-        (row,) = csv.DictReader(text.splitlines())
+        table = files[name].decode()
+        assert not re.search(r"\d\d:\d\d", table), name
+        (row,) = csv.DictReader(table.splitlines())
         assert (row["source_file"], row["source_file_sha256"]) == ("wards/night.csv", SHA)
-        assert f'href="{name}"' in html
+        assert f'href="{name}"' in files["cases.html"].decode()
 
 
 def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what() -> None:
@@ -134,25 +147,21 @@ def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what() -> N
     drawn["ingests"].append(
         {"source_name": "feed", "records_json": '["infusion_started"]', "source_file_sha256": "g"}
     )
-    found = page_of(drawn).warnings
-    (icu,) = [row.figures[0] for row in found.areas.rows if row.label == "icu"]
-    assert (icu.counts, icu.reason) == ("0 / 30", "left out: 66.7\u202f% not recorded")
-    assert any(
-        "60 in-library programmings from sources that do not record" in text for text in found.left_out
-    )
+    found = files_of(drawn)
+    text = " ".join(unescape(re.sub(r"<[^>]+>", " ", found["areas.html"].decode())).split())
+    assert re.search(r"0 of 30 left out: 66.7 % not recorded", text)
+    entries = " ".join(unescape(re.sub(r"<[^>]+>", " ", found["entries.html"].decode())).split())
+    assert "60 in-library programmings from sources that do not record" in entries
 
 
 def test_a_list_cut_short_says_how_many_more_there_are() -> None:
-    found = page_of(sample(cases=MOST_CASES + 3)).warnings.far
-    assert len(found.cases) == MOST_CASES
-    assert found.more == "3 more cases not shown here."
+    found = files_of(sample(cases=253))["cases.html"].decode()
+    assert "3 more stand in it." in found
 
 
 def test_without_a_list_of_entries_long_stops_are_not_called_none() -> None:
-    con, bare = store(**sample()), site(zone="Europe/Lisbon")
-    build(con, bare, OCTOBER)
-    html = render_html(compose(con, bare, OCTOBER, STAMP))
-    assert "no entries.csv that says which entries are high-alert" in html
+    found = files_of(sample(), site(zone="Europe/Lisbon"))["cases.html"].decode()
+    assert "no entries.csv that says which entries are high-alert" in found
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 from dripledger.reports.compose import build, compose, stamp
 from dripledger.reports.folder import render_files, write_folder, write_report
-from dripledger.reports.html import render_html
 from dripledger.reports.model import Page, Stamp
 
 __all__ = [
@@ -11,7 +10,6 @@ __all__ = [
     "build",
     "compose",
     "render_files",
-    "render_html",
     "stamp",
     "write_folder",
     "write_report",

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from typing import Final
 
-from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Table, Text
+from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
 from dripledger.reports.cards import TOGETHER, cards
 from dripledger.reports.case_list import area_file, case_table, entry_file
 from dripledger.reports.entries import with_page
+from dripledger.reports.figure_tables import by_area
+from dripledger.reports.figures import shown
 from dripledger.reports.first import changes_block
 from dripledger.reports.material import Material
+from dripledger.reports.model import Figure
 from dripledger.reports.shown_often import outcomes, side_by_side
 from dripledger.reports.words import whole
 
@@ -24,11 +28,72 @@ def area_leaves(material: Material) -> Iterator[Leaf]:
         "As selected at the pump, which stays through transport. Areas differ in their patients and "
         "drugs: what "
         "differs between them need not differ in quality.",
-        (side_by_side(material), *(Text(note) for note in notes)),
+        (side_by_side(material), *(Text(note) for note in notes), *_further(material)),
         nav="Care areas",
     )
     for area in material.areas:
         yield _leaf(material, area)
+
+
+#: Figures of areas that stand on no card; the second list is of alarms and changes.
+_OF_LIBRARY: Final = (
+    ("library_use_hours", "Running hours under an entry"),
+    ("hard_alert_share", "Programmings with a hard limit alert"),
+    ("soft_alerts_per_100_infusions", "Soft alerts per 100 in-library infusions"),
+    ("stale_library_share", "Starts on an out-of-date library"),
+)
+_OF_ALARMS: Final = (
+    ("alarm_time_to_clear", "Half of the alarms cleared within"),
+    ("alarm_time_to_clear_p90", "Nine of ten cleared within"),
+    ("alarm_time_to_first_response", "Half answered within"),
+    ("user_rate_changes", "User rate changes per 100 running hours"),
+)
+
+
+def _further(material: Material) -> list[Block]:
+    """Return what else there is by area, and how much the rule of continuation weighs."""
+    if material.share:
+        return []
+    page = material.page
+    blocks: list[Block] = [
+        Heading("Further figures of library and limits", "further"),
+        by_area(material, _OF_LIBRARY, "Intervals of alerts count infusions, for alerts come in bursts."),
+        Heading("Further figures of alarms and changes", "alarms"),
+        by_area(
+            material,
+            _OF_ALARMS,
+            "Times are Kaplan-Meier estimates; their counts are of alarms seen to end. Treatments differ "
+            "between areas, so rate changes cannot be compared.",
+        ),
+        Heading("How much rests on the rule of continuation", "continuation"),
+        Text(
+            "A start soon after a stop or a completion continues the same infusion. The shares by starts of "
+            "the whole facility, with other lengths of that window:"
+        ),
+        Table(
+            (
+                Column("Window after a stop"),
+                Column("Starts under an entry", number=True),
+                Column("Starts with a hard high limit", number=True),
+            ),
+            tuple(
+                (
+                    Cell(row.window, note="this report" if row.is_site else ""),
+                    *(_plain(found) for found in (row.starts, row.protected)),
+                )
+                for row in page.windows
+            ),
+            empty="No start in the month.",
+        ),
+    ]
+    if page.apart:
+        items = tuple((Cell(f"{item.count} {item.what}"), item.detail) for item in page.apart)
+        blocks += [Heading("Counted apart", "apart"), Pairs(items)]
+    return blocks
+
+
+def _plain(found: Figure) -> Cell:
+    return Cell(shown(found), note=found.counts.replace(" / ", " of "), beside=found.interval)
 
 
 def _leaf(material: Material, area: str) -> Leaf:

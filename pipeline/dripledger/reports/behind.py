@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Final
@@ -10,7 +10,7 @@ from typing import Any, Final
 import duckdb
 import pyarrow as pa
 
-from dripledger.measures import MEASURES
+from dripledger.measures import MEASURES, Part
 from dripledger.measures.limit_definitions import OUTCOME_WORDS
 from dripledger.reports.naming import slug
 
@@ -23,6 +23,8 @@ LISTS: Final = {
     "running": "the running hours of one infusion under one entry in one care area",
     "programmings": "one confirmed start, change or bolus in the library, or an attempt that ended with none",
     "alarms": "one alarm",
+    "powered": "the powered-on hours of one pump",
+    "in_alarm": "one stretch in which a pump had an alarm; overlapping alarms are one",
     "stops": "one stretch in which an alarm stood a delivery still",
     "rate_changes": "one change of rate by a user",
 }
@@ -46,6 +48,8 @@ class Behind:
         Column to add up; empty: rows are counted.
     groups
         Values of `column` with their words, where a measure has one row a value (outcomes).
+    shown_by
+        The measure whose pages show these very rows; empty: its own.
     """
 
     list: str
@@ -54,6 +58,17 @@ class Behind:
     rest: str = ""
     amount: str = ""
     groups: dict[str, str] = field(default_factory=dict)
+    shown_by: str = ""
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether numerator and denominator are rows of the same list."""
+        return bool(self.rest or self.groups)
+
+    @property
+    def is_sum(self) -> bool:
+        """Whether the denominator is the sum of several parts."""
+        return bool((self.counted and self.rest) or self.groups)
 
     @property
     def parts(self) -> dict[str, str]:
@@ -85,14 +100,86 @@ BEHIND: Final = {
     "far_overrides": Behind(
         "attempts", "far_overrides", "at twice the limit or more", "nearer to the limit"
     ),
+    "infusion_override_share": Behind(
+        "attempts", "infusion_override_share",
+        "the first soft-limit attempt of an infusion that ran past one", "of an infusion that ran past none",
+    ),
+    "override_repeat_share": Behind(
+        "attempts", "override_repeat_share", "repeats one of its infusion", "the first of its infusion"
+    ),
+    "override_under_3s_share": Behind(
+        "attempts", "override_under_3s_share", "within 3 s of the last alert", "later"
+    ),
+    "soft_alerts_per_100_infusions": Behind(
+        "programmings", "soft_alert_share", "met a soft limit", shown_by="soft_alert_share"
+    ),
+    "hard_alerts_per_100_infusions": Behind(
+        "programmings", "hard_alert_share", "met a hard limit", shown_by="hard_alert_share"
+    ),
     "delivery_alarm_rate": Behind("alarms", "delivery_alarm_rate", "delivery alarms in running infusions"),
     "pump_alarm_rate": Behind("alarms", "pump_alarm_rate", "alarms of battery, power or fault"),
+    "alarm_minutes": Behind("in_alarm", "alarm_minutes", "in alarm", amount="minutes"),
+    "alarm_time_to_clear": Behind("alarms", "alarm_time_to_clear", "seen to be cleared", "not seen to be"),
+    "alarm_time_to_first_response": Behind(
+        "alarms", "alarm_time_to_first_response", "seen to be silenced or cleared", "not seen to be"
+    ),
     "delivery_lost": Behind("stops", "delivery_lost", "stopped by an alarm", amount="minutes"),
     "user_rate_changes": Behind("rate_changes", "user_rate_changes", "changes of rate by a user"),
     "stale_library_share": Behind(
         "starts", "stale_library_share", "started on an out-of-date library", "started on a current one"
     ),
 }  # fmt: skip
+
+#: What the denominators are made of, where that is another list than the numerator's.
+OVER: Final = {
+    **{
+        measure: Behind("running", measure, rest="ran", amount="running_hours")
+        for measure in ("delivery_alarm_rate", "delivery_lost", "user_rate_changes")
+    },
+    **{
+        measure: Behind("powered", measure, rest="powered on", amount="powered_on_hours")
+        for measure in ("pump_alarm_rate", "alarm_minutes")
+    },
+    **{
+        measure: Behind("starts", "soft_alerts_per_100_infusions", rest="in-library infusions that began")
+        for measure in ("soft_alerts_per_100_infusions", "hard_alerts_per_100_infusions")
+    },
+}
+_OVER_TITLES: Final = {
+    "running": "Running hours", "powered": "Powered-on hours", "starts": "In-library infusions",
+}  # fmt: skip
+
+#: Lists that are added up by entry or by pump as well, because a page shows that sum.
+BY_ENTRY: Final = ("soft_alert_share", "override_share")
+BY_PUMP: Final = ("delivery_alarm_rate", "pump_alarm_rate", "stale_library_share")
+
+
+def over_title(measure: str) -> str:
+    """Return the title of the list that a denominator is made of."""
+    return _OVER_TITLES[OVER[measure].list]
+
+
+def over_names(lists: Mapping[str, Sequence[Row]]) -> dict[str, str]:
+    """Return, for each measure of `OVER`, the name of the pages of its denominator.
+
+    Measures over the very same rows share them: the first one's.
+    """
+    known: dict[tuple[str, tuple[str, ...]], str] = {}
+    return {
+        measure: known.setdefault(
+            (over.list, tuple(row[over.column] for row in lists[over.list])), f"over_{measure}"
+        )
+        for measure, over in OVER.items()
+    }
+
+
+def split_columns(measure: str) -> dict[str, dict[str, str]]:
+    """Return the columns of its list by which a measure has rows of its own: values, and their words."""
+    found: dict[str, dict[str, str]] = {}
+    for part in MEASURES[measure].parts:
+        if part.column and not BEHIND[measure].groups:
+            found.setdefault(part.column, {})[part.value] = part.title
+    return found
 
 
 def read_lists(con: duckdb.DuckDBPyConnection) -> dict[str, pa.Table]:
@@ -102,17 +189,17 @@ def read_lists(con: duckdb.DuckDBPyConnection) -> dict[str, pa.Table]:
 
 def without_times(table: pa.Table) -> pa.Table:
     """Return a list as pages and tables beside them carry it: date and shift, no clock time."""
-    return table.drop_columns(["local_time"])
+    return table.drop_columns([name for name in table.column_names if name == "local_time"])
 
 
 def measure_of(row_name: str) -> str:
     """Return the measure of `BEHIND` that a row of the table of measures belongs to; '' for none."""
-    if row_name in BEHIND:
-        return row_name
-    for name, behind in BEHIND.items():
-        if behind.groups and row_name.startswith(f"{name}_") and row_name in MEASURES[name].rows:
-            return name
-    return ""
+    return next((name for name in BEHIND if row_name in MEASURES[name].rows), "")
+
+
+def part_of(row_name: str) -> Part | None:
+    """Return the part of its measure that a row of the table of measures is; None for the whole."""
+    return MEASURES[measure_of(row_name)].rows[row_name]
 
 
 def page_name(measure: str, area: str) -> str:

@@ -25,6 +25,10 @@ class Cell:
     value: Value = None
     #: A second, quieter line.
     note: str = ""
+    #: Stands beside the text, quieter: the interval of a figure.
+    beside: str = ""
+    #: The counts of a figure, numerator and denominator, each with where it leads: a line of their own.
+    counts: tuple[Cell, Cell] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,14 +56,21 @@ def cards(material: Material, measures: tuple[str, ...], area: str = "") -> Card
     )
 
 
-def card(material: Material, measure: str, found: History, area: str = "", name: str = "") -> Card:
-    """Make one card; `name` tells its picture apart where the area does not."""
+def card(
+    material: Material,
+    measure: str,
+    found: History,
+    area: str = "",
+    name: str = "",
+    links: tuple[str, str] | None = None,
+) -> Card:
+    """Make one card; where the area does not, `name` tells its picture apart, `links` where it leads."""
     declared = MEASURES[ROWS[measure][0].id]
     cell = figure(found.newest, material.decimal, material.hide)
     counted, whole = "", ""
     if cell.counts:
         counted, whole = (part.strip() for part in cell.counts.split(" / "))
-    to_counted, to_whole = material.links(measure, area) if not name else ("", "")
+    to_counted, to_whole = links or material.links(measure, area)
     value, note = shown(cell), ""
     if not cell.value:
         note = cell.reason if cell.status in ("not_measurable", "small") else ""

@@ -11,8 +11,7 @@ import duckdb
 
 from dripledger.reports import words
 from dripledger.reports.blocks import Cell, Column, Table
-from dripledger.reports.cases import QUANTITIES
-from dripledger.reports.list_pages import OUTCOMES, lineage
+from dripledger.reports.list_rows import OUTCOMES, QUANTITIES, lineage
 from dripledger.reports.naming import day, short_month, slug
 from dripledger.site import Site
 

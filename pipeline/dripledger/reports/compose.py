@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from typing import Any
 
 import duckdb
@@ -26,55 +25,26 @@ from dripledger.measures import (
     tabulate,
 )
 from dripledger.reports import words
-from dripledger.reports.alerts import compose_warnings
 from dripledger.reports.figures import figure
 from dripledger.reports.implausible import odd_list
-from dripledger.reports.interruptions import compose_alarms, compose_changes
 from dripledger.reports.jobs import jobs
 from dripledger.reports.model import (
-    AreaRow,
     Definition,
     Figure,
-    FileEntry,
     Item,
     Missing,
     Page,
     Stamp,
     WindowRow,
 )
-from dripledger.reports.plot import interval_plot
 from dripledger.reports.quality import QUALITY, balance, left_out, quality
 from dripledger.reports.texts import CAUTIONS, GLOSSARY, NO_AREA_NOTES
 from dripledger.site import Site
 from dripledger.statistics import wilson
 from dripledger.store import Snapshot
 
-#: Measures of the three columns; they are shown together.
-_TOGETHER = ("library_use_starts", "library_use_hours", "protected_share")
-#: This belongs with them and with the limit alerts, for each alone can be gamed.
-_BELONG = ("Number of limits changed between library versions",)
-
 #: Months that a report looks at: its own and the year before it.
 SPAN = 13
-
-FILES = (
-    FileEntry(name="measures.csv", what="every measure of the month by care area, with status and reason"),
-    FileEntry(name="measures_by_source.csv", what="the same by source"),
-    FileEntry(name="measures_by_pump_type.csv", what="the same by care area and type of pump"),
-    FileEntry(name="measures_by_high_alert.csv", what="the same by the site's own high-alert flag"),
-    FileEntry(
-        name="infusions.csv",
-        what="the infusions behind the figures, with date, eight-hour shift, and whole volume",
-    ),
-    FileEntry(
-        name="far_overrides.csv", what="every override at twice the limit or more, with its file and record"
-    ),
-    FileEntry(name="left_library.csv", what="every attempt that left the library, with its file and record"),
-    FileEntry(name="long_stops.csv", what="every long stop by an alarm of a high-alert entry"),
-    FileEntry(name="rate_changes.csv", what="every rate change by a user, fivefold or more"),
-    FileEntry(name="implausible.csv", what="every event of the month that is readable and implausible"),
-    FileEntry(name="manifest.json", what="the hash of each file, and what the report was made from"),
-)
 
 
 def stamp(site: Site, snapshot: Snapshot) -> Stamp:
@@ -111,7 +81,7 @@ def compose(
     site: Site,
     month: Month,
     made_from: Stamp,
-    given: tuple[list[dict[str, Any]], list[dict[str, Any]]] | None = None,
+    given: list[dict[str, Any]] | None = None,
 ) -> Page:
     """Compose the page of one month.
 
@@ -126,7 +96,7 @@ def compose(
     made_from
         The stamp.
     given
-        The tables of measures of these months by care area and without groups, where they are at hand.
+        The table of measures of these months by care area, where it is at hand.
 
     Returns
     -------
@@ -135,25 +105,11 @@ def compose(
     """
     name, decimal = str(month), site.settings.report.decimal
     state = month_states(con, site)[name]
-    before = month.plus(-1)
-    known = con.execute("select month from site_months where month = ?", [str(before)]).fetchall()
-    if given is None:
-        asked = [before, month] if known else [month]
-        given = (
-            tabulate(con, site, asked, ("care_area",)).to_pylist(),
-            tabulate(con, site, [month], ()).to_pylist(),
-        )
-    both = [row for row in given[0] if row["month"] in (name, str(before))]
-    rows = [row for row in both if row["month"] == name]
-    earlier = {
-        row["care_area"]: figure(row, decimal)
-        for row in both
-        if row["month"] != name and row["measure"] == "library_use_starts"
-    }
-    facility = {row["measure"]: row for row in given[1] if row["month"] == name}
+    rows = given if given is not None else tabulate(con, site, [month], ("care_area",)).to_pylist()
+    rows = [row for row in rows if row["month"] == name]
+    areas = dict.fromkeys(row["care_area"] for row in rows)
     empty = _is_empty(con, name)
     hide = state.reason if state.provisional else ""
-    areas = _areas(con, rows, earlier, name, decimal, hide)
     accounts = balance(con)
     single = {
         row["measure"]: figure(row, decimal, hide) for row in rows if not ROWS[row["measure"]][0].groups
@@ -167,16 +123,9 @@ def compose(
         final=not state.provisional and not empty,
         standing="Nothing." if empty else "Provisional." if state.provisional else "Final.",
         state=_EMPTY if empty else _state_text(state, site),
-        before_name=words.month_name(str(before)) if known else "",
         jobs=jobs(con, name, state, rows, empty),
-        areas=areas,
-        plot=interval_plot(areas),
-        no_area_notes=tuple(NO_AREA_NOTES[row.area] for row in areas if row.area in NO_AREA_NOTES),
-        belongs_here=_BELONG,
+        no_area_notes=tuple(NO_AREA_NOTES[area] for area in areas if area in NO_AREA_NOTES),
         windows=_windows(con, site, name, decimal),
-        warnings=compose_warnings(con, name, rows, facility, decimal, hide),
-        alarms=compose_alarms(con, name, rows, facility, decimal, hide, site.entries is not None),
-        changes=compose_changes(con, name, rows, decimal, hide),
         apart=_apart(con, name, decimal),
         odd=odd_list(con, name, decimal),
         fleet=single["fleet_coverage"],
@@ -187,12 +136,10 @@ def compose(
         quality=quality(con, site, month, decimal, hide),
         left_out=left_out(con, name, decimal),
         missing=_missing(rows, site),
-        not_built=tuple(m.title for m in MEASURES.values() if not m.built),
         thresholds=_thresholds(site, decimal),
         definitions=tuple(_definition(m, site) for m in MEASURES.values()),
         cautions=CAUTIONS,
         glossary=GLOSSARY,
-        files=FILES,
     )
 
 
@@ -218,36 +165,6 @@ def _state_text(state: MonthState, site: Site) -> str:
     who = "pumps in service at its end" if site.pumps is not None else "pumps heard in it (no pumps.csv)"
     heard = f"{words.whole(state.heard_after)} of {words.whole(state.in_service)}"
     return f"{heard} {who} were heard after the month."
-
-
-def _areas(
-    con: duckdb.DuckDBPyConnection,
-    rows: list[dict[str, Any]],
-    earlier: dict[str, Figure],
-    month: str,
-    decimal: str,
-    hide: str,
-) -> tuple[AreaRow, ...]:
-    left = dict(
-        con.execute(
-            "select care_area, infusions from not_counted where what = 'left_midway' and month = ?", [month]
-        ).fetchall()
-    )
-    cells: dict[str, dict[str, Figure]] = defaultdict(dict)
-    for row in rows:
-        if row["measure"] in _TOGETHER:
-            cells[row["care_area"]][row["measure"]] = figure(row, decimal, hide)
-    return tuple(
-        AreaRow(
-            area=area,
-            starts=found["library_use_starts"],
-            hours=found["library_use_hours"],
-            protected=found["protected_share"],
-            left_midway=words.whole(left.get(area, 0)),
-            before=earlier.get(area, Figure(status="no_data")),
-        )
-        for area, found in cells.items()
-    )
 
 
 def _windows(con: duckdb.DuckDBPyConnection, site: Site, month: str, decimal: str) -> tuple[WindowRow, ...]:

@@ -30,6 +30,8 @@ _SHEET_NAMES: Final = {
     "running": "Running hours",
     "programmings": "Programmings",
     "alarms": "Alarms",
+    "powered": "Powered-on hours",
+    "in_alarm": "Time in alarm",
     "stops": "Stops",
     "rate_changes": "Rate changes",
 }
@@ -146,14 +148,16 @@ def _sheets(material: Material, measures: pa.Table) -> Iterator[Sheet]:
                 c.case_id,
                 c.source.text,
             )
-            for c in material.cases
+            for c in sorted(material.cases, key=lambda case: case.month != str(material.month))
             if c.month == str(material.month) or c.is_open
         ),
     )
     for name, what in LISTS.items():
         table = material.tables[name]
-        order = ["local_time", *(n for n in table.column_names if n not in ("local_time", "happened_on"))]
-        yield sheet(_SHEET_NAMES[name], f"{what}; times are local", table.select(order))
+        timed = "local_time" in table.column_names
+        order = [n for n in table.column_names if n not in ("local_time", "happened_on")]
+        what_of = f"{what}; times are local" if timed else what
+        yield sheet(_SHEET_NAMES[name], what_of, table.select(["local_time", *order] if timed else order))
     yield sheet("Pumps", "one pump", material.con.sql("select * from report_pumps").to_arrow_table())
 
 

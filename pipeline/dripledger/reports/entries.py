@@ -7,10 +7,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from dripledger.measures import Month, tabulate
+from dripledger.reports.alerts import limit_blocks
+from dripledger.reports.behind import BY_ENTRY, page_name
 from dripledger.reports.blocks import Block, Cards, Cell, Column, Heading, Leaf, Table, Text
 from dripledger.reports.cards import card, title_of
 from dripledger.reports.case_list import area_file, entry_file
-from dripledger.reports.list_pages import form_cells, lineage, when
+from dripledger.reports.list_rows import form_cells, lineage, when
 from dripledger.reports.material import Material
 from dripledger.reports.series import history
 from dripledger.reports.words import plural, whole
@@ -20,7 +22,7 @@ Row = dict[str, Any]
 #: The few: entries that hold this share of the overrides together, and at most so many.
 _MOST_OF: Final = 0.8
 _FEW: Final = 8
-_MEASURES: Final = ("soft_alert_share", "override_share")
+_MEASURES: Final = BY_ENTRY
 #: Attempts on an entry's page; the whole list is a table beside it.
 _LINES: Final = 250
 
@@ -112,7 +114,7 @@ def entry_leaves(material: Material) -> Iterator[Leaf]:
     for row in material.lists["attempts"]:
         if row["entry"]:
             by_entry[row["entry"]].append(row)
-    yield _index(by_entry)
+    yield _index(material, by_entry)
     for entry, attempts in by_entry.items():
         histories = {
             m: history(material.site, m, material.months, found.get((m, entry), []), "", provisional)
@@ -121,7 +123,7 @@ def entry_leaves(material: Material) -> Iterator[Leaf]:
         yield _leaf(material, entry, attempts, histories)
 
 
-def _index(by_entry: dict[str, list[Row]]) -> Leaf:
+def _index(material: Material, by_entry: dict[str, list[Row]]) -> Leaf:
     rows = []
     for entry, attempts in by_entry.items():
         high = attempts[0]["high_alert"]
@@ -161,7 +163,10 @@ def _index(by_entry: dict[str, list[Row]]) -> Leaf:
         "entries.html",
         "Entries with limit alerts",
         "One line an entry that warned in the month. Counts, in the order of the names; nothing is ranked.",
-        (Table(columns, tuple(rows), empty="No entry warned in the month.", sortable=True),),
+        (
+            Table(columns, tuple(rows), empty="No entry warned in the month.", sortable=True),
+            *limit_blocks(material),
+        ),
         nav="Entries",
     )
 
@@ -169,7 +174,19 @@ def _index(by_entry: dict[str, list[Row]]) -> Leaf:
 def _leaf(material: Material, entry: str, attempts: list[Row], histories: dict[str, Any]) -> Leaf:
     soft = [r for r in attempts if r["met_soft"]]
     areas = Counter(r["care_area"] for r in attempts)
-    drawn = Cards(tuple(card(material, m, histories[m], "", f"{m}-{entry_file(entry)}") for m in _MEASURES))
+    drawn = Cards(
+        tuple(
+            card(
+                material,
+                m,
+                histories[m],
+                "",
+                f"{m}-{entry_file(entry)}",
+                2 * (f"{page_name(m, '')}#by-entry",),
+            )
+            for m in _MEASURES
+        )
+    )
     site = material.site
     lines = tuple(
         (

@@ -57,9 +57,6 @@ def first_page(material: Material, restated: Sequence[Block]) -> Leaf:
     ]
     if not material.share:
         blocks += [
-            Text(
-                "By care area, phase, kind and priority:", href="month.html", more="every figure of the month"
-            ),
             Heading("The few entries behind most overrides", "entries"),
             *few_entries(material),
         ]
@@ -157,7 +154,7 @@ def _cases(material: Material) -> list[Block]:
     _, before = _open_cases(material)
     blocks: list[Block] = [Heading("Cases", "cases")]
     counts = tuple(
-        (Cell(whole(n), f"cases.html#{kind}"), f"{title[0].lower()}{title[1:]}")
+        (Cell(whole(n), f"cases.html#{kind}"), title)
         for kind, (title, _) in KINDS.items()
         if (n := sum(case.kind == kind for case in own))
     )
@@ -208,9 +205,10 @@ def cases_page(material: Material) -> Leaf:
     for kind, (title, name) in KINDS.items():
         own = [c for c in material.cases if c.month == month and c.kind == kind]
         blocks.append(Heading(f"{title}: {whole(len(own))}", kind))
-        blocks.append(
-            case_table(material.site, own[:250], empty="None in the month.", with_kind=False, entries=entries)
-        )
+        none = "None in the month."
+        if kind == "long_stop" and material.site.entries is None:
+            none = "There is no entries.csv that says which entries are high-alert, so none can be listed."
+        blocks.append(case_table(material.site, own[:250], empty=none, with_kind=False, entries=entries))
         if own:
             more = f"{whole(len(own) - 250)} more stand in it." if len(own) > 250 else ""
             blocks.append(Text(more, "The whole list as a table:", name, name))
@@ -287,11 +285,13 @@ def _missing(material: Material) -> list[Block]:
     page = material.page
     plain = [one for one in page.missing if _is_plain(one.reason)]
     table = missing_table(material, [one for one in page.missing if not _is_plain(one.reason)])
-    blocks: list[Block] = [table]
+    blocks: list[Block] = [table] if table.rows or not plain else []
     if plain:
         blocks.append(
             Text(
-                f"{whole(len(plain))} more show counts only, or have nothing to measure, in some care areas:",
+                f"{whole(len(plain))} {'more ' if blocks else ''}"
+                f"{plural(len(plain), 'measure shows', 'measures show')} counts only, or "
+                f"{plural(len(plain), 'has', 'have')} nothing to measure, in some care areas:",
                 href="quality.html#missing",
                 more="which, and where",
             )

@@ -1,34 +1,22 @@
-"""The parts of the page on alarms and on changes."""
+"""Alarms of the whole facility: by kind and priority, how long they last, and what no figure counts."""
 
 from __future__ import annotations
 
 from typing import Final
 
-import duckdb
-
 from dripledger.measures.alarm_definitions import DELIVERY_ALARMS, PUMP_ALARMS
 from dripledger.reports.alerts import apart
-from dripledger.reports.cases import moments
-from dripledger.reports.grid import Row, by_area, by_part, left_out, totals
-from dripledger.reports.model import Alarms, Changes
+from dripledger.reports.blocks import Block, Heading, Text
+from dripledger.reports.figure_tables import by_part, left_out
+from dripledger.reports.material import Material
 from dripledger.schema.codes import ALARM_PRIORITIES
 
-_ALARM_COLUMNS: Final = (
-    ("delivery_alarm_rate", "Delivery alarms per 100 running h", "h"),
-    ("delivery_lost", "Minutes stopped by an alarm per 100 running h", "h"),
-    ("alarm_time_to_clear", "Median time to clearing", "alarms"),
-    ("alarm_time_to_clear_p90", "Nine of ten cleared within", "alarms"),
-    ("alarm_time_to_first_response", "Median time to first response", "alarms"),
-)
-_TOTALS: Final = (
-    ("delivery_alarm_rate", "Delivery alarms per 100 running channel-hours", "alarms / h"),
-    ("pump_alarm_rate", "Battery, power and fault alarms per 100 powered-on pump-hours", "alarms / h"),
-    ("alarm_minutes", "Minutes in alarm per 100 powered-on pump-hours, overlaps once", "min / h"),
-    ("delivery_lost", "Minutes stopped by an alarm per 100 running hours", "min / h"),
-    ("alarm_time_to_clear_p25", "A quarter cleared within", "seen to clear / alarms"),
-    ("alarm_time_to_clear", "Half cleared within", "seen to clear / alarms"),
-    ("alarm_time_to_clear_p75", "Three quarters cleared within", "seen to clear / alarms"),
-    ("alarm_time_to_first_response", "Half answered within", "seen answered / alarms"),
+_TIMES: Final = (
+    ("alarm_time_to_clear_p25", "A quarter cleared within"),
+    ("alarm_time_to_clear", "Half cleared within"),
+    ("alarm_time_to_clear_p75", "Three quarters cleared within"),
+    ("alarm_time_to_clear_p90", "Nine of ten cleared within"),
+    ("alarm_time_to_first_response", "Half answered within"),
 )
 _APART: Final = {
     "alarms_not_running": (
@@ -39,57 +27,37 @@ _APART: Final = {
     "alarms_maintenance": ("alarms in maintenance", "in no figure"),
     "alarms_training": ("alarms in training", "in no figure"),
 }
-_CHANGE_COLUMNS: Final = (
-    ("user_rate_changes", "User rate changes per 100 running h", "h"),
-    ("stale_library_share", "Starts on an older library", "starts"),
-)
-
-
 _PRIORITIES: Final = {
     f"priority_{name}": f"delivery alarms of priority {name}" for name in ALARM_PRIORITIES
 } | {"priority_not_stated": "delivery alarms without a priority"}
 
 
-def _lines(measure: str, parts: dict[str, str]) -> list[tuple[str, str]]:
-    return [(f"{text[0].upper()}{text[1:]}", f"{measure}_{part}") for part, text in parts.items()]
-
-
-def compose_alarms(
-    con: duckdb.DuckDBPyConnection,
-    month: str,
-    rows: list[Row],
-    facility: dict[str, Row],
-    decimal: str,
-    hide: str,
-    high_alert_known: bool,
-) -> Alarms:
-    """Compose the part on alarms; parameters as for `compose_warnings`, and whether entries are flagged."""
+def alarm_blocks(material: Material) -> list[Block]:
+    """Return the figures of alarms of the whole facility."""
     # Only kinds and priorities that were heard: a list of noughts tells a committee nothing.
     lines = [
-        (title, (name,))
-        for title, name in (
-            *_lines("delivery_alarm_rate", DELIVERY_ALARMS),
-            *_lines("pump_alarm_rate", PUMP_ALARMS),
-            *_lines("delivery_alarm_rate", _PRIORITIES),
+        (f"{text[0].upper()}{text[1:]}", (f"{measure}_{part}",))
+        for measure, parts in (
+            ("delivery_alarm_rate", DELIVERY_ALARMS),
+            ("pump_alarm_rate", PUMP_ALARMS),
+            ("delivery_alarm_rate", _PRIORITIES),
         )
-        if facility[name]["numerator"]
+        for part, text in parts.items()
+        if (material.row(f"{measure}_{part}") or {}).get("numerator")
     ]
-    return Alarms(
-        areas=by_area(rows, _ALARM_COLUMNS, decimal, hide),
-        kinds=by_part(facility, lines, (("Per 100 hours", "h"),), decimal, hide),
-        totals=totals(facility, _TOTALS, decimal, hide),
-        left_out=left_out(facility, (name for name, _, _ in _TOTALS), decimal, hide),
-        apart=apart(con, month, _APART),
-        stops=moments(con, month, "long_stop", decimal),
-        high_alert_known=high_alert_known,
-    )
-
-
-def compose_changes(
-    con: duckdb.DuckDBPyConnection, month: str, rows: list[Row], decimal: str, hide: str
-) -> Changes:
-    """Compose the part on changes of rate and of the library; parameters as for `compose_warnings`."""
-    return Changes(
-        areas=by_area(rows, _CHANGE_COLUMNS, decimal, hide),
-        big=moments(con, month, "rate_change", decimal),
-    )
+    return [
+        Heading("By kind and priority", "kinds"),
+        Text(
+            "Delivery alarms over running channel-hours, battery, power and fault alarms over powered-on "
+            "pump-hours. Kinds that were not heard are left away."
+        ),
+        by_part(material, "Alarm", ("Per 100 hours",), lines),
+        Heading("How long alarms last", "times"),
+        Text(
+            "Kaplan-Meier estimates: an alarm not seen to end counts as lasting at least as long as it was "
+            "seen. Counts: seen to end, of all."
+        ),
+        by_part(material, "What", ("Time",), [(title, (name,)) for name, title in _TIMES]),
+        *left_out(material, ["delivery_alarm_rate", "pump_alarm_rate", *(name for name, _ in _TIMES)]),
+        *apart(material, _APART),
+    ]

@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from dripledger.measures import MEASURES
 from dripledger.reports import words
-from dripledger.reports.behind import BEHIND, CSV_NAMES, LISTS, Behind, amount, anchor, page_name
+from dripledger.reports.behind import (
+    BEHIND,
+    BY_ENTRY,
+    BY_PUMP,
+    CSV_NAMES,
+    LISTS,
+    OVER,
+    Behind,
+    amount,
+    anchor,
+    over_names,
+    over_title,
+    page_name,
+    split_columns,
+)
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Leaf, Table, Text
-from dripledger.reports.cases import QUANTITIES
-from dripledger.reports.naming import day
+from dripledger.reports.list_rows import columns_of, line_of
 from dripledger.site import Site
 
 Row = dict[str, Any]
@@ -18,29 +33,6 @@ Row = dict[str, Any]
 #: Rows of a page, and of one part of a list over all its pages; the whole list is a table beside them.
 PAGE_ROWS: Final = 250
 PART_ROWS: Final = 1000
-
-_DATE, _SHIFT = Column("Date", tight=True), Column("Shift, hours", tight=True)
-_ENTRY, _PUMP, _FILE = Column("Entry"), Column("Pump"), Column("Source file / record")
-_FORMS: Final[dict[str, tuple[Column, ...]]] = {
-    "starts": (Column("Library use"), Column("Library"), Column("Hard high limit")),
-    "running": (Column("Library use"), Column("Running hours", number=True)),
-    "programmings": (Column("When"), Column("Value", number=True)),
-    "attempts": (
-        Column("What"),
-        Column("First entered", number=True),
-        Column("Confirmed", number=True),
-        Column("Limit", number=True),
-        Column("Times the limit", number=True),
-        Column("Outcome"),
-    ),
-    "alarms": (Column("Kind"), Column("Priority"), Column("Times raised", number=True)),
-    "stops": (Column("Minutes", number=True),),
-    "rate_changes": (
-        Column("From, mL/h", number=True),
-        Column("To, mL/h", number=True),
-        Column("Times", number=True),
-    ),
-}
 
 
 def list_leaves(
@@ -59,16 +51,39 @@ def list_leaves(
     month_name
         The month for people.
     """
-    for measure, behind in BEHIND.items():
+    for one in _books(lists, month_name):
         by_area: dict[str, list[Row]] = {area: [] for area in areas}
-        for row in lists[behind.list]:
-            if row[behind.column] in behind.parts:
+        for row in lists[one.behind.list]:
+            if row[one.behind.column] in one.behind.parts:
                 by_area.setdefault(row["care_area"], []).append(row)
         shown = {area: found for area, found in by_area.items() if found}
-        title = MEASURES[measure].title
-        yield _whole(site, measure, behind, shown, title, month_name)
+        if set(shown) == {""}:
+            # of the whole facility: pumps move between areas
+            yield from _of_area(site, one, "", shown[""])
+            continue
+        yield _whole(site, one, shown)
         for area, found in shown.items():
-            yield from _of_area(site, measure, behind, area, found, title, month_name)
+            yield from _of_area(site, one, area, found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Book:
+    """The pages of one list: their name, their title, and the measure whose parts are told apart in it."""
+
+    name: str
+    title: str
+    behind: Behind
+    month_name: str
+    measure: str = ""
+
+
+def _books(lists: Mapping[str, Sequence[Row]], month_name: str) -> Iterator[_Book]:
+    for measure, behind in BEHIND.items():
+        if not behind.shown_by:
+            yield _Book(measure, MEASURES[measure].title, behind, month_name, measure)
+    for name in dict.fromkeys(over_names(lists).values()):
+        measure = name.removeprefix("over_")
+        yield _Book(name, over_title(measure), OVER[measure], month_name)
 
 
 def set_amount(site: Site, rows: Sequence[Row], behind: Behind) -> str:
@@ -84,51 +99,124 @@ def _parts(behind: Behind, rows: Sequence[Row]) -> dict[str, list[Row]]:
 
 
 def _unit(behind: Behind) -> str:
-    return {"running_hours": "h", "minutes": "min"}.get(behind.amount, "")
+    return {"running_hours": "h", "powered_on_hours": "h", "minutes": "min"}.get(behind.amount, "")
 
 
-def _whole(
-    site: Site, measure: str, behind: Behind, shown: Mapping[str, list[Row]], title: str, month_name: str
-) -> Leaf:
+def _whole(site: Site, book: _Book, shown: Mapping[str, list[Row]]) -> Leaf:
+    behind = book.behind
     columns = [Column("Care area, as selected at the pump")]
     columns += [Column(_sentence(text), number=True) for text in behind.parts.values()]
+    if behind.is_sum:
+        columns.append(Column("In all, but what is left out", number=True))
     rows = []
     everything: list[Row] = []
     for area, found in shown.items():
         everything += found
-        first = page_name(measure, area)
-        cells = [Cell(area, first)]
+        cells = [Cell(area, page_name(book.name, area))]
         for value, part in _parts(behind, found).items():
             cells.append(
                 Cell(
                     set_amount(site, part, behind),
-                    places(measure, area, behind, found)[value] if part else "",
+                    places(book.name, area, behind, found)[value] if part else "",
                     float(amount(part, behind)),
                 )
             )
+        if behind.is_sum:
+            cells.append(_in_all(site, behind, found))
         rows.append(tuple(cells))
     total = [Cell("in total")]
     total += [
         Cell(set_amount(site, part, behind), value=float(amount(part, behind)))
         for part in _parts(behind, everything).values()
     ]
-    blocks: tuple[Block, ...] = (
+    if behind.is_sum:
+        total.append(_in_all(site, behind, everything))
+    blocks: list[Block] = [
         Table(tuple(columns), (*rows, tuple(total)) if rows else (), _what(behind), "Nothing of the month."),
-        _csv(behind),
-    )
+    ]
+    if book.measure:
+        for column, words_of in split_columns(book.measure).items():
+            blocks += _split(book, column, words_of, shown)
+        for column, measures in (("entry", BY_ENTRY), ("pump", BY_PUMP)):
+            if book.measure in measures:
+                blocks += _by(column, behind, everything)
     return Leaf(
-        page_name(measure, ""),
-        title,
-        f"{month_name}: what the figure is made of.",
-        blocks,
-        up=("index.html", month_name),
+        page_name(book.name, ""),
+        book.title,
+        f"{book.month_name}: what the figure is made of.",
+        (*blocks, _csv(behind)),
+        up=("index.html", book.month_name),
     )
 
 
-def places(measure: str, area: str, behind: Behind, rows: Sequence[Row]) -> dict[str, str]:
+def _in_all(site: Site, behind: Behind, rows: Sequence[Row]) -> Cell:
+    known = [row for row in rows if row[behind.column] != "left out"]
+    return Cell(set_amount(site, known, behind), value=float(amount(known, behind)))
+
+
+def _split(
+    book: _Book, column: str, words_of: Mapping[str, str], shown: Mapping[str, Sequence[Row]]
+) -> Iterator[Block]:
+    """Tell apart what was counted, by care area and by the values of a column of the list."""
+    behind = book.behind
+    counts = {
+        area: Counter(str(row[column]) for row in found if row[behind.column] == "counted")
+        for area, found in shown.items()
+    }
+    # a list of kinds that nobody heard tells nothing; a phase or a distance without a case is an answer
+    heard = [v for v in words_of if behind.list != "alarms" or any(found[v] for found in counts.values())]
+    rows = [
+        (
+            Cell(area, page_name(book.name, area)),
+            *(
+                Cell(words.whole(found[v]), page_name(book.name, area) if found[v] else "", found[v])
+                for v in heard
+            ),
+        )
+        for area, found in counts.items()
+    ]
+    total = (Cell(words.whole(sum(found[v] for found in counts.values()))) for v in heard)
+    yield Heading(f"{_sentence(behind.counted)}, {SPLIT_WORDS.get(column, column)}", f"by-{column}")
+    yield Table(
+        (Column("Care area"), *(Column(_sentence(words_of[v]), number=True) for v in heard)),
+        (*rows, (Cell("in total"), *total)) if heard and rows else (),
+    )
+
+
+def _by(column: str, behind: Behind, rows: Sequence[Row]) -> Iterator[Block]:
+    """Add a list up by entry or by pump."""
+    key = {"pump": "pump_id"}.get(column, column)
+    counts = {v: Counter(row[key] for row in part) for v, part in _parts(behind, rows).items()}
+    columns = [Column(_sentence(column))]
+    columns += [Column(_sentence(text), number=True) for text in behind.parts.values()]
+    yield Heading(f"By {column}", f"by-{column}")
+    yield Table(
+        tuple(columns),
+        tuple(
+            (
+                Cell(name or f"no {column}"),
+                *(Cell(words.whole(found[name]), value=found[name]) for found in counts.values()),
+            )
+            for name in sorted({row[key] for row in rows})
+        ),
+        sortable=True,
+    )
+
+
+#: Columns by which figures are told apart, in words.
+SPLIT_WORDS: Final = {
+    "phase": "by what was being programmed",
+    "alarm_kind": "by kind",
+    "alarm_priority": "by priority",
+    "at_5x": "of these at 5 times the limit or more",
+    "at_10x": "of these at 10 times the limit or more",
+}
+
+
+def places(name: str, area: str, behind: Behind, rows: Sequence[Row]) -> dict[str, str]:
     """Return where each part of the list of an area begins: page and anchor."""
     found, line = {}, 0
-    first = page_name(measure, area)
+    first = page_name(name, area)
     for value, part in _parts(behind, rows).items():
         found[value] = f"{_numbered(first, line // PAGE_ROWS)}#{anchor(value)}"
         line += min(len(part), PART_ROWS)
@@ -139,9 +227,8 @@ def _numbered(first: str, number: int) -> str:
     return first if number == 0 else first.replace(".html", f"-{number + 1}.html")
 
 
-def _of_area(
-    site: Site, measure: str, behind: Behind, area: str, rows: Sequence[Row], title: str, month_name: str
-) -> Iterator[Leaf]:
+def _of_area(site: Site, book: _Book, area: str, rows: Sequence[Row]) -> Iterator[Leaf]:
+    behind = book.behind
     lines: list[tuple[str, Row | None]] = []
     parts = _parts(behind, rows)
     for value, part in parts.items():
@@ -150,11 +237,16 @@ def _of_area(
         lines += [(value, row) for row in shown]
     real = [line for line in lines if line[1] is not None]
     pages = max(1, -(-len(real) // PAGE_ROWS))
-    first, up = page_name(measure, area), (page_name(measure, ""), title)
+    first = page_name(book.name, area)
+    up = (page_name(book.name, ""), book.title) if area else ("index.html", book.month_name)
+    told_of = f"{book.title}. {book.month_name}" if area else book.month_name
     begun: set[str] = set()
+    in_all = _in_all(site, behind, rows).text if behind.is_sum else ""
     for number in range(pages):
         own = real[number * PAGE_ROWS : (number + 1) * PAGE_ROWS]
         blocks: list[Block] = []
+        if in_all and not number:
+            blocks.append(Text(f"In all, but what is left out: {in_all} {_unit(behind)}".rstrip()))
         for value, text in behind.parts.items():
             mine = [row for part, row in own if part == value and row is not None]
             if not mine and (parts[value] or number):
@@ -165,7 +257,9 @@ def _of_area(
             begun.add(value)
             blocks.append(Heading(f"{_sentence(text)}: {size}{again}", mark))
             blocks.append(
-                Table(_columns(behind), tuple(_line(site, behind, row) for row in mine), sortable=True)
+                Table(
+                    columns_of(behind.list), tuple(line_of(site, behind, row) for row in mine), sortable=True
+                )
             )
             left = len(parts[value]) - PART_ROWS
             if left > 0 and number == pages - 1:
@@ -174,8 +268,8 @@ def _of_area(
         told = f", page {number + 1} of {pages}" if pages > 1 else ""
         yield Leaf(
             _numbered(first, number),
-            area,
-            f"{title}. {month_name}{told}. {_what(behind)}",
+            area or book.title,
+            f"{told_of}{told}. {_what(behind)}",
             tuple(blocks),
             up=up,
             before=_numbered(first, number - 1) if number else "",
@@ -201,70 +295,3 @@ def _csv(behind: Behind) -> Text:
 
 def _sentence(text: str) -> str:
     return f"{text[0].upper()}{text[1:]}"
-
-
-def _columns(behind: Behind) -> tuple[Column, ...]:
-    return (_DATE, _SHIFT, _ENTRY, *_FORMS[behind.list], _PUMP, _FILE)
-
-
-def lineage(row: Row) -> Cell:
-    """Return the file and record that a row stands on."""
-    sha = (row["source_file_sha256"] or "")[:12]
-    record = "" if row["source_record"] is None else f", record {row['source_record']}"
-    return Cell(f"{row['source_file'] or row['source']}{record}", note=sha)
-
-
-def when(site: Site, row: Row) -> tuple[Cell, Cell]:
-    """Return the cells of date and shift."""
-    on = row["happened_on"]
-    return Cell(day(on, site.settings.report.dates), value=on.isoformat()), Cell(row["shift"])
-
-
-def _line(site: Site, behind: Behind, row: Row) -> tuple[Cell, ...]:
-    return (
-        *when(site, row),
-        Cell(row["entry"] or "no entry"),
-        *form_cells(site, behind.list, row),
-        Cell(row["pump_id"]),
-        lineage(row),
-    )
-
-
-def form_cells(site: Site, name: str, row: Row) -> tuple[Cell, ...]:
-    """Return the cells that a list has of its own."""
-    decimal = site.settings.report.decimal
-
-    def number(value: Any, unit: str | None = None, digits: int = 6) -> Cell:
-        if value is None:
-            return Cell("")
-        text = words.number(float(f"{float(value):.{digits}g}"), decimal)
-        return Cell(f"{text} {unit}" if unit else text, value=float(value))
-
-    if name == "starts":
-        use = row["library_use"].replace("_", " ")
-        return Cell(use), Cell(row["library_version"] or "not logged"), Cell(row["hard_high_limit"])
-    if name == "running":
-        return Cell(row["library_use"].replace("_", " ")), number(row["running_hours"], digits=4)
-    if name == "programmings":
-        return Cell(str(row["phase"] or "")), number(row["value"], row["unit"])
-    if name == "attempts":
-        what = f"{QUANTITIES.get(row['limit_quantity'], 'a limit')}, {row['limit_side'] or 'side not logged'}"
-        outcome = str(OUTCOMES.get(row["outcome"], row["outcome"]))
-        again = "then brought inside" if row["reversed"] else ""
-        return (
-            Cell(what),
-            number(row["entered_first"], row["limit_unit"]),
-            number(row["entered_final"], row["limit_unit"]),
-            number(row["limit_value"], row["limit_unit"]),
-            number(row["limit_multiple"], digits=3),
-            Cell(outcome, note=again),
-        )
-    if name == "alarms":
-        kind, priority = (row[key].replace("_", " ") for key in ("alarm_kind", "alarm_priority"))
-        return Cell(kind), Cell(priority), number(row["raw_count"])
-    if name == "stops":
-        return (number(row["minutes"], digits=4),)
-    return (number(row["rate_before_ml_h"]), number(row["rate_ml_h"]), number(row["factor"], digits=3))
-
-
-OUTCOMES: Final[dict[str, str]] = BEHIND["outcomes_soft"].groups

@@ -11,7 +11,16 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.measures import Month, MonthState, month_states, tabulate
-from dripledger.reports.behind import BEHIND, measure_of, page_name, read_lists
+from dripledger.reports.behind import (
+    BEHIND,
+    OVER,
+    Behind,
+    measure_of,
+    over_names,
+    page_name,
+    part_of,
+    read_lists,
+)
 from dripledger.reports.case_list import CaseRow, read_cases
 from dripledger.reports.compose import compose
 from dripledger.reports.figures import figure
@@ -127,26 +136,37 @@ class Material:
         rows = self._histories.get((measure, area), [])
         return history(self.site, measure, self.months, rows, area, provisional)
 
-    def rows_behind(self, measure: str, area: str) -> list[Row]:
-        """Return the rows of the list behind a measure in an area ('' for all of them)."""
-        behind = BEHIND[measure]
-        rows = self.lists[behind.list] if not area else self._in_area.get((behind.list, area), [])
-        return [row for row in rows if row[behind.column] in behind.parts]
+    @cached_property
+    def _over(self) -> dict[str, str]:
+        return over_names(self.lists)
+
+    def _has_rows(self, behind: Behind, area: str) -> bool:
+        rows = self._in_area.get((behind.list, area), [])
+        return any(row[behind.column] in behind.parts for row in rows)
 
     def links(self, row_name: str, area: str) -> tuple[str, str]:
         """Return where a numerator and a denominator lead; empty where nothing is listed."""
         measure = measure_of(row_name)
         if not measure or self.share:
             return "", ""
-        behind = BEHIND[measure]
-        whole = page_name(measure, area)
-        if area and not self.rows_behind(measure, area):
-            whole = page_name(measure, "")
-            return whole, whole
-        part = row_name.removeprefix(f"{measure}_") if behind.groups else "counted"
-        first = places(measure, area, behind, self.rows_behind(measure, area))[part] if area else whole
-        # rates stand over hours, and those are a list of their own
-        return first, whole if behind.rest or behind.groups else "lists/running.csv"
+        behind, part = BEHIND[measure], part_of(row_name)
+        name = behind.shown_by or measure
+        counted, rest = "counted", behind
+        if behind.groups and part is not None:
+            counted = part.value
+        to_counted = self._part_page(name, behind, area, counted)
+        if part is not None and part.column and not behind.groups and not area:
+            to_counted = f"{page_name(name, '')}#by-{part.column}"
+        if not behind.is_whole:
+            name, rest = self._over[measure], OVER[measure]
+        return to_counted, page_name(name, area if self._has_rows(rest, area) else "")
+
+    def _part_page(self, name: str, behind: Behind, area: str, value: str) -> str:
+        if not self._has_rows(behind, area):
+            # areas are added up on a page of their own; only lists of the whole facility have rows of none
+            return page_name(name, "")
+        rows = [row for row in self._in_area[behind.list, area] if row[behind.column] in behind.parts]
+        return places(name, area, behind, rows)[value]
 
 
 def gather(
@@ -157,7 +177,7 @@ def gather(
     months = [Month(*map(int, name.split("-"))) for name in known]
     by_area = _still_there(site, month, tabulate(con, site, months, ("care_area",)).to_pylist())
     facility = tabulate(con, site, months, ()).to_pylist()
-    page = compose(con, site, month, made_from, (by_area, facility))
+    page = compose(con, site, month, made_from, by_area)
     if share:
         # the last one is of the internal form
         page = page.model_copy(update={"cautions": (*page.cautions[:-1], SHARED_CAUTION)})

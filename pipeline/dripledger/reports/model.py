@@ -39,116 +39,12 @@ class Figure(Frozen):
     high: float | None = None
 
 
-class AreaRow(Frozen):
-    """One care area with the figures that are only shown together."""
-
-    area: str
-    starts: Figure
-    hours: Figure
-    protected: Figure
-    left_midway: str
-    #: Starts under an entry in the month before.
-    before: Figure
-
-
 class Item(Frozen):
     """Something counted, with a word of explanation."""
 
     what: str
     count: str
     detail: str = ""
-
-
-class FigureRow(Frozen):
-    """A line with one figure a column."""
-
-    label: str
-    figures: tuple[Figure, ...]
-
-
-class FigureTable(Frozen):
-    """Figures in columns; each column says what its counts are of."""
-
-    columns: tuple[str, ...]
-    bases: tuple[str, ...]
-    rows: tuple[FigureRow, ...]
-
-
-class OutcomeRow(Frozen):
-    """What became of attempts in one care area: one text an outcome, which sum to `whole`."""
-
-    area: str
-    parts: tuple[str, ...]
-    whole: str
-    reason: str = ""
-
-
-class OutcomeTable(Frozen):
-    """What became of attempts that met one kind of limit."""
-
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[OutcomeRow, ...]
-
-
-class Case(Frozen):
-    """One listed case; texts are set. No clock time."""
-
-    date: str
-    shift: str
-    area: str
-    entry: str
-    #: What was entered and which limit it met, or what happened.
-    what: str
-    #: How far: times the limit, times the rate, or minutes.
-    size: str
-    outcome: str
-    source: str
-    sha256: str
-    record: str
-
-
-class CaseList(Frozen):
-    """Cases, cut to a readable length."""
-
-    cases: tuple[Case, ...]
-    #: What is not shown, in words; empty where all is.
-    more: str
-
-
-class Warnings(Frozen):
-    """Limit alerts and what became of them."""
-
-    areas: FigureTable
-    phases: FigureTable
-    outcomes: tuple[OutcomeTable, ...]
-    #: Figures of the whole facility: title, base, figure.
-    totals: tuple[tuple[str, str, Figure], ...]
-    #: What these and the figures by phase or kind leave out, in sentences.
-    left_out: tuple[str, ...]
-    apart: tuple[Item, ...]
-    far: CaseList
-    left: CaseList
-
-
-class Alarms(Frozen):
-    """Alarms, and what they cost."""
-
-    areas: FigureTable
-    kinds: FigureTable
-    totals: tuple[tuple[str, str, Figure], ...]
-    #: What these and the figures by phase or kind leave out, in sentences.
-    left_out: tuple[str, ...]
-    apart: tuple[Item, ...]
-    stops: CaseList
-    high_alert_known: bool
-
-
-class Changes(Frozen):
-    """Changes of rate, and of the library."""
-
-    areas: FigureTable
-    big: CaseList
 
 
 class WindowRow(Frozen):
@@ -236,39 +132,6 @@ class Definition(Frozen):
     rows: tuple[str, ...]
 
 
-class PlotMark(Frozen):
-    """One point with its interval, as fractions of the plot's width from the left."""
-
-    at: float
-    low: float | None
-    high: float | None
-    text: str
-
-
-class PlotRow(Frozen):
-    """One care area in the plot."""
-
-    label: str
-    starts: PlotMark | None
-    hours: PlotMark | None
-
-
-class Plot(Frozen):
-    """The interval plot; positions are fractions of its width."""
-
-    rows: tuple[PlotRow, ...]
-    ticks: tuple[tuple[float, str], ...]
-    begins_at: str
-    description: str
-
-
-class FileEntry(Frozen):
-    """A file beside the page."""
-
-    name: str
-    what: str
-
-
 class Page(Frozen):
     """Everything that the page of a month says."""
 
@@ -280,18 +143,10 @@ class Page(Frozen):
     #: "Final.", "Provisional." or "Nothing."
     standing: str
     state: str
-    #: The month before as a name; empty where the store holds nothing of it.
-    before_name: str
     jobs: tuple[Job, ...]
-    areas: tuple[AreaRow, ...]
-    plot: Plot | None
     #: What the groups that are no care areas are, in sentences.
     no_area_notes: tuple[str, ...]
-    belongs_here: tuple[str, ...]
     windows: tuple[WindowRow, ...]
-    warnings: Warnings
-    alarms: Alarms
-    changes: Changes
     apart: tuple[Item, ...]
     odd: OddList
     fleet: Figure
@@ -302,9 +157,7 @@ class Page(Frozen):
     quality: tuple[QualityRow, ...]
     left_out: tuple[str, ...]
     missing: tuple[Missing, ...]
-    not_built: tuple[str, ...]
     thresholds: tuple[tuple[str, str], ...]
     definitions: tuple[Definition, ...]
     cautions: tuple[str, ...]
     glossary: tuple[tuple[str, str], ...]
-    files: tuple[FileEntry, ...]

@@ -38,10 +38,16 @@ def render_leaves(board: Dashboard) -> Iterator[tuple[str, str]]:
         yield leaf.file, made
 
 
+def style_sheet() -> str:
+    """Return the style sheet of the pages."""
+    template = environment()
+    return template.get_template("style.css.j2").render() + template.get_template("leaf.css.j2").render()
+
+
 def navigation(board: Dashboard) -> tuple[tuple[str, str], ...]:
     """Return the row of pages: (file, name)."""
     pages = [(leaf.file, leaf.nav) for leaf in board.leaves if leaf.nav]
-    return tuple(pages) if board.share else (*pages, ("month.html", "Every figure"))
+    return tuple(pages)
 
 
 class _Safe(str):
@@ -100,9 +106,16 @@ def _inner(cell: Cell, leaf: Leaf) -> str:
     if len(cell.text) > _WORD and max(map(len, cell.text.split()), default=0) > _WORD:
         # a word without an end may break anywhere, the others only between words
         text = f'<span class="long">{text}</span>'
-    if cell.note:
-        text = f'<span>{text}<span class="note">{escape(cell.note)}</span></span>'
+    if cell.note or cell.beside or cell.counts:
+        text = f"<span>{text}{_below(cell, leaf)}</span>"
     return text
+
+
+def _below(cell: Cell, leaf: Leaf) -> str:
+    counts = " of ".join(_inner(one, leaf) for one in cell.counts) if cell.counts else ""
+    beside = f' <span class="quiet">({escape(cell.beside)})</span>' if cell.beside else ""
+    lines = (counts, escape(cell.note))
+    return beside + "".join(f'<span class="note">{line}</span>' for line in lines if line)
 
 
 def table_html(table: Table, leaf: Leaf) -> str:

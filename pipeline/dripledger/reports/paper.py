@@ -166,7 +166,11 @@ def _table(table: Table) -> dict[str, Any]:
 
 
 def _cell(cell: Cell) -> list[str]:
-    return [_short(cell.text), _short(cell.note)]
+    if cell.counts is None:
+        return [_short(cell.text), _short(cell.note)]
+    # a column of paper holds the interval and the counts; what else there is to say stands on the page
+    counts = " of ".join(one.text for one in cell.counts)
+    return [_short(cell.text), "\n".join(line for line in (cell.beside, counts) if line)]
 
 
 def _card(card: Card) -> dict[str, Any]:

@@ -8,10 +8,8 @@ from typing import Any, Final
 from dripledger.reports import draw
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Leaf, Picture, Table, Text
 from dripledger.reports.cards import cards
-from dripledger.reports.figures import shown
-from dripledger.reports.list_pages import form_cells, lineage, when
+from dripledger.reports.interruptions import alarm_blocks
 from dripledger.reports.material import Material
-from dripledger.reports.model import FigureTable
 from dripledger.reports.words import amount, number, percent, plural, rate, whole
 from dripledger.statistics import FunnelReading, read_funnel
 
@@ -23,7 +21,6 @@ REPEATS: Final = 5
 _ROUTINE: Final = ("near_end", "end_of_infusion")
 #: Running hours under which a pump is not compared; below, one alarm would put it outside.
 _LEAST_HOURS: Final = 24
-_LINES: Final = 60
 
 
 def read_pumps(material: Material) -> list[Row]:
@@ -34,11 +31,10 @@ def read_pumps(material: Material) -> list[Row]:
 
 def alarms_leaf(material: Material, pumps: list[Row]) -> Leaf:
     """Compose the page on alarms."""
-    page = material.page.alarms
     blocks: list[Block] = [
         cards(material, ("delivery_alarm_rate", "pump_alarm_rate", "alarm_minutes", "delivery_lost"))
     ]
-    blocks += [Heading("By kind and priority", "kinds"), _figures(page.kinds, "Kind")]
+    blocks += alarm_blocks(material)
     blocks += [Heading("Each pump against its type", "pumps")]
     if not any(row["running_hours"] >= _LEAST_HOURS for row in pumps):
         blocks.append(Text("No pump ran long enough to be compared."))
@@ -48,30 +44,11 @@ def alarms_leaf(material: Material, pumps: list[Row]) -> Leaf:
     return Leaf(
         "alarms.html",
         "Alarms",
-        "Delivery alarms in running infusions, alarms of the pumps themselves, and what they cost. "
-        "Full tables by "
-        "care area stand among every figure of the month.",
+        "Delivery alarms in running infusions, alarms of the pumps themselves, and what they cost; by care "
+        "area they stand among the care areas.",
         tuple(blocks),
         nav="Alarms",
     )
-
-
-def _figures(table: FigureTable, first: str) -> Table:
-    columns = [Column(first)]
-    for title in table.columns:
-        columns += [
-            Column(title, number=True),
-            Column("95 % interval", number=True),
-            Column("Counts", number=True),
-        ]
-    rows = []
-    for row in table.rows:
-        cells = [Cell(row.label)]
-        for found in row.figures:
-            text = shown(found)
-            cells += [Cell(text), Cell(found.interval), Cell(found.counts)]
-        rows.append(tuple(cells))
-    return Table(tuple(columns), tuple(rows), empty="No alarm of the month.")
 
 
 def _of_type(material: Material, kind: str, pumps: list[Row]) -> list[Block]:
@@ -220,7 +197,9 @@ def fleet_leaf(material: Material, pumps: list[Row]) -> Leaf:
                     Cell(r["pump_id"]),
                     Cell(r["pump_model"]),
                     Cell(r["library_version"] or "not logged"),
-                    Cell(whole(r["stale_starts"]), "lists/stale_library_share.html", r["stale_starts"]),
+                    Cell(
+                        whole(r["stale_starts"]), "lists/stale_library_share.html#by-pump", r["stale_starts"]
+                    ),
                     Cell(whole(r["starts"]), value=r["starts"]),
                 )
                 for r in stale[:250]
@@ -274,12 +253,12 @@ def fleet_leaf(material: Material, pumps: list[Row]) -> Leaf:
                     Cell(amount(r["running_hours"], decimal), value=float(r["running_hours"])),
                     Cell(
                         whole(r["delivery_alarms"]),
-                        "lists/delivery_alarm_rate.html" if r["delivery_alarms"] else "",
+                        "lists/delivery_alarm_rate.html#by-pump" if r["delivery_alarms"] else "",
                         r["delivery_alarms"],
                     ),
                     Cell(
                         whole(r["pump_alarms"]),
-                        "lists/pump_alarm_rate.html" if r["pump_alarms"] else "",
+                        "lists/pump_alarm_rate.html#by-pump" if r["pump_alarms"] else "",
                         r["pump_alarms"],
                     ),
                 )
@@ -299,29 +278,3 @@ def fleet_leaf(material: Material, pumps: list[Row]) -> Leaf:
         )
     )
     return Leaf("fleet.html", "The fleet", lead[0].upper() + lead[1:], tuple(blocks), nav="Fleet")
-
-
-def stops_table(material: Material) -> Table:
-    """Return the stops by alarms of the month, as far as a page holds them."""
-    rows = material.lists["stops"][:_LINES]
-    return Table(
-        (
-            Column("Date", tight=True),
-            Column("Shift, hours", tight=True),
-            Column("Entry"),
-            Column("Minutes", number=True),
-            Column("Pump"),
-            Column("Source file / record"),
-        ),
-        tuple(
-            (
-                *when(material.site, r),
-                Cell(r["entry"] or "no entry"),
-                *form_cells(material.site, "stops", r),
-                Cell(r["pump_id"]),
-                lineage(r),
-            )
-            for r in rows
-        ),
-        sortable=True,
-    )

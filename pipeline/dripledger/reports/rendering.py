@@ -16,10 +16,9 @@ from dripledger.measures import Month, tabulate
 from dripledger.reports.behind import CSV_NAMES, without_times
 from dripledger.reports.compose import build
 from dripledger.reports.dashboard import compose_dashboard
-from dripledger.reports.html import render_html, style_sheet
 from dripledger.reports.material import Material, gather
 from dripledger.reports.model import Stamp
-from dripledger.reports.page_html import navigation, render_leaves
+from dripledger.reports.page_html import render_leaves, style_sheet
 from dripledger.reports.paper import render_paper
 from dripledger.reports.restated import restated_months
 from dripledger.reports.share import hide_small
@@ -62,7 +61,6 @@ def render_files(
     """
     build(con, site, month)
     material = gather(con, site, month, made_from, share=share)
-    page = material.page
     texts: dict[str, str] = {"style.css": style_sheet(), "tables.js": _SCRIPT.read_text(encoding="utf-8")}
     if share:
         areas, facility = hide_small(material.by_area, material.facility)
@@ -73,7 +71,6 @@ def render_files(
     else:
         measures = tabulate(con, site, [month], ("care_area",))
         board = compose_dashboard(material, restated_months(material, snapshot), measures)
-        texts["month.html"] = render_html(page, navigation(board))
         texts.update(_tables(con, site, month, measures, material.tables))
     texts.update(render_leaves(board))
     files = {name: text.encode("utf-8", "replace") for name, text in texts.items()}

@@ -8,8 +8,7 @@ from dripledger.measures.limit_definitions import OUTCOME_WORDS
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Table, Text
 from dripledger.reports.cards import TOGETHER, title_of
-from dripledger.reports.case_list import area_file
-from dripledger.reports.figures import shown
+from dripledger.reports.figure_tables import by_area
 from dripledger.reports.material import Material, Row
 from dripledger.reports.model import Missing
 from dripledger.reports.words import whole
@@ -93,21 +92,8 @@ def _why(material: Material, reason: str) -> str:
 def side_by_side(material: Material) -> Table:
     """Return the areas with the measures that belong together; the order says nothing."""
     measures = [m for m in TOGETHER if m not in ("library_use_hours", "hard_alert_share")]
-    columns = [Column("Care area, as selected at the pump")]
-    columns += [Column(title_of(measure), number=True) for measure in measures]
-    rows = []
-    for area in material.areas:
-        cells = [Cell(area, area_file(area))]
-        for measure in measures:
-            found = material.figure(measure, area)
-            text = shown(found)
-            row = material.row(measure, area)
-            value = None if row is None else row["value"]
-            cells.append(Cell(text, material.links(measure, area)[0], value, found.counts))
-        rows.append(tuple(cells))
-    return Table(
-        tuple(columns),
-        tuple(rows),
+    return by_area(
+        material,
+        [(measure, title_of(measure)) for measure in measures],
         "Areas stand in the order of their names; nothing is ranked.",
-        "No care area is declared and none was seen.",
     )
