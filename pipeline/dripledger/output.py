@@ -18,6 +18,7 @@ import pyarrow.parquet as pq
 
 from dripledger.errors import UsageError
 from dripledger.far_moments import rows_of
+from dripledger.lengths import length_text
 
 FORMATS: Final = ("table", "csv", "json", "parquet")
 _GAP: Final = "  "
@@ -186,8 +187,8 @@ def text_of(value: Any, zone: tzinfo | None = None, *, between: str = "T") -> st
             return text_of(value, between=between)
     if isinstance(value, date | time):
         return value.isoformat()
-    if isinstance(value, timedelta):
-        return f"{Decimal(value // timedelta(microseconds=1)) / 1_000_000:f} s"
+    if isinstance(value, timedelta | pa.MonthDayNano):
+        return length_text(value)
     if isinstance(value, list):
         return "|".join(text_of(item, zone, between=between) for item in value)
     if isinstance(value, dict):
@@ -211,7 +212,7 @@ def _json(value: Any, zone: tzinfo | None, indent: int | None = 2, level: int = 
             f"{_json_text(str(key))}: {_json(item, zone, indent, level + 1)}" for key, item in value.items()
         ]
         return _brackets("{}", parts, indent, level)
-    if isinstance(value, list | tuple):
+    if isinstance(value, list | tuple) and not isinstance(value, pa.MonthDayNano):
         return _brackets("[]", [_json(item, zone, indent, level + 1) for item in value], indent, level)
     if value is None or isinstance(value, bool | int):
         return json.dumps(value)

@@ -1,19 +1,9 @@
 -- title: What confirmed programmings set, with what was in force before
 -- grain: one confirmed programming inside the library
--- why: rate, dose, concentration and weight from the stretch that begins with it; volume and time only where the row
--- itself tells them. A value that did not change is not programmed anew, and no pump warns of it again
-with stretches as (
-    select
-        infusion_id, facility, pump_id, channel, started_at, rate_ml_h, dose_value, dose_unit, concentration_value,
-        concentration_unit, weight_kg,
-        row_number() over (
-            partition by facility, pump_id, channel, started_at
-            order by coalesce(ended_at, timestamptz '9999-01-01 00:00:00+00') desc, infusion_id, state
-        ) as place
-    from segments
-),
-
-confirmed as (
+-- why: rate, dose, concentration and weight from the stretch that begins with it (no dose that was told of another
+-- rate); volume and time only where the row itself tells them. A value that did not change is not programmed anew,
+-- and no pump warns of it again
+with confirmed as (
     select * from library_programmings
     where not ended_with_none
 ),
@@ -31,7 +21,7 @@ merged as (
             'concentration_value': concentration_value, 'concentration_unit': concentration_unit,
             'weight_kg': weight_kg
         } as told
-    from stretches
+    from library_stretches
     where place = 1
     union all
     select facility, pump_id, channel, happened_at, 1 as rank, programming_id, null as told

@@ -10,6 +10,7 @@ from decimal import Decimal
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -85,6 +86,26 @@ def test_instants_stand_in_the_zone_asked_for_with_their_offset() -> None:
 def test_a_clock_reading_has_no_zone() -> None:
     table = pa.table({"at": pa.array([AT.replace(tzinfo=None)], pa.timestamp("us"))})
     assert written(table, zone=ZoneInfo("Europe/Paris")).splitlines()[1] == "2026-10-25T01:30:00"
+
+
+@pytest.mark.parametrize(
+    ("interval", "text"),
+    [
+        ("interval 1 second", "00:00:01"),
+        ("interval '100 hours 2 minutes 3.5 seconds'", "100:02:03.5"),
+        ("interval '-90 seconds'", "-00:01:30"),
+        ("interval 0 second", "00:00:00"),
+        ("interval '1 year 2 months 1 day 4 hours'", "14 months 1 day 04:00:00"),
+        ("interval '-1 month'", "-1 month"),
+        ("interval 2 day", "2 days"),
+    ],
+)
+@pytest.mark.parametrize("fmt", ["table", "csv", "json"])
+def test_an_interval_reads_as_a_time(interval: str, text: str, fmt: str) -> None:
+    """Months and days have no fixed length: they stand beside the hours, and are never turned into them."""
+    table = duckdb.sql(f"select {interval} as took").to_arrow_table()
+    shown = written(table, fmt=fmt)
+    assert (json.loads(shown)[0]["took"] if fmt == "json" else shown.splitlines()[-1]) == text
 
 
 @pytest.mark.parametrize("width", [1, 2, 5, 10, 20, 40, 57])

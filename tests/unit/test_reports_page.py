@@ -166,7 +166,7 @@ def test_what_waits_for_a_person(page: Page) -> None:
 
 @pytest.mark.parametrize(
     ("told", "perhaps"),
-    [({"pump_id": "-"}, True), ({}, True), ({"sequence": 20}, False), ({"pump_id": "P2"}, False),
+    [({"pump_id": "-"}, True), ({}, True), ({"sequence": 10}, False), ({"pump_id": "P2"}, False),
      ({"source_name": "another"}, False)],
 )  # fmt: skip
 def test_numbers_are_not_called_lost_where_records_wait_whose_number_cannot_be_read(
@@ -179,9 +179,9 @@ def test_numbers_are_not_called_lost_where_records_wait_whose_number_cannot_be_r
     words = "numbered records are missing or wait unread, on 1 pump"
     job = jobs[words if perhaps else "numbered records are missing, on 1 pump"]
     assert (job.count, job.names) == ("7", ("P1 (7)",))
-    assert job.do == (
-        "1 of them may be in quarantine, where a pump or number cannot be read: see 'dripledger quarantine'. Export "
-        "the stretch again while the pump still holds it."
+    assert job.how == (
+        "1 of them may be in quarantine, where a pump or number cannot be read: see 'dripledger quarantine'. "
+        "Export the stretch again while the pump still holds it."
         if perhaps
         else "Export the stretch again while the pump still holds it."
     )

@@ -130,7 +130,16 @@ def _packet(path: Path, original: Path | None, site: Site | None) -> Checked:
 
 def failed(checked: Checked) -> VerificationError:
     """Return the error that ends the verb where something is not as it was written down."""
+    from dripledger.incidents.verifying import OTHER_FILE
+
     wrong = [item for item in checked.findings if item.level == "error"]
+    if all(item.what.startswith(OTHER_FILE) for item in wrong):
+        return VerificationError(
+            f"the packet is sound, and {wrong[0].where} is another file than its records came in, or was "
+            "changed since",
+            where=checked.place,
+            do="Name the export that was read, as it came",
+        )
     errors = len(wrong)
     return VerificationError(
         f"{errors} {'thing is' if errors == 1 else 'things are'} not as written down",

@@ -21,6 +21,8 @@ from dripledger.measures import site_as_published
 from dripledger.site import Site
 from dripledger.store import Finding, Ledger
 
+#: How a finding begins that says nothing of the packet, only of the file that it was held against.
+OTHER_FILE: Final = "is none of the files that the packet's records came in"
 #: An export is unpacked up to this size to look for a file in it.
 _LARGEST_BYTES: Final = 4 * 1024**3
 
@@ -89,9 +91,7 @@ def _against_original(members: Mapping[str, bytes], path: Path) -> Iterator[Find
             matched = (digest, content)
             break
     if matched is None:
-        yield Finding(
-            "error", path.name, "is none of the files that the packet's records came in (by SHA-256)"
-        )
+        yield Finding("error", path.name, f"{OTHER_FILE} (by SHA-256){_files_named(members)}")
         return
     digest, content = matched
     for row in records:
@@ -113,6 +113,13 @@ def _against_original(members: Mapping[str, bytes], path: Path) -> Iterator[Find
         yield Finding(
             "note", other[:16], "another file that records came in: check it with its own --original"
         )
+
+
+def _files_named(members: Mapping[str, bytes]) -> str:
+    """Return what the manifest calls the files that records came in; empty where it calls them nothing."""
+    sources = json.loads(members[MANIFEST]).get("sources")
+    names = sorted({str(one["path"]) for one in sources or () if isinstance(one, dict) and one.get("path")})
+    return f": {', '.join(names)}" if names else ""
 
 
 def _contents(path: Path) -> Iterator[bytes]:

@@ -152,13 +152,36 @@ def _gaps(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
     if found:
         missing = sum(row[2] for row in found)
         pumps = len({row[0] for row in found})
+        where = f", on {whole(pumps)} {plural(pumps, 'pump')}"
+        perhaps = min(missing, _without_number(con, month))
+        again = "Export the stretch again while the pump still holds it."
+        if perhaps:
+            where = f" or {plural(missing, 'waits', 'wait')} unread{where}"
+            one = "It" if missing == 1 else f"{whole(perhaps)} of them"
+            rest = "If it is not there, export" if missing == perhaps else "Export"
+            again = (
+                f"{one} may be in quarantine, where a pump or number cannot be read: see "
+                f"'dripledger quarantine'. {rest} the stretch again while the pump still holds it."
+            )
         yield _job(
             missing,
-            f"numbered record is missing, on {whole(pumps)} {plural(pumps, 'pump')}",
-            f"numbered records are missing, on {whole(pumps)} {plural(pumps, 'pump')}",
-            "Export the stretch again while the pump still holds it.",
+            f"numbered record is missing{where}",
+            f"numbered records are missing{where}",
+            again,
             [f"{pump} ({whole(n)})" for pump, _, n in found],
         )
+
+
+def _without_number(con: duckdb.DuckDBPyConnection, month: str) -> int:
+    """Return how many waiting records may be of a pump and source with missing numbers, yet tell none."""
+    found = _read(
+        con,
+        "select cast(count(*) as bigint) from quarantine_months as q where q.month = $1"
+        " and (q.pump_id is null or q.sequence is null) and exists (select 1 from report_number_gaps as g"
+        " where g.month = $1 and g.source = q.source and coalesce(g.pump_id = q.pump_id, true))",
+        month,
+    )
+    return int(found[0][0])
 
 
 def _implausible(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
