@@ -6,8 +6,9 @@ message without a traceback and ends with the class's exit code; a traceback is 
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Final
 
 
 def printable(text: str) -> str:
@@ -79,6 +80,12 @@ class StoreFormatError(DripledgerError):
     exit_code = 2
 
 
+class MachineError(DripledgerError):
+    """The machine fails the run: the disk is full, or a file cannot be written."""
+
+    exit_code = 1
+
+
 class InputError(DripledgerError):
     """An input file cannot be read at all; the others are committed."""
 
@@ -95,6 +102,40 @@ class StoreBusyError(DripledgerError):
     """Another process is writing to this store."""
 
     exit_code = 6
+
+
+#: What the system says where a disk is full, or fails: by number, and as other libraries pass it on.
+_FULL: Final = {
+    errno.ENOSPC: "No space left on device",
+    errno.EDQUOT: "Disk quota exceeded",
+    errno.EFBIG: "File too large",
+}
+_FAILED: Final = {errno.EIO: "Input/output error", errno.EROFS: "Read-only file system"}
+
+
+def cannot_write(where: str | Path | None, why: str) -> MachineError:
+    """Return the message that the disk took no more, in the system's own word."""
+    given_up = "this run was given up, and what was committed before stands as it was"
+    full = any(word in why for word in _FULL.values())
+    return MachineError(
+        f"{why}: the disk is full, so {given_up}" if full else f"{why}: the disk failed, so {given_up}",
+        where=where,
+        do="Make room and run the command again" if full else "Look after the disk and run the command again",
+    )
+
+
+def disk_failure(error: BaseException) -> MachineError | None:
+    """Return what to tell where the disk is what lies behind an error of whatever library; else None."""
+    words = {**_FULL, **_FAILED}
+    at: BaseException | None = error
+    while at is not None:
+        if isinstance(at, OSError) and at.errno in words:
+            return cannot_write(at.filename, at.strerror or words[at.errno])
+        for word in words.values():
+            if word in str(at):
+                return cannot_write(None, word)
+        at = at.__cause__ or at.__context__
+    return None
 
 
 #: Exit code of a run that is done but quarantined a larger share than the site allows.

@@ -103,6 +103,16 @@ def wrong_header(
     if not file.original.size_bytes:
         return InputError("is empty", where=file.shown, do="Export it again")
     missing = [name for name in wanted if name not in names]
+    if missing and names and 2 * len(missing) > len(wanted):
+        # a line that is no header of ours may be a record, and name somebody: it is not shown
+        listed = ", ".join(repr(name) for name in missing)
+        return InputError(
+            f"its first line has {len(wanted) - len(missing)} of the {len(wanted)} columns that the mapping "
+            f"{mapping.name!r} reads, among {len(names)}: it lacks {listed}",
+            where=file.shown,
+            row=1,
+            do="Is this the right file? If so, correct the mapping",
+        )
     if missing:
         shown = ", ".join(names[:40]) or "nothing that can be split"
         return InputError(
@@ -141,27 +151,22 @@ def _fast(
     # a name on every row costs, and one file needs none
     named, with_name = ("fn, ", ", filename = 'fn'") if len(files) > 1 else ("", "")
 
-    def copy(extra: str) -> None:
+    try:
         reader = room.con.sql(
             f"select {named}{', '.join(picks)} from read_csv([{paths}], auto_detect = false, header = true, "
             f"delim = {quoted(options.separator)}, quote = {quoted(options.quote)}, "
             f"escape = {quoted(options.quote)}, columns = {{{columns}}}{with_name}, nullstr = '', "
-            f"max_line_size = {LONGEST_VALUE_BYTES}, buffer_size = {_BUFFER_BYTES}{extra})"
+            f"max_line_size = {LONGEST_VALUE_BYTES}, buffer_size = {_BUFFER_BYTES})"
         ).to_arrow_reader(_BATCH_ROWS)
         # measured: half the cost of the engine's own writer, and as quick to read
         with pq.ParquetWriter(part, reader.schema, compression="lz4", write_statistics=False) as writer:
             for batch in reader:
                 writer.write_batch(batch)
-
-    try:
-        copy("")
     except (duckdb.Error, pa.ArrowInvalid, OSError):
         if len(files) == 1:
             return set()
-        try:
-            copy(", ignore_errors = true")
-        except (duckdb.Error, pa.ArrowInvalid, OSError):
-            return set()
+        # told to pass over errors it would drop records: each file alone, and what fails is read otherwise
+        return set().union(*(_fast(room, mapping, header, [file], staged) for file in files))
     counts, good = read_whole(room, part, files)
     if good:
         names = "".join(f", s.{c}" for c in staged.columns.values())

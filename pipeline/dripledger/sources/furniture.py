@@ -41,6 +41,7 @@ class FurnishedSplitter(Splitter):
 
     def begin(self, header: bytes) -> None:
         """Be told the header; lines equal to it are no records."""
+        self.inner.begin(header)
         self._header = header.strip()
         self._marks = [*self._marks[: self._footer is not None], *([self._header] if self._header else [])]
 
@@ -76,6 +77,10 @@ class FurnishedSplitter(Splitter):
     def padded(self, block: bytes) -> bool:
         """Whether some value may begin or end with white space."""
         return self.inner.padded(block)
+
+    def even(self, block: bytes, records: int) -> bool:
+        """Whether a reader that forgives what we do not may read the block."""
+        return self.inner.even(block, records)
 
     def finish(self) -> list[str]:
         """Return that a declared footer is missing."""

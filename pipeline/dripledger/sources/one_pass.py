@@ -92,6 +92,7 @@ class Passed:
     frames: list[Frame] = field(default_factory=list)
     bad_utf8_record: int | None = None
     padded: bool = False
+    even: bool = True
     encoding: str = "utf-8"
     notes: list[str] = field(default_factory=list)
 
@@ -177,6 +178,7 @@ class _Pass:
                     buffer = buffer[consumed:]
                     if not splitter.whole:
                         told.padded = told.padded or splitter.padded(whole)
+                        told.even = told.even and splitter.even(whole, count)
                         if self.transcoder is None and not whole.isascii():
                             told.bad_utf8_record = self._check_utf8(whole, context, final)
                     self._frame(whole, count, context, final)

@@ -14,18 +14,31 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import zstandard
 
-from dripledger.errors import InputError
+from dripledger.errors import InputError, cannot_write
 from dripledger.sources.encodings import as_utf8, raw_length
 from dripledger.sources.one_pass import Frame, Reading, one_pass
 from dripledger.sources.records import Splitter
 
 __all__ = [
-    "Frame", "Original", "Reading", "Stretch", "archive", "hash_file", "hash_stream", "open_original",
-    "private_folder", "read_frame", "read_records", "read_text", "sizes_known", "unpack",
+    "Frame",
+    "Original",
+    "Reading",
+    "Stretch",
+    "archive",
+    "clear_partial",
+    "hash_file",
+    "hash_stream",
+    "open_original",
+    "private_folder",
+    "read_frame",
+    "read_records",
+    "read_text",
+    "sizes_known",
+    "unpack",
 ]  # fmt: skip
 
 FRAME_BYTES: Final = 4 * 1024 * 1024
@@ -61,6 +74,8 @@ class Original:
         Lines passed over that are no records.
     notes
         What a person should know of it.
+    even
+        Whether the engine's own reader may be trusted with the file where it lies; see `Splitter.even`.
     """
 
     sha256: str
@@ -75,6 +90,7 @@ class Original:
     encoding: str = "utf-8"
     furniture: int = 0
     notes: tuple[str, ...] = ()
+    even: bool = True
 
 
 def private_folder(path: Path) -> None:
@@ -85,6 +101,12 @@ def private_folder(path: Path) -> None:
 
 def _private_file(path: Path) -> int:
     return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+
+
+def clear_partial(root: Path) -> None:
+    """Take away what a run that was killed left half written; only for who holds the store's lock."""
+    for path in root.glob(".partial-*"):
+        path.unlink(missing_ok=True)
 
 
 def sizes_known(root: Path) -> frozenset[int]:
@@ -118,6 +140,22 @@ def _opened(path: Path) -> Iterator[Callable[[int], bytes]]:
         yield stream.read
 
 
+def _told_as_input(function: Callable[[Any], Any], where: str | Path) -> Callable[[Any], Any]:
+    """Return a function that opens or reads the input, its failures told as those of the input."""
+
+    def told(argument: Any) -> Any:
+        try:
+            return function(argument)
+        except OSError as error:
+            raise InputError(
+                f"cannot be read: {error.strerror or error}",
+                where=where,
+                do="Check the path and its permissions",
+            ) from None
+
+    return told
+
+
 def archive(
     path: Path,
     root: Path,
@@ -145,18 +183,23 @@ def archive(
     ------
     InputError
         If the file cannot be read.
+    MachineError
+        If what is read cannot be kept.
     """
     private_folder(root)
     partial = root / f".partial-{os.getpid()}-{path.name[-40:]}"
+    beside = partial.with_name(f"{partial.name}.json")
     try:
-        with opened or _opened(path) as read, os.fdopen(_private_file(partial), "wb") as out:
-            told = one_pass(read, out.write, reading, FRAME_BYTES)
+        with contextlib.ExitStack() as stack:
+            read = _told_as_input(stack.enter_context, shown or path)(opened or _opened(path))
+            out = stack.enter_context(os.fdopen(_private_file(partial), "wb"))
+            told = one_pass(_told_as_input(read, shown or path), out.write, reading, FRAME_BYTES)
         final = root / f"{told.sha256}_{told.size_bytes}.zst"
         index = root / f"{told.sha256}_{told.size_bytes}.json"
         original = Original(
             told.sha256, told.size_bytes, told.records, told.body_offset, told.header, tuple(told.frames),
             told.bad_utf8_record, told.padded, final, told.encoding, reading.splitter.furniture,
-            tuple(told.notes),
+            tuple(told.notes), told.even,
         )  # fmt: skip
         text = json.dumps({
             "records": told.records, "body_offset": told.body_offset,
@@ -165,21 +208,19 @@ def archive(
             "furniture": reading.splitter.furniture, "notes": told.notes,
             "frames": [list(asdict(frame).values()) for frame in told.frames],
         })  # fmt: skip
-        with os.fdopen(_private_file(index), "w", encoding="utf-8", errors="surrogateescape") as stream_out:
+        with os.fdopen(_private_file(beside), "w", encoding="utf-8", errors="surrogateescape") as stream_out:
             stream_out.write(text)
+        beside.replace(index)
         partial.replace(final)
         return original
     except InputError as error:
         error.where = error.where or shown or str(path)
         raise
     except OSError as error:
-        raise InputError(
-            f"cannot be read: {error.strerror or error}",
-            where=shown or path,
-            do="Check the path and its permissions",
-        ) from None
+        raise cannot_write(root, error.strerror or str(error)) from None
     finally:
-        partial.unlink(missing_ok=True)
+        for rest in (partial, beside):
+            rest.unlink(missing_ok=True)
 
 
 def open_original(root: Path, sha256: str) -> Original:

@@ -78,7 +78,8 @@ class SourceFile:
             not self.packed
             and told.encoding == "utf-8"
             and told.bad_utf8_record is None
-            and (not told.furniture)
+            and not told.furniture
+            and told.even
         )
 
     @property
