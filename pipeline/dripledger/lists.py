@@ -167,9 +167,12 @@ def check_header(
     missing = [name for name in required if name not in header]
     unknown = [name for name in header if name not in (*required, *optional)]
     if missing or unknown:
-        told = [f"lacks the column {name!r}" for name in missing] + [
-            f"has an unknown column {n!r}" for n in unknown
-        ]
+        told = [f"lacks the column {name!r}" for name in missing]
+        if 2 * len(missing) <= len(required):
+            told += [f"has an unknown column {name!r}" for name in unknown]
+        elif unknown:
+            # a line that is no header of this list may be a record, and name somebody: it is not shown
+            told.append(f"has {len(unknown)} columns that this list does not know: is it the right file?")
         wanted = ", ".join(required) + (f" (and, if wanted, {', '.join(optional)})" if optional else "")
         raise ConfigurationError("; ".join(told), where=path, row=1, do=f"Its columns are: {wanted}")
 

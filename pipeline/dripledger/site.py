@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, get_args
 from zoneinfo import ZoneInfo, available_timezones
@@ -32,6 +33,9 @@ __all__ = [
     "read_list",
     "read_toml",
 ]
+
+#: All names are read once: that takes longer than the rest of a site.
+zone_names = cache(available_timezones)
 
 
 _FLAG: Final = "must be true or false, without quotes"
@@ -139,6 +143,8 @@ class Limits(Strict):
         Columns of a delimited file or workbook.
     nesting
         Levels of elements, objects or arrays inside each other.
+    free_mib
+        Space that an ingest leaves free on the disks of store and originals; without it none begins.
     """
 
     unpack_ratio: Annotated[float, Field(ge=1)] = 200
@@ -148,6 +154,7 @@ class Limits(Strict):
     record_mib: Annotated[float, Field(gt=0, le=512)] = 16
     columns: Annotated[int, Field(ge=1)] = 2000
     nesting: Annotated[int, Field(ge=1)] = 100
+    free_mib: Annotated[float, Field(ge=0)] = 64
 
 
 class ReportSettings(Strict):
@@ -193,7 +200,7 @@ class SiteSettings(Strict):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, value: str) -> str:
-        if value not in available_timezones():
+        if value not in zone_names():
             raise ValueError("is no IANA time zone name, such as 'Europe/Lisbon'")
         return value
 

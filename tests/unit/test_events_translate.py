@@ -7,7 +7,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
-from tests.event_samples import HEADER, drop, events, make_site, read, rows
+from tests.event_samples import HEADER, WARDS, drop, events, make_site, read, rows
 
 from dripledger.errors import ConfigurationError
 from dripledger.events import checks, times
@@ -215,3 +215,52 @@ def test_libraries_go_into_the_store(tmp_path: Path) -> None:
     path.write_text(LIBRARY + "2026.1,,ICU,Heparin,dose_rate,furlong,,,,\n")
     with pytest.raises(ConfigurationError, match="no unit that is known"):
         load_libraries(site)
+
+
+def test_an_alarm_label_that_a_kind_sets_is_filed_like_a_logged_one(tmp_path: Path) -> None:
+    mapping = WARDS.replace(
+        "[kinds]\n", '[kinds]\n"A: battery" = { kind = "alarm_raised", set = { alarm_label = "battery" } }\n'
+        '"A: door" = { kind = "alarm_raised", set = { alarm_label = "door" } }\n'
+    ) + '[alarms]\nbattery = { kind = "low_battery", priority = "low", stops_delivery = false }\n'  # fmt: skip
+    site = make_site(tmp_path, {"wards": mapping})
+    drop(site, "wards.csv", HEADER + "P1,2026-10-01 10:00:00,1,A: battery,ICU,,,\n"
+         "P1,2026-10-01 10:01:00,2,A: door,ICU,,,\n")  # fmt: skip
+    read(site)
+    names = "alarm_label, alarm_kind, alarm_priority, stops_delivery, unmapped"
+    query = f"select {names} from events order by sequence"
+    assert rows(site, query) == [
+        ("battery", "low_battery", "low", False, []), ("door", "other", None, None, ["alarm"]),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("form", "text"), [("epoch_s", "1790841605"), ("epoch_s", "1790841605.5"), ("epoch_ms", "1790841605250")]
+)
+def test_seconds_since_1970_are_an_instant(tmp_path: Path, form: str, text: str) -> None:
+    """1 October 2026, 08:00:05 UTC; the pump's reading is UTC then, whatever the site's zone."""
+    mapping = WARDS.replace('zone = "site"', f'format = "{form}"\nzone = "UTC"')
+    site = make_site(tmp_path, {"wards": mapping})
+    drop(site, "wards.csv", HEADER + f"P1,{text},1,START,ICU,Heparin,5,\n")
+    read(site)
+    ((at, reading),) = rows(site, "select epoch(occurred_at), device_time from events")
+    assert at == float(text) / (1000 if form == "epoch_ms" else 1)
+    assert isinstance(reading, datetime)
+    assert (reading.hour, reading.minute) == (8, 0)
+
+
+@pytest.mark.parametrize("text", ["1.790841605e9", "-5", "1790841605x", "0x6ABD", "99999999999999999", "nan"])
+def test_what_is_no_count_of_seconds_waits(tmp_path: Path, text: str) -> None:
+    mapping = WARDS.replace('zone = "site"', 'format = "epoch_s"\nzone = "UTC"')
+    site = make_site(tmp_path, {"wards": mapping})
+    drop(site, "wards.csv", HEADER + f"P1,{text},1,START,ICU,Heparin,5,\n")
+    read(site)
+    ((reasons,),) = rows(site, "select reasons from quarantined")
+    assert set(reasons) <= {"time_format", "time_out_of_range"}  # type: ignore[call-overload]
+
+
+def test_seconds_since_1970_are_counted_in_utc(tmp_path: Path) -> None:
+    mapping = WARDS.replace('zone = "site"', 'format = "epoch_s"\nzone = "site"')
+    site = make_site(tmp_path, {"wards": mapping})
+    drop(site, "wards.csv", HEADER + "P1,1790841605,1,START,ICU,Heparin,5,\n")
+    with pytest.raises(ConfigurationError, match="counted in UTC"):
+        read(site)

@@ -48,7 +48,7 @@ from dripledger.sources.mapping import load_mappings
         ('format = "%Q"', "format '%Q' has %Q, which is no directive of strptime"),
         ('format = "%-Y-%m-%d %H"', "format '%-Y-%m-%d %H' has %-Y, which is no directive of strptime"),
         ('format = "%"', "format '%' has %, which is no directive of strptime"),
-        ('format = "YYYY"', "format 'YYYY' is neither 'iso' nor a strptime pattern"),
+        ('format = "YYYY"', "format 'YYYY' is neither one of iso, epoch_s, epoch_ms nor a strptime pattern"),
         (
             'format = "%d/%m/%y %H"\ntwo_digit_years_from = 2001',
             "two_digit_years_from: must be at most 2000",

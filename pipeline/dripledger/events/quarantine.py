@@ -22,7 +22,7 @@ from dripledger.events.run import Run, conclude, known_events, open_run
 from dripledger.schema import TABLES
 from dripledger.site import Site
 from dripledger.sources import originals
-from dripledger.sources.mapping import declarations_digest, load_mappings
+from dripledger.sources.mapping import declarations_digest, load_mappings, mapping_file
 from dripledger.sources.staging import SourceFile, quoted
 from dripledger.store import Snapshot
 
@@ -198,7 +198,7 @@ def _no_mapping(run: Run, source: str, count: int) -> InputError:
     some = "1 record of this source waits" if count == 1 else f"{count} records of this source wait"
     return InputError(
         f"{some}, but there is no mapping {source!r} to read with",
-        where=run.site.sources / f"{source}.toml",
+        where=mapping_file(run.site, source),
         do="Put the mapping back under the name that it had, then try again",
     )
 

@@ -21,7 +21,7 @@ from dripledger.events.result import COUNTS, FileBalance, IngestResult
 from dripledger.events.run import Run, conclude, open_run, refuse_assumptions
 from dripledger.schema import TABLES
 from dripledger.site import Site
-from dripledger.sources.mapping import declarations_digest, load_mappings
+from dripledger.sources.mapping import declarations_digest, load_mappings, mapping_file
 from dripledger.sources.personal import need_key
 from dripledger.sources.staging import quoted
 
@@ -132,7 +132,7 @@ def forget(
                 f"the file belongs to the source {source!r}, which has no mapping any more, so what "
                 "other files "
                 "share with it cannot be read",
-                where=run.site.sources / f"{source}.toml",
+                where=mapping_file(run.site, source),
                 do="Put the mapping back under the name that it had, then try again",
             )
         refuse_assumptions(site, mappings[source])

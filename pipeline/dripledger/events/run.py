@@ -19,11 +19,12 @@ from dripledger.events.account import Account
 from dripledger.events.identity import ledger_key
 from dripledger.events.lists import SiteLists, register_lists
 from dripledger.events.precedence import check_precedence, counting_events, seen_numbers
+from dripledger.events.space import need_room
 from dripledger.events.translate import translate
 from dripledger.events.translation import Translation
 from dripledger.site import Site
 from dripledger.sources import originals
-from dripledger.sources.mapping import Mapping
+from dripledger.sources.mapping import Mapping, mapping_file
 from dripledger.sources.personal import Pseudonyms, fingerprint, fingerprint_file, load_key, need_key
 from dripledger.sources.staging import SourceFile, StagingRoom, stage
 from dripledger.store import NOT_BUILT, Ledger, Snapshot, Writer, refuse_other_facility, spill_folder
@@ -89,7 +90,7 @@ def refuse_assumptions(site: Site, mapping: Mapping) -> None:
     if mapping.assumed:
         raise ConfigurationError(
             f"this mapping was drafted and still assumes: {'; '.join(mapping.assumed)}",
-            where=site.sources / f"{mapping.name}.toml",
+            where=mapping_file(site, mapping.name),
             do="Check each assumption and take it out of 'assumed'",
         )
 
@@ -103,6 +104,7 @@ def open_run(
 ) -> Iterator[Run]:
     """Hold the store's lock and open everything that a writing run needs."""
     check_precedence(site, mappings)
+    need_room(site)
     ledger = Ledger.open_or_create(site.store)
     with ledger.write(wait_s) as writer, spill_folder(site.store, "ingest") as spill:
         refuse_other_facility(writer.base, site.settings.facility)
@@ -112,6 +114,7 @@ def open_run(
         con = connect(spill / "engine", memory_limit_bytes=_MEMORY_BYTES)
         try:
             originals.private_folder(folder)
+            originals.clear_partial(site.originals)
             run = Run(site, con, folder, writer, mappings, register_lists(con, site))
             if progress is not None:
                 run.tell = progress

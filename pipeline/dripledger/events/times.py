@@ -18,9 +18,10 @@ import duckdb
 
 from dripledger.sources.parts import TimeOptions
 from dripledger.sources.staging import quoted
-from dripledger.sources.time_formats import has_short_years
+from dripledger.sources.time_formats import EPOCHS, has_short_years
 
 _ISO_BARE: Final = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.,]\d{1,9})?)?"
+_COUNTED: Final = r"\d{1,15}(\.\d{1,6})?"
 _OFFSET: Final = r"(?:Z|z|[+-][01]\d(?::?[0-5]\d)?)"
 
 
@@ -60,7 +61,7 @@ def time_sql(
     text
         A SQL expression of a trimmed text.
     pattern
-        ``"iso"`` or a strptime pattern.
+        One of `time_formats.NAMED` or a strptime pattern.
     short_years_from
         First of the hundred years that years of two digits lie in; None: the pattern has none.
     plain
@@ -88,7 +89,14 @@ def time_sql(
             reading = f"case when {plain} is not null then {plain} else {reading} end"
             read_offset = f"case when {plain} is null then {read_offset} end"
         return TimeSql(reading, read_offset)
-    read = f"try_strptime({text}, {quoted(pattern)})"
+    if pattern in EPOCHS:
+        # 15 digits reach beyond every year that is allowed, and stay whole in microseconds
+        fits = f"regexp_full_match({text}, {quoted(_COUNTED)})"
+        us = f"try_cast(round(try_cast({text} as decimal(24, 6)) * {1_000_000 // EPOCHS[pattern]}) as bigint)"
+        return TimeSql(f"case when {fits} then try(make_timestamp({us})) end", "null::integer")
+    # whatever the pattern, the engine takes these words for times
+    words = "'epoch', 'infinity', '-infinity'"
+    read = f"try_strptime(case when lower({text}) not in ({words}) then {text} end, {quoted(pattern)})"
     if "%z" in pattern:
         placed = f"({read} at time zone 'UTC') + to_seconds({offset})"
         return TimeSql(
@@ -190,7 +198,7 @@ def register_shifts(
 
     Columns: zone, shift_start, shift_end (readings, half-open), before_s, after_s, repeats.
     """
-    wide = {y + d for y in years for d in (-1, 0, 1) if 1 <= y + d <= 9998}
+    wide = {y + d for y in years for d in (-1, 0, 1) if 2 <= y + d <= 9998}
     rows = [
         (zone, s.start, s.end, s.before_s, s.after_s, s.repeats)
         for zone in sorted(set(zones))

@@ -18,6 +18,7 @@ from dripledger.schema import TABLES, ColumnType
 from dripledger.schema.codes import UNMAPPED
 from dripledger.schema.columns import COLUMNS
 from dripledger.schema.units import UNITS
+from dripledger.sources.mapping import mapping_file
 from dripledger.sources.parts import FIXED_UNIT, MAPPABLE, UNIT_COLUMN, FieldSpec
 from dripledger.sources.staging import quoted
 
@@ -186,7 +187,7 @@ class TypedSelect:
                 raise ConfigurationError(
                     f"fields.{name}: the unit {spec.unit!r} is not known, or cannot become "
                     f"{FIXED_UNIT[name]}",
-                    where=self.told.site.sources / f"{self.told.mapping.name}.toml",
+                    where=mapping_file(self.told.site, self.told.mapping.name),
                     do="Write a UCUM unit, or add the spelling under [units]",
                 )
 
@@ -230,18 +231,17 @@ class TypedSelect:
     def _alarm(self) -> None:
         """Take an alarm's kind, priority and effect from the log, else from what its label is filed as."""
         told = self.told
-        if "alarm_label" not in told.mapped:
+        if "alarm_label" not in told.mapped and "alarm_label" not in set_columns(told):
             return
-        self.joins.append(f"left join {told.prefix}_alarms al on al.label = t.t_alarm_label")
+        label = self.outer["alarm_label"]
+        self.joins.append(f"left join {told.prefix}_alarms al on al.label = {label}")
         logged = self.outer["alarm_kind"]
         self.outer["alarm_kind"] = (
-            f"coalesce({logged}, al.kind, case when t.t_alarm_label is not null then 'other' end)"
+            f"coalesce({logged}, al.kind, case when {label} is not null then 'other' end)"
         )
         self.outer["alarm_priority"] = f"coalesce({self.outer['alarm_priority']}, al.priority)"
         self.outer["stops_delivery"] = f"coalesce({self.outer['stops_delivery']}, al.stops)"
-        self.unmapped.append(
-            ("alarm", f"t.t_alarm_label is not null and ({logged}) is null and al.kind is null")
-        )
+        self.unmapped.append(("alarm", f"{label} is not null and ({logged}) is null and al.kind is null"))
 
     def _pump(self) -> None:
         self.outer["channel"] = f"coalesce({self.outer['channel']}, '')"

@@ -148,7 +148,11 @@ class Mapping(Part):
         masked = self.masked_fields
         used = [name for name in self.raw_fields() if name in masked]
         if used:
-            raise ValueError(f"the field {used[0]!r} is masked, so nothing can be made from it")
+            listed = ", ".join(repr(name) for name in used)
+            verb = "is" if len(used) == 1 else "are"
+            raise ValueError(
+                f"{listed} {verb} masked by personal.mask, yet read; take what is safe out of the mask"
+            )
         hidden = self.keyed_fields | self.pseudonym_fields
         for spec in self._subject_specs():
             if spec.lookup is not None:
@@ -286,6 +290,14 @@ def load_mappings(site: Site) -> dict[str, Mapping]:
                     f"lookups.{name}.file: there is no file {lookup.file!r} below sources", where=path
                 )
     return found
+
+
+def mapping_file(site: Site, name: str) -> Path:
+    """Return the file that declares a mapping (its name need not be the file's), or where it would be."""
+    for path in sorted(site.sources.glob("*.toml")):
+        if read_toml(path).get("name", path.stem) == name:
+            return path
+    return site.sources / f"{name}.toml"
 
 
 def declarations_digest(site: Site, mapping: Mapping) -> str:

@@ -13,9 +13,9 @@ from pydantic import BeforeValidator, Field, model_validator
 from dripledger.schema import EVENT_KINDS, TABLES, ColumnType
 from dripledger.schema.codes import ALARM_KINDS, ALARM_PRIORITIES
 from dripledger.schema.columns import COLUMNS
-from dripledger.site import Strict
+from dripledger.site import Strict, zone_names
 from dripledger.sources.expressions import columns_read
-from dripledger.sources.time_formats import check_time_format, has_short_years
+from dripledger.sources.time_formats import EPOCHS, NAMED, check_time_format, has_short_years
 
 #: Columns that the program computes; a mapping cannot set them.
 COMPUTED: Final = frozenset({
@@ -157,7 +157,8 @@ class TimeOptions(Part):
     Parameters
     ----------
     format
-        ``"iso"`` or a strptime pattern.
+        ``"iso"``, ``"epoch_s"`` or ``"epoch_ms"`` (seconds or milliseconds since 1970 began, in UTC), or a
+        strptime pattern.
     zone
         ``"site"`` (the facility's zone), ``"UTC"``, an IANA name, or ``"in_text"``: each time has its offset.
         There is no default: a time without a zone cannot be placed.
@@ -179,15 +180,15 @@ class TimeOptions(Part):
 
     @model_validator(mode="after")
     def _zones(self) -> TimeOptions:
-        from zoneinfo import available_timezones
-
         for zone in (self.zone, self.received_zone):
-            if zone is not None and zone not in ("site", "in_text") and zone not in available_timezones():
+            if zone is not None and zone not in ("site", "in_text") and zone not in zone_names():
                 raise ValueError(
                     f"zone {zone!r} is neither 'site', 'in_text' nor an IANA name such as 'Europe/Lisbon'"
                 )
         for pattern, zone in ((self.format, self.zone), (self.received_format, self.received_zone)):
-            if pattern is None or pattern == "iso":
+            if pattern in EPOCHS and (zone or self.zone) != "UTC":
+                raise ValueError(f'format {pattern!r} is counted in UTC: say zone = "UTC"')
+            if pattern is None or pattern in NAMED:
                 continue
             check_time_format(pattern)
             if has_short_years(pattern) and self.two_digit_years_from is None:

@@ -8,6 +8,10 @@ from typing import Final
 #: Directives that the reader knows; some may carry a minus sign (no leading zero).
 _KNOWN: Final = frozenset("aAbBdfgGHIjmMnpSuUVwWyYz%")
 _UNSIGNED: Final = frozenset("aAbBfgGnpuVYz%")
+#: Counts of seconds or milliseconds since 1970 began, in UTC.
+EPOCHS: Final = {"epoch_s": 1, "epoch_ms": 1000}
+#: Forms that are named instead of written as a pattern.
+NAMED: Final = ("iso", *EPOCHS)
 _DIRECTIVE: Final = re.compile(r"%(-?)(.?)", re.DOTALL)
 
 
@@ -30,7 +34,7 @@ def check_time_format(pattern: str) -> None:
         With what is missing or not known.
     """
     if "%" not in pattern:
-        raise ValueError(f"format {pattern!r} is neither 'iso' nor a strptime pattern")
+        raise ValueError(f"format {pattern!r} is neither one of {', '.join(NAMED)} nor a strptime pattern")
     for sign, letter in _DIRECTIVE.findall(pattern):
         if letter == "Z":
             raise ValueError(
@@ -40,6 +44,9 @@ def check_time_format(pattern: str) -> None:
             )
         if letter not in _KNOWN or (sign and letter in _UNSIGNED):
             raise ValueError(f"format {pattern!r} has %{sign}{letter}, which is no directive of strptime")
+    # the offset is read from the end of the text
+    if "%z" in pattern and not pattern.rstrip().endswith("%z"):
+        raise ValueError(f"format {pattern!r} has its offset (%z) before its end: only at the end is it read")
     named = set(directives(pattern))
     parts = {
         "the year": named & {"y", "Y", "G"},
