@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 
 from dripledger.commands.arguments import parse
 from dripledger.commands.unattended import Watch
-from dripledger.errors import EXIT_INTERRUPTED, DripledgerError, UsageError
+from dripledger.errors import EXIT_INTERRUPTED, DripledgerError, UsageError, disk_failure, printable
 
 #: Optional packages by the extra that brings them, for a message when one is missing.
 _EXTRAS = {
@@ -30,7 +30,7 @@ _INTERRUPTED = "interrupted; what was not committed is not in the store."
 
 
 def _tell(message: str) -> None:
-    print(f"dripledger: {message}", file=sys.stderr)
+    print(f"dripledger: {printable(message)}", file=sys.stderr)
 
 
 def _run(argv: Sequence[str]) -> int:
@@ -81,6 +81,8 @@ def _explain(error: Exception) -> tuple[int, str]:
     """Return the exit code of an error, and the one message that tells it."""
     if isinstance(error, DripledgerError):
         return error.exit_code, str(error)
+    if (failed := disk_failure(error)) is not None:
+        return failed.exit_code, str(failed)
     if isinstance(error, ModuleNotFoundError) and error.name in _EXTRAS:
         extra = _EXTRAS[error.name]
         told = f"this needs the package {error.name!r}. Install it with: pip install 'dripledger[{extra}]'"

@@ -55,6 +55,7 @@ time_zone = "UTC"
 # record_mib = 16                  # length of one record
 # columns = 2000                   # columns of one header
 # nesting = 100                    # levels inside each other (XML and JSON arrays)
+# free_mib = 64                    # MiB that an ingest leaves free on the disk
 
 # [report]
 # title = "Infusion pump safety"

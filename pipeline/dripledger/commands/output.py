@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from dripledger.errors import UsageError
+from dripledger.errors import UsageError, printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -41,9 +41,9 @@ def show(text: str) -> None:
 
 
 def say(message: str) -> None:
-    """Print a message for people to stderr."""
+    """Print a message for people to stderr; what would steer a terminal is shown as its codes."""
     if not _silent:
-        print(message, file=sys.stderr)
+        print("\n".join(printable(line) for line in message.split("\n")), file=sys.stderr)
 
 
 def counted(number: int, one: str, more: str) -> str:

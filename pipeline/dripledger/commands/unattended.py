@@ -185,7 +185,7 @@ class Watch:
 def _print_line(message: str) -> None:
     import sys
 
-    print(f"dripledger: {message}", file=sys.stderr)
+    print(f"dripledger: {printable(message)}", file=sys.stderr)
 
 
 def _instant(moment: float) -> str:

@@ -9,6 +9,7 @@ from dripledger.errors import DripledgerError, InputError
 from dripledger.events.files import Claims
 from dripledger.events.progress import Progress
 from dripledger.events.run import Run
+from dripledger.events.space import need_room
 from dripledger.sources import opening, originals
 from dripledger.sources.staging import SourceFile, file_stamp, reading_of
 
@@ -57,9 +58,10 @@ def take_in(run: Run, claims: Claims) -> Intake:
         }
     sizes = frozenset(size % (1 << 32) for size in originals.sizes_known(run.site.originals))
     progress = _progress(run)
-    progress.expect(
-        sum(_size(inbound) for inbound, _, _ in claims.files), len({source for _, _, source in claims.files})
-    )
+    lengths = [_size(inbound) for inbound, _, _ in claims.files]
+    progress.expect(sum(lengths), len({source for _, _, source in claims.files}))
+    # what has the length of an original is most likely that one again
+    need_room(run.site, sum(length for length in lengths if length % (1 << 32) not in sizes))
     for number, (inbound, shown, source) in enumerate(claims.files):
         try:
             _take(run, intake, known, sizes, SourceName(number, inbound, shown, source))

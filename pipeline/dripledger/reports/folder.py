@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import json
 import os
 import shutil
@@ -25,6 +26,7 @@ from dripledger.reports.compose import stamp
 from dripledger.reports.rendering import manifest, render_files
 from dripledger.site import Site
 from dripledger.store import Ledger, spill_folder
+from dripledger.store.layout import is_running
 
 __all__ = ["check_target", "manifest", "render_files", "write_folder", "write_report"]
 
@@ -164,6 +166,17 @@ def _umask() -> int:
     return mask
 
 
+def _clear_up(target: Path) -> None:
+    """Take away what a killed run left beside a report; put back a report that it had moved aside."""
+    for rest in sorted(target.parent.glob(f".{glob.escape(target.name)}-*-*-*")):
+        word, pid = rest.name.removeprefix(f".{target.name}-").split("-")[:2]
+        if word not in ("new", "old") or not pid.isdigit() or is_running(int(pid)):
+            continue
+        if word == "old" and not target.exists() and (rest / "report").exists():
+            (rest / "report").rename(target)
+        shutil.rmtree(rest, ignore_errors=True)
+
+
 def write_folder(target: Path, files: Mapping[str, bytes], *, private: bool = True) -> None:
     """Put a folder with these files in place: beside it first, then one rename.
 
@@ -178,9 +191,10 @@ def write_folder(target: Path, files: Mapping[str, bytes], *, private: bool = Tr
         If one of those has the name of a file to be written.
     """
     target = target.absolute()
-    own = _own_files(target, files)
     target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-new-"))
+    _clear_up(target)
+    own = _own_files(target, files)
+    made = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-new-{os.getpid()}-"))
     aside: Path | None = None
     try:
         if not private:
@@ -196,7 +210,10 @@ def write_folder(target: Path, files: Mapping[str, bytes], *, private: bool = Tr
         for path in own:
             _carry(path, made / path.relative_to(target))
         if target.exists():
-            aside = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-old-")) / "report"
+            aside = (
+                Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}-old-{os.getpid()}-"))
+                / "report"
+            )
             target.rename(aside)
         try:
             made.rename(target)

@@ -12,6 +12,7 @@ import io
 import posixpath
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
@@ -126,7 +127,7 @@ def rows_on_bytes(block: bytes, sheet: str | None, limits: Limits) -> tuple[str,
             }
             target = posixpath.normpath(posixpath.join("/xl", targets[sheets[chosen]] or ""))[1:]
             return chosen, list(_spreadsheet_rows(parts.read(target)))
-        except (KeyError, zipfile.BadZipFile, RuntimeError, EOFError, OSError):
+        except (KeyError, zipfile.BadZipFile, zlib.error, RuntimeError, EOFError, OSError):
             raise InputError(
                 "is a damaged workbook, or locked with a password", do="Save it again as xlsx"
             ) from None

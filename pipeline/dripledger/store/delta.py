@@ -56,6 +56,8 @@ _WRITER: Final = WriterProperties(
 RESTORE: Final = "Run 'dripledger verify' on the store, and restore what is missing from a backup"
 #: Files below this size are put together by `gather`; larger ones are left as they are.
 _SMALL_BYTES: Final = 16 * 1024 * 1024
+#: Features of the protocol with which a data file may hold rows, or names of columns, that do not count.
+_UNREADABLE: Final = frozenset({"deletionVectors", "columnMapping"})
 _MONTH: Final = re.compile(r"\d{4}-\d{2}\Z")
 
 
@@ -85,7 +87,7 @@ def open_at(folder: Path, version: int | None = None) -> DeltaTable:
         If its log is gone or damaged.
     """
     try:
-        return DeltaTable(str(folder), version=version)
+        handle = DeltaTable(str(folder), version=version)
     except (DeltaError, OSError, ValueError) as error:
         at = "at its newest version" if version is None else f"at its version {version}"
         raise VerificationError(
@@ -93,6 +95,16 @@ def open_at(folder: Path, version: int | None = None) -> DeltaTable:
             where=folder,
             do=RESTORE,
         ) from error
+    strange = sorted({*(handle.protocol().reader_features or ())} & _UNREADABLE)
+    if strange:
+        # its data files hold rows that are deleted elsewhere: read as they lie, these would come back
+        raise VerificationError(
+            f"table {folder.name} was written by another engine with {' and '.join(strange)}: rows can be "
+            "marked as deleted and still stand in the data files, which dripledger neither writes nor reads",
+            where=folder,
+            do="Only dripledger may write to a store. Restore it from a backup",
+        )
+    return handle
 
 
 def relative_files(handle: DeltaTable) -> list[str]:

@@ -139,7 +139,8 @@ def write_whole(path: Path, content: bytes) -> None:
         raise
 
 
-def _alive(pid: int) -> bool:
+def is_running(pid: int) -> bool:
+    """Whether there is a process with this number."""
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
@@ -161,7 +162,7 @@ def spill_folder(root: Path, purpose: str) -> Iterator[Path | None]:
             parent.mkdir(exist_ok=True)
         for old in parent.iterdir():
             pid = old.name.split("-")[1] if old.name.count("-") >= 2 else ""
-            if pid.isdigit() and not _alive(int(pid)):
+            if pid.isdigit() and not is_running(int(pid)):
                 shutil.rmtree(old, ignore_errors=True)
         folder = Path(tempfile.mkdtemp(dir=parent, prefix=f"{purpose}-{os.getpid()}-"))
     except OSError:
