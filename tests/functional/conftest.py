@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import io
 import json
 import os
 import shutil
@@ -14,6 +16,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from dripledger import cli as command_line
 
 
 @dataclass(frozen=True)
@@ -39,10 +43,15 @@ class Done:
 
 
 class CommandLine:
-    """Runs dripledger in a process of its own."""
+    """Runs dripledger: in this process, which saves a start each time, or `apart` in one of its own.
 
-    def __init__(self, folder: Path, home: Path) -> None:
+    Both see the same arguments, folder and environment. What the process itself does (signals, pipes, a
+    terminal, packages that are missing) is asked of `command` in a process of its own.
+    """
+
+    def __init__(self, folder: Path, home: Path, *, apart: bool = False) -> None:
         self.folder = folder
+        self.apart = apart
         self.env = {**os.environ, "HOME": str(home), "LC_ALL": "C.UTF-8"}
         for name in ("DRIPLEDGER_KEY_DIR", "DRIPLEDGER_KEY", "NO_COLOR"):
             self.env.pop(name, None)
@@ -51,10 +60,35 @@ class CommandLine:
         return [sys.executable, "-W", "error", "-m", "dripledger.cli", *map(str, args)]
 
     def __call__(self, *args: str | Path, env: Mapping[str, str] | None = None) -> Done:
+        env = {**self.env, **(env or {})}
+        return self._apart(args, env) if self.apart else self._here(args, env)
+
+    def _here(self, args: tuple[str | Path, ...], env: Mapping[str, str]) -> Done:
+        out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True) for _ in range(2))
+        with (
+            pytest.MonkeyPatch.context() as patched,
+            contextlib.chdir(self.folder),
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+        ):
+            for name in os.environ.keys() - env.keys():
+                patched.delenv(name)
+            for name, value in env.items():
+                patched.setenv(name, value)
+            patched.setattr(sys, "stdin", io.StringIO())
+            patched.setattr("tempfile.tempdir", None)  # asked for anew, as TMPDIR may say another
+            try:
+                code = command_line.main([str(arg) for arg in args])
+            except SystemExit as ended:
+                code = ended.code if isinstance(ended.code, int) else int(ended.code is not None)
+        told = [stream.buffer.getvalue().decode("utf-8") for stream in (out, err)]  # type: ignore[attr-defined]
+        return Done(code, *told)
+
+    def _apart(self, args: tuple[str | Path, ...], env: Mapping[str, str]) -> Done:
         done = subprocess.run(
             self.command(*args),
             cwd=self.folder,
-            env={**self.env, **(env or {})},
+            env=env,
             capture_output=True,
             text=True,
             encoding="utf-8",

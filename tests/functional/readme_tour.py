@@ -46,13 +46,19 @@ def run(folder: Path) -> list[tuple[str, str]]:
     env = {**os.environ, "PATH": f"{programs}:{os.environ['PATH']}", "HOME": str(folder), "LC_ALL": "C.UTF-8"}
     env.pop("DRIPLEDGER_KEY_DIR", None)
     mark = "--next command of the tour--"
-    script = "".join(f"{command}\necho '{mark}'\n" for command in commands)
+    script = "".join(f'{command}\necho "$?{mark}"\n' for command in commands)
     done = subprocess.run(
         ["bash", "-c", f"exec 2>&1\n{script}"], cwd=folder, env=env, stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE, text=True, encoding="utf-8", timeout=300,
     )  # fmt: skip
-    outputs = done.stdout.split(f"{mark}\n")[:-1]
-    assert len(outputs) == len(commands), done.stdout[-2000:]
+    told = [re.match(r"(.*?)(\d+)\Z", part, re.DOTALL) for part in done.stdout.split(f"{mark}\n")[:-1]]
+    assert len(told) == len(commands), done.stdout[-2000:]
+    outputs = []
+    for command, found in zip(commands, told, strict=True):
+        # a tour that shows a refusal would be frozen with it
+        assert found, command
+        assert found[2] == "0", f"{command} ends with {found[2]}: {found[1]}"
+        outputs.append(found[1])
     return list(zip(commands, outputs, strict=True))
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 
+from dripledger.hospital import generate
 from tests.functional.conftest import CommandLine, tree_digest
 
 SMALL = ("--pumps", "8", "--months", "3", "--seed", "5")
@@ -47,14 +49,14 @@ def test_reading_it_again_adds_nothing(made: tuple[CommandLine, Path]) -> None:
 
 def test_the_same_seed_makes_the_same_logs(made: tuple[CommandLine, Path]) -> None:
     cli, root = made
-    cli.ok("demo", "again", *SMALL)
+    generate(cli.folder / "again", pumps=8, months=3, seed=5)
     for part in ("inbox", "truth", "libraries", "sources"):
         assert tree_digest(cli.folder / "again" / part) == tree_digest(root / part), part
 
 
 def test_a_demo_can_be_made_again_in_its_place(made: tuple[CommandLine, Path]) -> None:
-    cli, _ = made
-    cli.ok("demo", "twice", *SMALL)
+    cli, root = made
+    shutil.copytree(root, cli.folder / "twice")
     mine = cli.folder / "twice" / "my notes.txt"
     mine.write_text("mine", encoding="utf-8")
     cli("demo", "twice", "--pumps", "1").refused(2, "no number from 8 to 2000")

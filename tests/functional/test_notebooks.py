@@ -193,5 +193,6 @@ def test_explore_refuses_before_it_starts(cli: CommandLine, filled: Path) -> Non
 
 def test_explore_needs_its_extra(cli: CommandLine, filled: Path) -> None:
     (cli.folder / "marimo.py").write_text("raise ModuleNotFoundError(name='marimo')\n", encoding="utf-8")
+    cli.apart = True  # it has to find another package than the one that this process may have
     done = cli("explore", "--site", filled, env={"PYTHONPATH": str(cli.folder)})
     done.refused(2, "'marimo'", "dripledger[explore]")

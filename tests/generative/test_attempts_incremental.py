@@ -69,10 +69,17 @@ def full(store: Store, events: Sequence[Row]) -> dict[str, list[dict[str, Any]]]
     return found
 
 
-@settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(st.lists(ANY_LOGS, min_size=2, max_size=6), st.integers(0, 2**32))
-def test_any_split_gives_what_a_full_build_gives(logs: list[list[Row]], seed: int) -> None:
+# many pumps at once and few builds: a build of two pumps takes as long as one of twelve
+@pytest.mark.parametrize("examples", [3, pytest.param(15, marks=pytest.mark.slow)])
+def test_any_split_gives_what_a_full_build_gives(examples: int) -> None:
     """Several pumps' events arrive in up to four parts, in any order: late rows change what stood before."""
+    few = settings(
+        max_examples=examples, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+    )
+    few(given(st.lists(ANY_LOGS, min_size=6, max_size=12), st.integers(0, 2**32))(_split))()
+
+
+def _split(logs: list[list[Row]], seed: int) -> None:
     events = [
         e | {"pump_id": f"P{n}", "event_id": f"{n}-{e['event_id']}"}
         for n, log in enumerate(logs)

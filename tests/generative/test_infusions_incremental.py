@@ -97,12 +97,23 @@ def ingest(writer: MemoryWriter, events: Sequence[Row], new: Sequence[Row]) -> N
     con.close()
 
 
-@settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
-@given(pump_logs(most=20), pump_logs(most=8), st.integers(0, 2**32))
-def test_any_split_gives_what_a_full_build_gives(first: list[Row], second: list[Row], seed: int) -> None:
-    """Two pumps' events arrive in up to four parts, in any order."""
-    other = [row | {"pump_id": "P2", "event_id": "x" + row["event_id"]} for row in second]
-    events = first + other
+# many pumps at once and few builds: a build of two pumps takes as long as one of eight
+@pytest.mark.parametrize("examples", [3, pytest.param(15, marks=pytest.mark.slow)])
+def test_any_split_gives_what_a_full_build_gives(examples: int) -> None:
+    """Several pumps' events arrive in up to four parts, in any order."""
+    few = settings(
+        max_examples=examples, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+    )
+    logs = st.lists(pump_logs(most=12), min_size=4, max_size=8)
+    few(given(logs, st.integers(0, 2**32))(_split))()
+
+
+def _split(logs: list[list[Row]], seed: int) -> None:
+    events = [
+        row | {"pump_id": f"P{n}", "event_id": f"{n}-{row['event_id']}"}
+        for n, log in enumerate(logs)
+        for row in log
+    ]
     draw = Random(seed)
     parts: list[list[Row]] = [[], [], [], []]
     for row in events:

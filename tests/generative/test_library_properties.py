@@ -131,7 +131,7 @@ def _written(log: Any, rows: list[LimitRow]) -> tuple[list[dict[str, Any]], list
 
 # no shrinking: each example rebuilds a log, and a failing one is short enough to read
 _FEW = settings(
-    max_examples=15, deadline=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck)
+    max_examples=8, deadline=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck)
 )
 
 

@@ -134,7 +134,7 @@ def by_sql(
 
     con = connection_with(events, contexts, thresholds)
     try:
-        build(con)
+        build(con, ("segments", "infusions"))
         order = "facility, pump_id, channel, started_at"
         segments = con.sql(f"select * from segments order by {order}, ended_at").to_arrow_table().to_pylist()
         infusions = (

@@ -72,6 +72,7 @@ def test_sql_file_names_are_relation_names() -> None:
     assert [stem for stem, n in stems.items() if n > 1] == [], "two files would make the same relation"
 
 
+@pytest.mark.slow  # `.ci/run` lints the SQL in a stage of its own
 def test_sql_passes_the_linter() -> None:
     if not SQL_FILES:
         pytest.skip("no SQL file yet")

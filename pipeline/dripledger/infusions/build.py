@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 
 import duckdb
 import pyarrow as pa
@@ -91,8 +92,10 @@ def _make_table(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table) -> N
     con.unregister("_incoming")
 
 
-def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
-    """Make the temporary tables of `RESULTS`.
+def build(
+    con: duckdb.DuckDBPyConnection, results: Sequence[str] = RESULTS, *, keep_steps: bool = False
+) -> None:
+    """Make temporary tables of what the events say: all of `RESULTS`, or some of them.
 
     Parameters
     ----------
@@ -100,6 +103,8 @@ def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
         Connection in which `events`, `settings` and `area_contexts` stand (see `make_settings`), and
         `ignored` where rules ignore numbered records. `source_records` (see `make_source_records`) tells
         what each source can log; without it, every source can log every kind.
+    results
+        Which of `RESULTS` to make; what they need is made on the way.
     keep_steps
         Leave the steps on the way standing, to look at them.
 
@@ -116,16 +121,16 @@ def build(con: duckdb.DuckDBPyConnection, *, keep_steps: bool = False) -> None:
     )
     _make_table(con, "kind_order", ranks)
     con.execute("create temp table if not exists source_records (source_name varchar, kind varchar)")
-    files = build_order(load_sql_files(_ROOM), RESULTS)
+    files = build_order(load_sql_files(_ROOM), results)
     last_reader = {name: file.name for file in files for name in file.reads}
     for file in files:
         con.execute(f'create or replace temp table "{file.name}" as\n{file.text.strip().rstrip(";")}')
         if not keep_steps:
             # a step that nothing reads any more gives its memory back
             for step in files:
-                if last_reader.get(step.name) == file.name and step.name not in RESULTS:
+                if last_reader.get(step.name) == file.name and step.name not in results:
                     con.execute(f'drop table "{step.name}"')
-    for name in RESULTS:
+    for name in results:
         columns = ", ".join(
             f'cast("{c.name}" as {c.type.duckdb}) as "{c.name}"' for c in TABLES[name].columns
         )
