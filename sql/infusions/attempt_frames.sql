@@ -57,7 +57,7 @@ select
     coalesce(f.care_area, case when f.channel = '' then f.care_area_of_pump else f.was.care_area end) as care_area,
     coalesce(n.entry, f.was.entry) as entry,
     coalesce(f.entry, f.was.entry) as entry_at_first,
-    l.place as end_place, l.ending, l.end_us, l.row_id as end_row_id, l.kind as end_kind,
+    l.place as end_place, l.line as end_line, l.ending, l.end_us, l.row_id as end_row_id, l.kind as end_kind,
     coalesce(s.decision_us, case when l.ending <> 'timed_out' then l.end_us end) as decided_us,
     case when l.ending in ('timed_out', 'power_or_patient') then l.now else l.was end as values_before,
     l.now as values_after,

@@ -2,7 +2,7 @@
 -- grain: one quantity of one attempt in one reading
 -- why: logged, else computed from rate, dose, concentration and weight, in the unit of the limit (ruling 51)
 with asked as (
-    select q.*, f.values_before, f.values_after, f.is_confirmed, f.end_place, f.end_us
+    select q.*, f.values_before, f.values_after, f.is_confirmed, f.end_place, f.end_line, f.end_us
     from attempt_quantities as q
     inner join attempt_frames as f
         on q.watch_no = f.watch_no and q.session = f.session
@@ -26,7 +26,7 @@ watched as (
     select
         b.watch_no, b.place, b.at_us, b.broken_place, b.at_us // 600000000 as bucket, e.entry, e.weight_kg,
         e.concentration_value, e.concentration_unit, e.volume_to_infuse_ml, e.programmed_duration_s, e.bolus_dose_value,
-        e.rate_ml_h, e.dose_value, e.dose_unit, v.now
+        e.rate_ml_h, e.dose_value, e.dose_unit, v.now, v.line
     from broken as b
     inner join watch_events as e on b.pump_no = e.pump_no and b.place = e.place
     inner join programme_values as v on b.watch_no = v.watch_no and b.place = v.place
@@ -53,6 +53,8 @@ later as (
         on
             a.watch_no = w.watch_no
             and a.end_us // 600000000 + b.step = w.bucket
+            -- what runs on the other line says nothing about it, but a weight is the channel's
+            and (a.end_line = w.line or a.quantity = 'weight')
     where
         w.place > a.end_place and w.at_us - a.end_us <= 600000000 and w.broken_place <= a.end_place
 ),

@@ -22,11 +22,13 @@ turns as (
         and b.at_us - b.waiting_since_before_us > round(s.continue_after_pause_s * 1e6) as is_late,
         b.may_wake_before and b.raises and not b.patient_turned as may_wake_here,
         b.patient_turned and not b.begins and b.raw_before in ('running', 'bolus', 'keep_open')
-        and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane') as patient_splits,
+        and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
+        and not b.is_alarms_stop as patient_splits,
         b.patient_turned and not b.begins and b.raw_before <> 'closed'
         and not (
             b.raw_before in ('running', 'bolus', 'keep_open')
             and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
+            and not b.is_alarms_stop
         ) as patient_closes
     from befores as b
     cross join settings as s
@@ -39,6 +41,7 @@ marked as (
             patient_closes
             and not halted_before
             and sign not in ('stop', 'complete', 'pause', 'off', 'on')
+            and not is_alarms_stop
         )
         -- or numbers are missing since a patient change ended it
         or (
@@ -59,7 +62,7 @@ reopened as (
         -- a new patient, and nobody knew whether it ran: what shows that it does opens an infusion
         own and mine and (
             (
-                sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
+                (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
                 and coalesce(last_value(case when leaves_unknown then place end ignore nulls) over before, 0)
                 > coalesce(last_value(case when opens or closes then place end ignore nulls) over before, 0)
             )

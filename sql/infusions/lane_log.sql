@@ -23,8 +23,9 @@ laned as (
         channel_no in (select channel_no from both_lanes)
         and (
             not own or power_cleared or patient_turned or is_start
-            or kind in ('totals_cleared', 'infusion_stopped') or has_doubt
-            or (kind = 'library_bypassed' and rate_ml_h is null)
+            or kind = 'totals_cleared' or (kind = 'infusion_stopped' and not coalesce(stops_delivery, false))
+            or has_doubt
+            or kind = 'library_bypassed'
         )
 ),
 
@@ -39,6 +40,8 @@ signed as (
             when kind in ('powered_off', 'power_lost') then 'off'
             when kind = 'powered_on' then 'on'
             when kind = 'totals_cleared' then 'cleared'
+            -- the log says that it is an alarm that stopped it, so it is no end of the infusion (ruling 18)
+            when kind = 'infusion_stopped' and coalesce(stops_delivery, false) then 'alarm_stop'
             when kind = 'infusion_stopped' then 'stop'
             when not mine and is_start then 'other_lane'
             when not mine then 'value'

@@ -4,6 +4,7 @@
 with ahead as (
     select
         lane_no, lane, place, at_us, unsure_links, sign, own, mine, proves, patient_turned,
+        kind = 'infusion_stopped' and sign = 'alarm_stop' as is_alarms_stop,
         mine and sign in ('start', 'delayed') as begins,
         first_value(case when mine and sign = 'kvo' then place end ignore nulls) over later as next_kvo_place,
         first_value(case when mine and sign = 'kvo' then at_us end ignore nulls) over later as next_kvo_us,
@@ -136,7 +137,7 @@ eligible as (
         is_still and not is_stirred and is_in_bolus and mine and own and sign = 'bolus_end' as closes_idle,
         mine and own and not is_in_bolus and not (is_stirred and bolus_place_before > closed_before) and (
             (
-                sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo')
+                (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
                 and (
                     (begun_before = 0 and closed_before = 0)
                     or (closed_before > begun_before and gap_before_place > closed_before)

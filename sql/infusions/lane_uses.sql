@@ -5,8 +5,7 @@ with befores as (
     select
         v.lane_no, v.place, v.sign, v.mine, v.opens, v.opens_late, v.state,
         l.library_use, l.rate_ml_h,
-        -- a bypass that waits is for the next start of the channel, whichever its line (ruling 10)
-        not v.mine and l.kind = 'library_bypassed' as waits_elsewhere,
+        not v.mine and l.kind = 'library_bypassed' as is_elsewhere,
         coalesce(lag(v.state) over in_lane, 'closed') as state_before
     from lane_live as v
     inner join lane_log as l on v.place = l.place
@@ -19,6 +18,18 @@ signs as (
         mine and sign = 'bypass' and rate_ml_h is not null and state_before in ('running', 'bolus') as bypasses_now,
         (mine and sign in ('start', 'delayed', 'change', 'programme')) or opens or opens_late as confirms
     from befores
+),
+
+sided as (
+    select
+        s.*,
+        -- a bypass that waits is for the next start of the channel, whichever its line (ruling 10)
+        s.is_elsewhere and not coalesce(o.bypasses_now, false) as waits_elsewhere
+    from signs as s
+    left join signs as o
+        on
+            s.is_elsewhere and o.mine and o.sign = 'bypass'
+            and o.place = s.place + case when s.lane_no % 2 = 0 then 68719476736 else -68719476736 end
 ),
 
 pending as (
@@ -38,7 +49,7 @@ pending as (
             ),
             false
         ) as bypass_arrives
-    from signs
+    from sided
     window before as (
         partition by lane_no order by place
         rows between unbounded preceding and 1 preceding

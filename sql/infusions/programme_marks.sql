@@ -1,7 +1,16 @@
--- title: Which rows set the programme of a channel, and under which library use
--- grain: one event on one channel
--- why: only confirmed rows, and the row that opens an infusion in mid-delivery, set what holds (rulings 3, 10, 13)
-with starts as (
+-- title: Which rows set the programme of a channel's line, and under which library use
+-- grain: one event on one channel, at its line: the secondary or all else; power-off stands on both, once as mine
+-- why: only confirmed rows, and the row that opens an infusion in mid-delivery, set what holds (rulings 3, 10, 13);
+-- a secondary takes over nothing from its primary, and the primary finds its own values again (ruling 19)
+with on_secondary as (
+    select w.watch_no, v.place
+    from channel_values as v
+    inner join pump_channels as p on v.channel_no = p.channel_no
+    inner join watch_channels as w on p.pump_no = w.pump_no and p.channel = w.channel
+    where v.fluid_of_event = 'secondary'
+),
+
+starts as (
     select c.watch_no, i.infusion_id, i.start_kind, i.library_use, i.started_at
     from infusions as i
     inner join watch_channels as c
@@ -10,9 +19,9 @@ with starts as (
 
 marked as (
     select
-        w.watch_no, w.place, e.kind, e.switched_off, e.may_hold, e.care_area, e.weight_kg, e.library_use, e.entry,
-        e.concentration_value, e.concentration_unit, e.rate_ml_h, e.dose_value, e.dose_unit, e.volume_to_infuse_ml,
-        e.programmed_duration_s,
+        w.watch_no, w.place, case when s.place is null then 0 else 1 end as line, e.kind, e.switched_off, e.may_hold,
+        e.care_area, e.weight_kg, e.library_use, e.entry, e.concentration_value, e.concentration_unit, e.rate_ml_h,
+        e.dose_value, e.dose_unit, e.volume_to_infuse_ml, e.programmed_duration_s,
         i.infusion_id as begins_infusion,
         i.start_kind as begins_as,
         i.library_use as begins_under,
@@ -24,6 +33,7 @@ marked as (
     from watch_log as w
     inner join watch_events as e on w.pump_no = e.pump_no and w.place = e.place
     inner join watch_channels as c on w.watch_no = c.watch_no
+    left join on_secondary as s on w.watch_no = s.watch_no and w.place = s.place
     left join starts as i
         on
             w.watch_no = i.watch_no
@@ -71,19 +81,28 @@ named as (
     from waiting
 ),
 
+lined as (
+    select *, true as mine
+    from named
+    union all
+    select * replace (1 - line as line, false as programmes, false as bypasses), false as mine
+    from named
+    where switched_off and watch_no in (select watch_no from on_secondary)
+),
+
 told as (
     select *, case when bypasses then 'bypassed' when programmes then library_use end as use_told
-    from named
+    from lined
 ),
 
 held as (
     select
         *,
         last_value(use_told ignore nulls) over (
-            partition by watch_no order by place rows between unbounded preceding and current row
+            partition by watch_no, line order by place rows between unbounded preceding and current row
         ) as use_here,
         last_value(use_told ignore nulls) over (
-            partition by watch_no order by place rows between unbounded preceding and 1 preceding
+            partition by watch_no, line order by place rows between unbounded preceding and 1 preceding
         ) as use_before
     from told
 )

@@ -1,6 +1,7 @@
 -- title: The values in force on a channel before and after each row
 -- grain: one event on one channel
--- why: what was confirmed is compared with what held; null is not logged, so the last value holds (ruling 13)
+-- why: what was confirmed is compared with what held on its line; null is not logged, so the last value holds
+-- (rulings 13, 19)
 with based as (
     select
         *,
@@ -16,7 +17,7 @@ with based as (
                     }
             end ignore nulls
         ) over (
-            partition by watch_no order by place rows between unbounded preceding and 1 preceding
+            partition by watch_no, line order by place rows between unbounded preceding and 1 preceding
         ) as pair
     from programme_marks
 ),
@@ -52,7 +53,7 @@ joined as (
                             then place
                     end
                 ) over (
-                    partition by watch_no order by place
+                    partition by watch_no, line order by place
                     rows between unbounded preceding and 1 preceding
                 ),
                 0
@@ -64,21 +65,22 @@ joined as (
 
 valued as (
     select
-        watch_no, place, kind, begins_infusion, begins_as, begins_under, begins_us, rate_ml_h, dose_value, dose_unit,
-        dose_shape, dose_factor, volume_to_infuse_ml, programmed_duration_s,
+        watch_no, place, line, mine, kind, begins_infusion, begins_as, begins_under, begins_us, rate_ml_h, dose_value,
+        dose_unit, dose_shape, dose_factor, volume_to_infuse_ml, programmed_duration_s,
+        -- these two hold for the channel, whichever line infuses
+        (last_value(
+            case
+                when switched_off or (may_hold and care_area is not null)
+                    then {'v': case when may_hold then care_area end}
+            end ignore nulls
+        ) over channel_here).v as area_now,
+        (last_value(
+            case
+                when switched_off or (may_hold and weight_kg is not null)
+                    then {'v': case when may_hold then weight_kg end}
+            end ignore nulls
+        ) over channel_here).v as weight_now,
         {
-            'care_area': (last_value(
-                case
-                    when switched_off or (may_hold and care_area is not null)
-                        then {'v': case when may_hold then care_area end}
-                end ignore nulls
-            ) over here).v,
-            'weight_kg': (last_value(
-                case
-                    when switched_off or (may_hold and weight_kg is not null)
-                        then {'v': case when may_hold then weight_kg end}
-                end ignore nulls
-            ) over here).v,
             'library_use': use_here,
             'entry': (last_value(
                 case
@@ -124,7 +126,7 @@ valued as (
                     when switched_off then {'v': cast(null as double)}
                 end ignore nulls
             ) over here).v
-        } as now,
+        } as programme,
         coalesce(
             last_value(
                 case
@@ -132,24 +134,42 @@ valued as (
                     when kind in ('infusion_started', 'infusion_resumed', 'infusion_paused') then false
                 end ignore nulls
             ) over (
-                partition by watch_no order by place
+                partition by watch_no, line order by place
                 rows between unbounded preceding and 1 preceding
             ),
             false
         ) as was_completed
     from joined
-    window here as (
-        partition by watch_no order by place rows between unbounded preceding and current row
-    )
+    window
+        here as (
+            partition by watch_no, line order by place rows between unbounded preceding and current row
+        ),
+        channel_here as (
+            partition by watch_no order by place rows between unbounded preceding and current row
+        )
+),
+
+lines as (
+    select *, lag(programme) over (partition by watch_no, line order by place) as programme_before
+    from valued
 ),
 
 stepped as (
-    select *, lag(now) over (partition by watch_no order by place) as was
-    from valued
+    select
+        * exclude (mine, programme, programme_before, area_now, weight_now),
+        struct_insert(programme, care_area := area_now, weight_kg := weight_now) as now,
+        struct_insert(
+            programme_before,
+            care_area := lag(area_now) over in_channel,
+            weight_kg := lag(weight_now) over in_channel
+        ) as was
+    from lines
+    where mine
+    window in_channel as (partition by watch_no order by place)
 )
 
 select
-    watch_no, place, begins_infusion, begins_as, begins_under, begins_us, now, was, was_completed,
+    watch_no, place, line, begins_infusion, begins_as, begins_under, begins_us, now, was, was_completed,
     -- whether a row programmes something new; a start that continues is judged by rate and dose alone
     coalesce(printf('%.5e', rate_ml_h) <> printf('%.5e', was.rate_ml_h), rate_ml_h is not null)
     or coalesce(

@@ -45,6 +45,7 @@ known as (
             false
         ) as switched_off,
         p.kind = 'infusion_stopped' and coalesce(p.initiator, 'user') <> 'pump'
+        and not coalesce(p.stops_delivery, false)
         and coalesce(
             first_value(
                 case

@@ -2,16 +2,21 @@
 -- grain: one change in one of the months, in clinical or unknown use
 -- note: a stop and start without a gap is one (ruling 24), a pause and its resumption is none; nor is what the pump
 -- or an order did. A change that is the last thing a log shows before a lost stop is one too: its stretch is unknown,
--- its rate is the event's
+-- its rate is the event's, logged or following from the dose (ruling 51)
 with set_rates as (
     select
         facility,
         pump_id,
         channel,
         epoch_us(occurred_at) as at_us,
-        max_by(rate_ml_h, {'sequence': coalesce(sequence, 0), 'id': event_id}) as rate_ml_h
+        max_by(
+            {'rate_ml_h': rate_ml_h, 'dose_value': dose_value, 'dose_unit': dose_unit},
+            {'sequence': coalesce(sequence, 0), 'id': event_id}
+        ) as told
     from counting_events
-    where kind in ('rate_changed', 'programme_changed', 'infusion_started') and rate_ml_h is not null
+    where
+        kind in ('rate_changed', 'programme_changed', 'infusion_started')
+        and (rate_ml_h is not null or dose_value is not null)
     group by facility, pump_id, channel, at_us
 ),
 
@@ -38,7 +43,10 @@ pieces as (
         state,
         rate_ml_h,
         care_area,
-        entry
+        entry,
+        concentration_value,
+        concentration_unit,
+        weight_kg
     from segments
     union all
     select
@@ -51,7 +59,10 @@ pieces as (
         'unknown' as state,
         null as rate_ml_h,
         s.care_area,
-        s.entry
+        s.entry,
+        s.concentration_value,
+        s.concentration_unit,
+        s.weight_kg
     from segments as s
     inner join last_ends as l
         on s.infusion_id = l.infusion_id and s.ended_at = l.ended_at
@@ -60,10 +71,21 @@ pieces as (
 
 stretches as (
     select
-        s.* exclude (rate_ml_h),
+        s.* exclude (rate_ml_h, concentration_value, concentration_unit, weight_kg),
         epoch_us(s.started_at) as from_us,
         epoch_us(s.ended_at) as to_us,
-        case when s.state = 'unknown' then e.rate_ml_h else s.rate_ml_h end as rate_ml_h
+        case
+            when s.state <> 'unknown' then s.rate_ml_h
+            when e.told.rate_ml_h is not null then e.told.rate_ml_h
+            when not d.per_m2 and (d.dimension = 'volume' or d.dimension = c.dimension)
+                then
+                    e.told.dose_value * d.factor * 3600 / d.per_time_s
+                    * case when d.per_kg then s.weight_kg else 1 end
+                    / case
+                        when d.dimension = 'volume' then 1
+                        when s.concentration_value > 0 then s.concentration_value * c.factor / c.per_volume_ml
+                    end
+        end as rate_ml_h
     from pieces as s
     cross join measure_settings as t
     left join set_rates as e
@@ -73,6 +95,10 @@ stretches as (
             and s.pump_id = e.pump_id
             and s.channel = e.channel
             and epoch_us(s.started_at) = e.at_us
+    left join units as d
+        on e.told.dose_unit = d.code and d.per_time_s is not null
+    left join units as c
+        on s.concentration_unit = c.code and c.per_volume_ml is not null
     -- the moment between a stop and the start that follows at once
     where s.state <> 'paused' or epoch_us(s.ended_at) - epoch_us(s.started_at) > t.no_gap_us
 ),
@@ -107,7 +133,7 @@ changed as (
         and n.before.state = 'running'
         and n.before.rate_ml_h > 0
         and n.rate_ml_h > 0
-        and n.before.rate_ml_h <> n.rate_ml_h
+        and printf('%.9e', n.before.rate_ml_h) <> printf('%.9e', n.rate_ml_h)
         and n.from_us - n.before.to_us <= t.no_gap_us
 ),
 

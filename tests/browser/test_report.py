@@ -78,7 +78,7 @@ def test_no_page_is_wider_than_the_screen(report: Path, watched: tuple[Page, lis
 
 
 def _one_of_each(report: Path) -> list[str]:
-    """Return the pages that stand alone, and the largest of each folder: those of one folder are made alike."""
+    """Return the pages that stand alone, and the largest of each folder, whose pages are made alike."""
     found: dict[str, str] = {}
     for name in sorted(pages_of(report), key=lambda n: (report / n).stat().st_size):
         folder, _, _ = name.rpartition("/")

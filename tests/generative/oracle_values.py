@@ -39,6 +39,9 @@ IN_LIBRARY = ("limited", "no_limit_entry")
 #: Rows that tell what somebody tried, not what is in force.
 ATTEMPT_ROWS = ("limit_alerted", "limit_overridden", "reprogrammed_within_limits", "attempt_cancelled")
 ORDER_ROWS = ("order_received", "order_accepted", "order_rejected", "library_received")
+SAYS_NOTHING = ("key_pressed", "demand_requested", "demand_refused", "other")
+#: What a secondary and its primary hold each for itself (19).
+OF_A_LINE = ("entry", "library_use", "concentration", "rate_ml_h", "dose", "volume_ml", "duration_s")
 
 
 def get(row: Event, name: str) -> Any:
@@ -112,6 +115,27 @@ class InForce:
     volume_ml: float | None = None
     duration_s: float | None = None
     bypass_waits: bool = False
+    secondary: bool = False  # whether the values are those of the secondary's line (19)
+    aside: tuple[Any, ...] = (None,) * len(OF_A_LINE)  # and what holds on the other one
+    started_source: str | None = None
+    named_source: str | None = None
+
+    def seen_by(self, e: Event) -> InForce:
+        """Return a copy that stands on the line that a row is about (19)."""
+        now = InForce(**vars(self))
+        source = get(e, "fluid_source")
+        if source is not None and e["kind"] in ("infusion_started", "infusion_resumed"):
+            now.started_source = source
+        if source is not None and e["kind"] not in (*ATTEMPT_ROWS, *ORDER_ROWS, *SAYS_NOTHING):
+            now.named_source = source
+        about = source or now.started_source or now.named_source
+        if (about == "secondary") != now.secondary:
+            now.secondary = not now.secondary
+            here = tuple(getattr(now, name) for name in OF_A_LINE)
+            for name, value in zip(OF_A_LINE, now.aside, strict=True):
+                setattr(now, name, value)
+            now.aside = here
+        return now
 
     def apply(self, e: Event, opens: bool = False, off: bool = False, at_once: bool = False) -> None:
         """Take what a row brings; null is 'not logged' and changes nothing (13).
@@ -125,6 +149,10 @@ class InForce:
             self.care_area = self.weight_kg = self.entry = self.concentration = self.dose = None
             self.volume_ml = self.duration_s = None
             self.bypass_waits = False
+            keeps = ("library_use", "rate_ml_h")
+            self.aside = tuple(
+                v if name in keeps else None for name, v in zip(OF_A_LINE, self.aside, strict=True)
+            )
         if kind == "patient_changed":
             self.patient = None
         self.patient = get(e, "patient_key") or self.patient

@@ -73,7 +73,8 @@ class Lane:
     now: InForce
     look: Lookup
     open: Attempt | None = None
-    completed: bool = False  # the last delivery ended by completion or keep-open: a start is a refill
+    #: Lines (True: the secondary's) whose last delivery was completed or kept open: a start is a refill.
+    completed: set[bool] = field(default_factory=set)
     log: list[tuple[int, Event, InForce]] = field(default_factory=list)  # every row with the values after it
 
 
@@ -396,7 +397,7 @@ class Judge:
         """Whether an override was brought inside its limit within 10 min."""
         quantity, unit = get(chosen, "limit_quantity"), get(chosen, "limit_unit")
         side, limit = get(chosen, "limit_side"), get(chosen, "limit_value")
-        now = self.end.after or InForce()
+        now = now_at_end = self.end.after or InForce()
         for index, e, after in self.lane.log:
             if index <= self.end.index or e["occurred_at"] - self.end.at > TEN_MINUTES:
                 continue
@@ -407,6 +408,8 @@ class Judge:
             other_entry = None not in (get(e, "entry"), self.a.entry) and e["entry"] != self.a.entry
             if e["kind"] not in changes or not by_user(e) or other_entry or after.library_use == "bypassed":
                 continue
+            if quantity != "weight" and after.secondary != now_at_end.secondary:
+                continue  # 19: another line says nothing about this one
             value = own_value(e, quantity, unit, after)
             if value is not None and limit is not None and outside(value, side, limit) is False:
                 return True

@@ -225,3 +225,20 @@ def test_ruling_34_limits_come_from_the_alerts_and_the_last_one_holds(engine: st
     | attempt_id | outcome       | limit_value | limit_multiple | entered_first | entered_final | change_factor |
     | e1         | within_limits | 20          | 3              | 60            | 30            | 2             |
     """)
+
+
+def test_ruling_19_a_secondary_reverses_no_override_of_its_primary(engine: str) -> None:
+    """Overridden on the primary; what starts beside it within ten minutes, inside that limit, is another line."""
+    read(
+        engine,
+        """
+    | at       | kind             | library_use | entry   | rate_ml_h | limit                       | tried | fluid_source |
+    | 10:00:00 | limit_alerted    |             | heparin |           | soft high flow_rate 20 mL/h | 40    |              |
+    | 10:00:10 | infusion_started | limited     | heparin | 40        |                             |       | primary      |
+    | 10:05:00 | infusion_started | limited     |         | 15        |                             |       | secondary    |
+    | 10:30:00 | infusion_stopped |             |         |           |                             |       |              |
+    """,
+    ).attempts("""
+    | attempt_id | outcome    | entered_final | reversed |
+    | e1         | overridden | 40            | no       |
+    """)

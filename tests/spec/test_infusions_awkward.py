@@ -283,6 +283,29 @@ def test_ruling_10_a_bypass_that_waits_is_for_the_next_start_whichever_its_line(
     """)
 
 
+def test_ruling_10_a_bypass_with_a_rate_waits_too_where_nothing_runs(rebuild: Rebuild) -> None:
+    """On an idle channel it is for the next start, the secondary's; taken at once by the primary, it is not."""
+    rebuild("""
+        at    | channel | kind             | rate_ml_h | fluid_source | library_use
+        08:00 | A       | infusion_started | 60        | primary      | limited
+        08:10 | A       | infusion_stopped |           |              |
+        08:12 | A       | library_bypassed | 120       |              |
+        08:13 | A       | infusion_started | 120       | secondary    |
+        08:30 | A       | infusion_stopped |           |              |
+        08:00 | B       | infusion_started | 60        | primary      | limited
+        08:10 | B       | library_bypassed | 80        |              |
+        08:20 | B       | infusion_started | 120       | secondary    |
+        08:30 | B       | infusion_stopped |           |              |
+    """).infusions("""
+        infusion_id | library_use | fluid_source
+        e1          | limited     | primary
+        e4          | bypassed    | secondary
+        e6          | limited     | primary
+        e7          | bypassed    | primary
+        e8          |             | secondary
+    """)
+
+
 def test_ruling_47_two_lives_of_the_counter_at_one_instant(rebuild: Rebuild) -> None:
     """What goes on stands before what begins anew; a reset is no gap, and the stop ends the infusion."""
     rebuild("""

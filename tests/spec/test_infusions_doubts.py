@@ -74,6 +74,36 @@ def test_ruling_05_a_stop_shows_the_state_and_the_stretch_stays_unknown(rebuild:
     """)
 
 
+def test_ruling_18_a_stop_that_the_log_calls_an_alarms_is_the_alarms(rebuild: Rebuild) -> None:
+    """Alarm and stop in one second: the alarm stopped it, until it goes on (60 min, not 15) or someone stops it."""
+    out = rebuild("""
+        at    | kind             | channel | alarm_kind | stops_delivery | rate_ml_h
+        08:00 | infusion_started | A       |            |                | 60
+        08:30 | alarm_raised     | A       | occlusion  |                |
+        08:30 | infusion_stopped | A       |            | yes            |
+        08:50 | infusion_started | A       |            |                | 60
+        09:20 | infusion_stopped | A       |            | yes            |
+        09:30 | infusion_stopped | A       |            |                |
+        12:00 | infusion_stopped | B       |            | yes            |
+        12:10 | infusion_started | B       |            |                | 30
+        12:40 | infusion_stopped | B       |            |                |
+    """)
+    out.segments("""
+        channel | started_at | ended_at | state            | volume_ml
+        A       | 08:00      | 08:30    | running          | 30
+        A       | 08:30      | 08:50    | stopped_by_alarm | 0
+        A       | 08:50      | 09:20    | running          | 30
+        A       | 09:20      | 09:30    | stopped_by_alarm | 0
+        B       | 12:00      | 12:10    | stopped_by_alarm | 0
+        B       | 12:10      | 12:40    | running          | 15
+    """)
+    out.infusions("""
+        infusion_id | start_kind | ended_at | end_kind | user_rate_changes
+        e1          | start      | 09:30    | stopped  | 0
+        e7          | missing    | 12:40    | stopped  | 0
+    """)
+
+
 def test_ruling_18_clearing_is_no_resumption(rebuild: Rebuild) -> None:
     """Stopped by an alarm lasts until a start, resumption, rate change or stop."""
     out = rebuild("""

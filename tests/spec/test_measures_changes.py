@@ -133,16 +133,44 @@ def test_changes_of_the_table_of_infusions_are_found_again() -> None:
         09:30:02 | infusion_started   |           | 80        |
         09:50:00 | infusion_stopped   |           |           |
     """)
+    assert found_again(log) == ([3], [(10, 20), (20, 30), (70, 80)])
+
+
+@pytest.mark.parametrize(
+    ("changed", "found"),
+    [
+        # 20 mg/h of 2 mg/mL are 10 mL/h, what ran before; 30 mg/h are 15, 0.5 mg/kg/h for 80 kg are 20
+        ("20 | mg/h", []),
+        ("30 | mg/h", [(10, 15)]),
+        ("0.5 | mg/kg/h", [(10, 20)]),
+        ("300 | [IU]/h", []),
+    ],
+)
+def test_ruling_51_a_change_of_the_dose_alone_right_before_a_lost_stop(
+    changed: str, found: list[tuple[float, float]]
+) -> None:
+    log = events_of(f"""
+        at    | kind             | entry   | rate_ml_h | dose_value | dose_unit | concentration_value | concentration_unit | weight_kg
+        08:00 | infusion_started | insulin | 10        | 20         | mg/h      | 2                   | mg/mL              | 80
+        09:00 | rate_changed     |         |           | {changed}              |                     |                    |
+        12:00 | infusion_started | heparin | 5         |            |           |                     |                    |
+        12:30 | infusion_stopped |         |           |            |           |                     |                    |
+    """)
+    assert found_again(log) == ([len(found), 0], found)
+
+
+def found_again(log: list[dict[str, Any]]) -> tuple[list[int], list[tuple[float, float]]]:
+    """Return the changes of each infusion of a rebuilt log, and those that the measure finds: from, to."""
     con = connection_with(log, {}, Thresholds())
     build(con)
-    assert con.execute("select user_rate_changes from infusions").fetchall() == [(3,)]
+    told = con.execute("select user_rate_changes from infusions order by started_at").fetchall()
     for name in ("ignored", "ingests", "libraries"):
         con.register(f"{name}_given", table(name, "| path |\n| a.csv |" if name == "ingests" else ""))
         con.execute(f"drop view if exists {name}")
         con.execute(f"create temp table {name} as select * from {name}_given")
     calculate(con, site(**LOW), None, ["2026-03"])
     found = con.execute("select rate_before_ml_h, rate_ml_h from rate_changes order by changed_at").fetchall()
-    assert found == [(10, 20), (20, 30), (70, 80)]
+    return [row[0] for row in told], found
 
 
 STALE = {

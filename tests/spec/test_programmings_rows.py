@@ -173,3 +173,46 @@ def test_each_attempt_has_exactly_one_programming(engine: str) -> None:
     | e3             | e2          | 11:00:00 | change | 90    | mL/h | e3         |
     | e5             | e6          | 12:00:00 | change | 99    | mL/h | e5         |
     """)
+
+
+def test_ruling_19_the_return_of_a_primary_is_compared_with_the_primary(engine: str) -> None:
+    """Primary at 10, secondary at 100, and back at 10: nothing new was programmed; at 12 it would have been."""
+    read(
+        engine,
+        """
+    | at    | kind               | library_use | entry      | rate_ml_h | volume_to_infuse_ml | fluid_source |
+    | 10:00 | infusion_started   | limited     | saline     | 10        | 500                 | primary      |
+    | 10:30 | infusion_started   | limited     | antibiotic | 100       | 50                  | secondary    |
+    | 11:00 | infusion_completed |             |            |           |                     | secondary    |
+    | 11:00 | infusion_started   |             |            | 10        |                     | primary      |
+    | 11:30 | programme_changed  |             |            |           | 500                 |              |
+    | 12:00 | infusion_started   | limited     | antibiotic | 100       | 50                  | secondary    |
+    | 12:30 | infusion_completed |             |            |           |                     | secondary    |
+    | 12:30 | infusion_started   | limited     | saline     | 12        |                     | primary      |
+    | 13:00 | infusion_stopped   |             |            |           |                     |              |
+    """,
+    ).programmings("""
+    | programming_id | infusion_id | at    | phase  | entry      | value |
+    | e1             | e1          | 10:00 | start  | saline     | 10    |
+    | e2             | e2          | 10:30 | start  | antibiotic | 100   |
+    | e6             | e6          | 12:00 | start  | antibiotic | 100   |
+    | e8             | e1          | 12:30 | change | saline     | 12    |
+    """)
+
+
+def test_ruling_19_a_primary_outside_the_library_returns_outside_it(engine: str) -> None:
+    """A secondary in the library lends its primary nothing: what comes back is as plain as it was."""
+    read(
+        engine,
+        """
+    | at    | kind               | library_use | entry      | rate_ml_h | fluid_source |
+    | 10:00 | infusion_started   | bypassed    |            | 10        | primary      |
+    | 10:30 | infusion_started   | limited     | antibiotic | 100       | secondary    |
+    | 11:00 | infusion_completed |             |            |           | secondary    |
+    | 11:00 | infusion_started   |             |            | 20        | primary      |
+    | 12:00 | infusion_stopped   |             |            |           |              |
+    """,
+    ).programmings("""
+    | programming_id | infusion_id | phase | entry      | value |
+    | e2             | e2          | start | antibiotic | 100   |
+    """)

@@ -8,7 +8,7 @@ from pathlib import Path
 from dripledger.hospital import family_a, family_b, family_c, records, warned
 from dripledger.hospital.fleet import MODELS
 from dripledger.hospital.happenings import ALARM_KINDS, PRIORITIES, STOPPING
-from dripledger.hospital.limits import limits_of
+from dripledger.hospital.limits import VOLUME_LIMITS_ML, limits_of
 from dripledger.hospital.plants import Plan
 from dripledger.hospital.scenario import LibraryPlan
 from dripledger.hospital.truth import write_rows
@@ -251,7 +251,7 @@ def _library_rows(world: World, number: int, version: LibraryPlan) -> list[list[
                 quantity, limits = limits_of(s, entry, strength, area.weight_kg[0], number)
                 rows.append([*head, quantity, *limits, "", ""])
                 if entry.limits == "volume":
-                    rows.append([*head, "volume", "", "20", "1000", "1500", "", ""])
+                    rows.append([*head, "volume", "", "", *VOLUME_LIMITS_ML, "", ""])
     return rows
 
 

@@ -60,7 +60,7 @@ def build(scenario: Scenario, form: str | None = None) -> Hospital:
     plan = plan_places(world)
     happenings = happen(world, plan.maintenance, streams[4])
     choose = Chooser(world, plan, happenings, streams[2])
-    plant_in_world(world, plan, choose)
+    plant_in_world(world, plan, choose, happenings.limits)
     gathered = r.gather(world)
     r.gather_happenings(happenings, world.infusions, gathered)
     _add_extra(world, plan, gathered)

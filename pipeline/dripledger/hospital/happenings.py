@@ -17,7 +17,7 @@ from dripledger.hospital.attempts import (
 )
 from dripledger.hospital.calendar import Flags, Ints
 from dripledger.hospital.fleet import FAMILIES
-from dripledger.hospital.limits import HARD_HIGH, SOFT_HIGH, Limits, infusion_limits
+from dripledger.hospital.limits import HARD_HIGH, SOFT_HIGH, Limits, confine_volumes, infusion_limits
 from dripledger.hospital.sessions import set_to_infuse
 from dripledger.hospital.world import (
     BY_ALARM,
@@ -52,6 +52,8 @@ STOPPING = (OCCLUSION, AIR, DOOR)
 OF_PUMP = (BATTERY, MAINS, FAULT)
 
 DAY_S = 86400
+#: A volume to infuse is at most so many times what is delivered.
+_MOST_TO_INFUSE = 2.5
 
 
 @dataclass
@@ -138,11 +140,12 @@ def happen(world: World, maintenance: Flags, rng: np.random.Generator) -> Happen
     apart[pounds] = True
     limits = infusion_limits(world)
     confine(world, limits)
+    confine_volumes(world, _MOST_TO_INFUSE)
     plain = free & ~apart
     chosen = _choose(world, limits, plain, rng)
     attempts = draw_attempts(world, limits, plain[inf.session], chosen, rng)
     attempts = join(attempts, warn_of_weights(world, pounds))
-    set_to_infuse(inf, rng.uniform(1.05, 2.5, len(inf.session)))
+    set_to_infuse(inf, rng.uniform(1.05, _MOST_TO_INFUSE, len(inf.session)))
     boluses = _boluses(world, attempts, plain[inf.session], rng)
     alarms = _alarms(world, plain, rng)
     eventful = apart.copy()
@@ -164,7 +167,7 @@ def _sending(world: World) -> Flags:
 
 
 def _pounds(world: World, free: Flags, rng: np.random.Generator) -> Ints:
-    """Type some weights in pounds; return the sessions."""
+    """Type some weights in pounds, beside the same patient's true weight before; return the sessions."""
     s, inf = world.sessions, world.infusions
     begin = np.full(len(s.pump), -1, np.int64)
     first = (inf.place == 0) & (inf.channel == 1)
@@ -180,7 +183,12 @@ def _pounds(world: World, free: Flags, rng: np.random.Generator) -> Ints:
     fits &= (s.weight_at - s.start >= 75) & (begin - s.weight_at < 500)
     turn = world.calendar.month_index
     fits &= turn(s.start - 3600) == turn(s.start + 3600)
-    chosen = _pick(fits, world.scenario.planted.weights_in_pounds, rng)
+    # the session before is of the same patient on the same pump, and has the weight that is meant
+    before = np.arange(len(s.pump)) - 1
+    beside = ~s.new_patient & (s.pump == s.pump[before]) & (s.weight_g[before] >= 0) & free[before]
+    drawn = rng.permutation(np.flatnonzero(fits))
+    chosen = np.sort(drawn[beside[drawn]][: world.scenario.planted.weights_in_pounds]).astype(np.int64)
+    s.weight_g[before[chosen]] = s.weight_g[chosen]
     s.weight_g[chosen] = np.round(s.weight_g[chosen] * 2.20462 / 100).astype(np.int64) * 100
     return chosen
 

@@ -8,12 +8,16 @@ import numpy as np
 
 from dripledger.hospital.calendar import Flags, Ints
 from dripledger.hospital.scenario import EntryPlan, Scenario
-from dripledger.hospital.world import LIMITED, Reals, World
+from dripledger.hospital.world import LIMITED, MOST_CHANGES, Reals, World, rate_after, volume_at
 
 #: Limits as shares of the usual rates: soft ones around them, hard ones well outside.
 _HARD_LOW, _SOFT_LOW, _SOFT_HIGH, _HARD_HIGH = 0.2, 0.5, 1.2, 3.0
 #: Columns of a limit table.
 HARD_LOW, SOFT_LOW, SOFT_HIGH, HARD_HIGH = range(4)
+
+#: Soft and hard high limit on the volume (mL, as a library writes them) of an entry that has no other limit.
+VOLUME_LIMITS_ML = ("1000", "1500")
+VOLUME_MOST = 100 * int(VOLUME_LIMITS_ML[0])  # in 0.01 mL
 
 #: Amount units as multiples of the unit that concentrations are given in.
 _AMOUNT = {"mg": 1.0, "ug": 1000.0, "[IU]": 1.0, "mmol": 1.0}
@@ -70,6 +74,43 @@ def limits_of(
     ]
 
 
+def limited_on_volume(world: World) -> Flags:
+    """Return which infusions run under an entry that is limited on the volume alone."""
+    of_entry = np.array([*(e.limits == "volume" for e in world.scenario.entry), False])
+    found: Flags = of_entry[world.infusions.entry] & (world.infusions.use == LIMITED)
+    return found
+
+
+def confine_volumes(world: World, most_factor: float) -> None:
+    """Slow down what would pass its volume limit: nobody is warned about a volume here.
+
+    Parameters
+    ----------
+    world
+        Its infusions' rates are changed.
+    most_factor
+        How many times what is delivered a volume to infuse is at most.
+    """
+    inf = world.infusions
+    rows = np.flatnonzero(limited_on_volume(world))
+    second = rate_after(inf, inf.changes) * inf.second_s / 3600
+    most = np.maximum(volume_at(inf, inf.run_s), second)[rows] * most_factor
+    share = np.minimum(1.0, VOLUME_MOST * 0.98 / np.maximum(most, 1.0))
+    slow = share < 1.0
+    rows, share = rows[slow], share[slow]
+
+    def slowed(rate: Ints) -> Ints:
+        found: Ints = np.maximum(10, np.floor(rate * share / 10).astype(np.int64) * 10)
+        return found
+
+    inf.rate[rows] = slowed(inf.rate[rows])
+    before = inf.rate[rows]
+    for i in range(MOST_CHANGES):
+        after = slowed(inf.change_rate[rows, i])
+        inf.change_rate[rows, i] = np.where(after == before, np.where(before > 10, before - 10, 20), after)
+        before = inf.change_rate[rows, i]
+
+
 @dataclass
 class Limits:
     """What limits each infusion, on the quantity that its entry is limited on.
@@ -90,6 +131,15 @@ class Limits:
     def rate(self, rows: Ints, column: int) -> Reals:
         """Return the rate (0.01 mL/h) at which a limit is reached; nan where there is none."""
         found: Reals = self.values[rows, column] / self.per_ml_h[rows] * 100
+        return found
+
+    def inside(self, rate: int) -> Flags:
+        """Return for every infusion whether a rate (0.01 mL/h) would draw no warning."""
+        rows = np.flatnonzero(self.apply)
+        found = np.ones(len(self.apply), np.bool_)
+        amount = self.amount(rows, np.full(len(rows), rate))
+        low, high = self.values[rows, SOFT_LOW], self.values[rows, SOFT_HIGH]
+        found[rows] = ~(amount < low) & ~(amount > high)
         return found
 
 

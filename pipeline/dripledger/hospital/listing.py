@@ -116,7 +116,8 @@ def _warnings(world: World, happenings: Happenings) -> list[Plant]:
          "warned, then started outside the library", "an attempt: left_library"),
         ("weight_in_pounds", a.weight_limit_g > 0,
          "a weight in pounds typed as kilograms: warned, overridden",
-         "an attempt: overridden, before any entry is chosen, on the channel that starts next"),
+         "an attempt: overridden, before any entry is chosen, on the channel that starts next; the patient's "
+         "other weight is beside it"),
         ("hard_limit_met", a.hard & told, "an entry beyond a hard limit", "no override: it met a hard limit"),
         ("limit_alerts_unlogged", world.fleet.family[s.pump[inf.session[a.infusion]]] == FAMILIES.index("C"),
          "device messages cannot tell a limit alert", "in no measure of limit alerts: not measurable there"),
@@ -130,6 +131,9 @@ def _warnings(world: World, happenings: Happenings) -> list[Plant]:
         for i in shown:
             row = int(a.infusion[i])
             count = f" (one of {len(rows)})" if len(rows) > 1 else ""
+            if item == "weight_in_pounds":  # the session before is the same patient's
+                typed, meant = (s.weight_g[inf.session[row] - back] / 1000 for back in (0, 1))
+                count = f": {typed:.1f} kg, after {meant:.1f} kg{count}"
             out.append(Plant(item, int(s.pump[inf.session[row]]), int(inf.channel[row]), int(a.first_at[i]),
                              int(a.ended_at[i]), what + count, expected))  # fmt: skip
     out += [

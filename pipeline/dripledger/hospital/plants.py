@@ -13,6 +13,7 @@ from dripledger.hospital import records as r
 from dripledger.hospital.calendar import Flags, Ints
 from dripledger.hospital.fleet import FAMILIES
 from dripledger.hospital.happenings import Happenings
+from dripledger.hospital.limits import VOLUME_MOST, Limits, limited_on_volume
 from dripledger.hospital.world import LIMITED, REFILLED, STOPPED, SWITCHED_OFF, World
 
 DAY_S = 86400
@@ -155,7 +156,7 @@ def _in_family(world: World, letter: str) -> Flags:
     return found
 
 
-def plant_in_world(world: World, plan: Plan, choose: Chooser) -> None:
+def plant_in_world(world: World, plan: Plan, choose: Chooser, limits: Limits) -> None:
     """Bend what happens: labels, a weight, silent ends, patient changes, unknown kinds, forgotten stops."""
     s, inf, want = world.sessions, world.infusions, world.scenario.planted
     of_a = _in_family(world, "A")
@@ -178,12 +179,14 @@ def plant_in_world(world: World, plan: Plan, choose: Chooser) -> None:
             ))  # fmt: skip
         return found
 
+    # 36 mL/h is 0.01 mL a second, so that volume / rate is a whole number of seconds
+    quiet = limits.inside(3600) & ~(limited_on_volume(world) & (inf.run_s > VOLUME_MOST))
+    ends_alone = of_a & plain & other_next & (inf.changes == 0) & (inf.ending == STOPPED)
     for i in each(
-        of_a & plain & other_next & (inf.changes == 0) & (inf.ending == STOPPED), want.unlogged_completions,
+        ends_alone & quiet, want.unlogged_completions,
         "completion_never_logged", "ends with its volume, and the log says nothing until the next start",
         "hours end at volume / rate, the rest is unknown",
     ):  # fmt: skip
-        # 36 mL/h is 0.01 mL a second, so that volume / rate is a whole number of seconds
         inf.rate[i] = 3600
         inf.to_infuse[i] = inf.run_s[i]
         plan.unlogged.append((i, r.STOP))

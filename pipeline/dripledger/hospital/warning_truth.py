@@ -284,9 +284,9 @@ def _rate_changes(world: World, part: Part) -> tuple[Ints, Ints]:
 
 
 def _stopped(world: World, part: Part) -> tuple[Ints, Ints, Ints]:
-    """Return begin, end and care area of what alarms stood still; a device message tells it as a stop."""
+    """Return begin, end and care area of what alarms stood still; a device message tells why it stopped."""
     inf = world.infusions
-    rows = np.flatnonzero(part.warned[inf.session] & (inf.pause_cause == BY_ALARM))
+    rows = np.flatnonzero(part.alarmed[inf.session] & (inf.pause_cause == BY_ALARM))
     begin = inf.start[rows] + inf.pause_at[rows]
     return begin, begin + inf.pause_s[rows], part.area[rows]
 

@@ -140,7 +140,8 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         "How long do infusions stand still because of alarms?",
         "minutes stopped by an alarm; long stops of high-alert entries are listed",
         "running hours / 100",
-        CONTEXT,
+        "stops that neither the log nor the mapping puts down to an alarm, and what follows an alarm whose "
+        f"effect nobody declared; {CONTEXT}",
         base="running hours",
         unit="minutes per 100 running hours",
         direction=Direction.DOWN,

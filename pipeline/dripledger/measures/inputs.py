@@ -14,6 +14,7 @@ from dripledger.engine import build_relations
 from dripledger.measures.definitions import MEASURES
 from dripledger.measures.months import Month, month_of
 from dripledger.schema import EVENT_KINDS
+from dripledger.schema.units import register_units
 from dripledger.site import Site
 from dripledger.store.counting import counting_events
 
@@ -59,6 +60,7 @@ def prepare(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month])
     # Where two systems report the same fact, only the source that the site names counts.
     rules = site.settings.precedence
     con.execute(f"create or replace temp view counting_events as {counting_events(rules, 'events')}")
+    register_units(con)
     build_relations(con, "measures", as_views=_VIEWS)
 
 

@@ -66,6 +66,11 @@ _STANDARD_FIELDS: Final[dict[str, Any]] = {
     "delivery_mode": {"expr": "replace(delivery_mode, 'pump-program-delivery-mode-', '')"},
     "fluid_source": {"expr": "coalesce(active_source, source)"},
     "stop_reason": {"expr": "replace(not_delivering_reason, 'pump-stopped-', '')"},
+    # only so does a message tell that an alarm stopped the delivery, whatever its own declaration says
+    "stops_delivery": {
+        "expr": f"case when event = '{_STOP}' and not_delivering_reason = 'pump-stopped-alarming' "
+        "then 'true' end"
+    },
     # a stop that says transitioning may still report the old flow: only where delivery goes on does it count
     "running_logged": {
         "expr": "case when infusing_status = 'pump-status-infusing' "
