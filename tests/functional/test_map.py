@@ -205,7 +205,7 @@ def test_retry_reads_from_the_originals_after_mending(cli: CommandLine, site: Pa
         (["try", "MAPPING", "nowhere.csv"], 2, "there is no such file"),
         (["try", "nowhere.toml", "EXPORT"], 2, "there is no such file"),
         (["try", "EXPORT", "EXPORT"], 2, "is not UTF-8 text"),
-        (["try", "MAPPING", "MAPPING"], 3, "its header lacks"),
+        (["try", "MAPPING", "MAPPING"], 3, "its first line has"),
         (["try", "MAPPING", "EXPORT", "--safe", "Kanal"], 2, "no option '--safe'"),
         (["drft", "EXPORT"], 2, "'draft'"),
     ],

@@ -11,7 +11,6 @@ import pytest
 
 from dripledger.drafting.compose import pattern_of, source_name
 from dripledger.drafting.draft import draft
-from dripledger.errors import InputError
 
 
 def _drafted(
@@ -122,9 +121,9 @@ def test_receipt_is_not_taken_for_the_event(tmp_path: Path) -> None:
     assert told["time"]["received_format"] == "iso"
 
 
-def test_without_times_there_is_no_draft(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="time of day"):
-        _drafted(tmp_path, ["13.10.2026", "14.10.2026"])
+def test_a_date_alone_is_no_time_and_stays_assumed(tmp_path: Path) -> None:
+    told = _drafted(tmp_path, ["13.10.2026", "14.10.2026"])
+    assert told["assumed"][0].startswith("fields.device_time")
 
 
 def test_a_missing_pump_is_assumed_and_the_draft_loads(tmp_path: Path) -> None:
@@ -175,3 +174,15 @@ def test_a_clock_never_set_does_not_turn_the_dates(tmp_path: Path) -> None:
 def test_name_and_pattern(path: str, name: str, pattern: str) -> None:
     assert source_name(Path("/elsewhere") / path) == name
     assert pattern_of(Path("/elsewhere") / path) == pattern
+
+
+@pytest.mark.parametrize(("event_first", "zone"), [(True, "site"), (False, "UTC")])
+def test_a_count_beside_a_written_time_of_receipt_has_its_own_zone(
+    tmp_path: Path, event_first: bool, zone: str
+) -> None:
+    counts = [str(1790841605 + 60 * n) for n in range(40)]
+    written = [f"2026-10-01 {9 + n // 60:02}:{n % 60:02}:10" for n in range(40)]
+    pairs = zip(counts, written, strict=True) if event_first else zip(written, counts, strict=True)
+    told = _drafted(tmp_path, [f"{a},{b}" for a, b in pairs], "Pump,Event time,Received at,Event,Rate")
+    assert {told["time"]["format"], told["time"]["received_format"]} == {"epoch_s", "iso"}
+    assert told["time"]["received_zone"] == zone

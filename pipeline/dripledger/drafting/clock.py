@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from dripledger.drafting.moments import TimeReading
 from dripledger.drafting.profile import Profile
+from dripledger.sources.time_formats import EPOCHS
 
 #: First of the hundred years that a draft takes years of two digits to lie in.
 CENTURY_FROM = 1970
@@ -76,12 +77,28 @@ def find_clock(columns: Mapping[str, Profile]) -> Clock | None:
         clock = pair
     if received is not None and received.name not in clock.columns:
         clock.received = (received.name, _told(received).pattern)
+        if clock.pattern in EPOCHS and clock.received[1] not in EPOCHS:
+            clock.assumed.append("time.received_zone: the time of receipt is taken to be in the site's zone")
         clock.short_years = clock.short_years or _told(received).short_years
     if clock.short_years:
         clock.assumed.append(
             f"time.two_digit_years_from: years of two digits are taken to lie in {CENTURY_FROM} "
             f"to {CENTURY_FROM + 99}"
         )
+    return clock
+
+
+def without_times(columns: Mapping[str, Profile]) -> Clock:
+    """Return a clock that a person has to set, for a log in which no column is known to tell the time."""
+    named = [p for p in columns.values() if p.personal is None and not p.cells and _said(p) >= 0.6]
+    best = max(named, key=_said, default=None)
+    clock = Clock(() if best is None else (best.name,), "iso", "site", 1.0, 0.0, "its form is not known")
+    taken = "" if best is None else f" ({best.name!r} is taken, because of its header)"
+    clock.assumed.append(
+        "fields.device_time: no column holds both a date and a time of day in a form that is read here; name "
+        f"it{taken} and write its form under time.format"
+    )
+    clock.assumed.append('time.zone: nothing is known of the zone; that of site.toml is taken (or "UTC"?)')
     return clock
 
 
@@ -128,7 +145,11 @@ def _of(columns: tuple[str, ...], pattern: str, told: TimeReading, score: float,
             f"because {told.why} "
             f"(the other: {told.other}{tail})"
         )
-    if "%z" in pattern or told.offsets >= 0.99:
+    if pattern in EPOCHS:
+        clock.zone = "UTC"
+        unit = "seconds" if pattern == "epoch_s" else "milliseconds"
+        clock.assumed.append(f"time.format: its whole numbers are taken for {unit} since 1970 began, in UTC")
+    elif "%z" in pattern or told.offsets >= 0.99:
         clock.zone = "in_text"
     else:
         clock.assumed.append(

@@ -10,12 +10,14 @@ from typing import Any, Final
 from dripledger.drafting import toml
 from dripledger.drafting.clock import CENTURY_FROM, Clock
 from dripledger.drafting.evidence import gapless
-from dripledger.drafting.fields import LIKELY, Fields, Found
+from dripledger.drafting.fields import LIKELY, SURE, Fields, Found
 from dripledger.drafting.filing import Filing, file_labels, records_of, unit_lines
 from dripledger.drafting.profile import Profile
 from dripledger.drafting.sample import Head, Sample
+from dripledger.schema.units import normalise_unit
 from dripledger.sources.opening import plain_name
 from dripledger.sources.parts import FIXED_UNIT, MAPPABLE, UNIT_COLUMN
+from dripledger.sources.time_formats import EPOCHS
 
 #: Units that a value is taken to be in where nothing says.
 _USUAL: Final = {
@@ -23,6 +25,8 @@ _USUAL: Final = {
     "volume_delivered_ml": "mL", "syringe_size_ml": "mL", "programmed_duration_s": "s",
 }  # fmt: skip
 _UNKNOWN_PUMP: Final = "unknown"
+#: What differs from one export to the next in a name: a date, or a long number; "q3" stays.
+_DATED: Final = re.compile(r"\d+(?:[-_.]\d+)+|\d{3,}|(?<![^\W\d_])\d+$")
 
 
 class Composer:
@@ -175,6 +179,8 @@ class Composer:
         lines.append(toml.told("resolution_s", int(clock.resolution_s)))
         if clock.received is not None and clock.received[1] != clock.pattern:
             lines.append(toml.told("received_format", clock.received[1]))
+            if (clock.received[1] in EPOCHS) != (clock.pattern in EPOCHS):
+                lines.append(toml.told("received_zone", "UTC" if clock.received[1] in EPOCHS else "site"))
         if clock.short_years:
             lines.append(toml.told("two_digit_years_from", CENTURY_FROM))
         return lines
@@ -200,11 +206,17 @@ class Composer:
                 )
             elif target == "kind":
                 lines.append(toml.told(target, {"value": "other"}, "no column tells what happened"))
+        for name, p in self.columns.items():
+            if p.cells and name not in self.used and name not in self.fields.personal:
+                self.used.add(name)
+                waiting += self._cells(None, name)
         if waiting:
             lines += toml.comment("Not read until somebody says in which unit:")
         return [*lines, *waiting]
 
     def _time_spec(self) -> str | dict[str, str]:
+        if not self.clock.columns:
+            return {"expr": "nullif('', '')"}
         if len(self.clock.columns) == 1:
             return self.clock.columns[0]
         quoted = ['"' + name.replace('"', '""') + '"' for name in self.clock.columns]
@@ -212,19 +224,30 @@ class Composer:
 
     def _field(self, target: str, told: Found, lines: list[str], waiting: list[str]) -> None:
         why = f"{told.sure}: {told.why}"
-        if told.score < LIKELY:
-            self.assumed.append(f"fields.{target}: {told.column!r} is a guess")
+        if told.score < (SURE if target == "pump_id" else LIKELY):
+            self.assumed.append(
+                f"fields.{target}: {told.column!r} is {'a guess' if told.score < LIKELY else 'likely'}"
+            )
         spec: str | dict[str, Any] = told.column
         if target in ("patient_key", "order_key"):
             spec = {"field": told.column, "personal": "key"}
         elif target in FIXED_UNIT or target in UNIT_COLUMN:
             unit = self.fields.units.get(told.column)
-            if unit is not None and unit.column is not None:
+            if self.columns[told.column].cells:
+                self.used.add(told.column)
+                if unit is None or unit.code is None:
+                    waiting += self._cells(target, told.column)
+                    return
+                spec = {"expr": _part(told.column, 1), "unit": unit.code}
+            elif unit is not None and unit.column is not None:
                 spec = {"field": told.column, "unit_field": unit.column}
                 self.used.add(unit.column)
                 self.unit_columns.append(unit.column)
             elif unit is not None and unit.code is not None:
                 spec = {"field": told.column, "unit": unit.code}
+            elif target == "weight_kg" and self._heavy(told.column):
+                waiting.append(f"# {toml.told(target, {'field': told.column, 'unit': ''}, why)}")
+                return
             elif target in _USUAL:
                 spec = {"field": told.column, "unit": _USUAL[target]}
                 self.assumed.append(f"fields.{target}: nothing says its unit; {_USUAL[target]} is taken")
@@ -234,6 +257,26 @@ class Composer:
                 return
         self.used.add(told.column)
         lines.append(toml.told(target, spec, why))
+
+    def _heavy(self, column: str) -> bool:
+        """Whether most values are above what a person weighs in kilograms: grams, perhaps."""
+        numbers = [t for t in self.columns[column].texts if t.isdigit() and int(t) > 400]
+        return len(numbers) > 0.5 * len(self.columns[column].texts)
+
+    def _cells(self, target: str | None, column: str) -> list[str]:
+        told = self.columns[column].cells
+        units = ", ".join(toml.string(unit) for unit, _ in told.most_common(6))
+        lines = toml.comment(f"{toml.string(column)} holds a number and its unit in one cell ({units}):")
+        number, unit = toml.value({"expr": _part(column, 1)}), toml.value({"expr": _part(column, 2)})
+        if target in UNIT_COLUMN:
+            return [*lines, f"# {target} = {number}", f"# {UNIT_COLUMN[target]} = {unit}"]
+        if len(told) == 1:
+            whole = {"expr": _part(column, 1), "unit": normalise_unit(next(iter(told)))}
+            return [*lines, *toml.comment(f"read it as {toml.value(whole)}")]
+        return [
+            *lines,
+            *toml.comment(f"the number is {number}, the unit {unit}; convert by it (case when ...)"),
+        ]
 
     def _personal(self) -> list[str]:
         masked = [
@@ -264,6 +307,11 @@ class Composer:
         return lines
 
 
+def _part(column: str, number: int) -> str:
+    quoted = column.replace('"', '""')
+    return f"split_part(\"{quoted}\", ' ', {number})"
+
+
 def _sure(score: float) -> str:
     return Found("", "", score, "").sure
 
@@ -277,10 +325,10 @@ def _below_inbox(path: Path) -> tuple[str, ...]:
 
 
 def source_name(path: Path) -> str:
-    """Return a name for a source: its file's name without dates and numbers, else that of its folder."""
+    """Return a name for a source: its file's name without dates and long numbers, else that of its folder."""
     *folders, file = _below_inbox(path)
     stem = plain_name(file).rpartition(".")[0] or plain_name(file)
-    for text in (re.sub(r"[0-9]+", "", stem), *reversed(folders)):
+    for text in (_DATED.sub("", stem), *reversed(folders)):
         name = re.sub(r"[^A-Za-z0-9]+", "_", text).strip("_").lower()
         if name:
             return name

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from dripledger.drafting.clock import find_clock
+from dripledger.drafting.clock import find_clock, without_times
 from dripledger.drafting.compose import Composer
 from dripledger.drafting.fields import find_fields
 from dripledger.drafting.messages import draft_messages
@@ -16,7 +16,7 @@ from dripledger.drafting.profile import profiles
 from dripledger.drafting.shape import sniff
 from dripledger.drafting.words import language_of
 from dripledger.engine import connect
-from dripledger.errors import InputError, UsageError
+from dripledger.errors import UsageError
 from dripledger.site import Limits
 from dripledger.sources.mapping import Mapping
 
@@ -44,7 +44,7 @@ def draft(path: Path, safe: Sequence[str] = (), limits: Limits | None = None) ->
     UsageError
         If there is no such file, or no such column.
     InputError
-        If it cannot be read, has no shape that is read here, or no column holds times.
+        If it cannot be read, or has no shape that is read here.
     """
     head, sample = sniff(path, limits or Limits())
     unknown = [name for name in safe if name not in sample.values]
@@ -60,13 +60,7 @@ def draft(path: Path, safe: Sequence[str] = (), limits: Limits | None = None) ->
         columns = profiles(sample, language_of(list(sample.values)), con)
     clock = find_clock(columns)
     if clock is None:
-        raise InputError(
-            "no column holds both a date and a time of day in a form that is read here, so "
-            "nothing in it can be "
-            "placed",
-            where=path,
-            do="Export the time of each event; a mapping written by hand may know the form",
-        )
+        clock = without_times(columns)
     times = set(clock.columns) | ({clock.received[0]} if clock.received else set())
     fields = find_fields({name: p for name, p in columns.items() if name not in times})
     return _checked(Composer(head, sample, columns, fields, clock, frozenset(safe)).write())

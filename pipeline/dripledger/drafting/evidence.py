@@ -36,7 +36,7 @@ def running(columns: Mapping[str, Profile]) -> dict[str, Running]:
         p for p in columns.values() if 1 < len(p.counts) <= max(2, len(p.texts) // 3) and p.time is None
     ]
     for p in columns.values():
-        if p.whole < 0.95 or p.time is not None or len(p.counts) < 0.2 * len(p.texts) or len(p.texts) < 5:
+        if p.whole < 0.95 or p.time is not None or len(p.counts) < 0.02 * len(p.texts) or len(p.texts) < 5:
             continue
         numbers = [int(v) if v is not None and v.isdigit() else None for v in p.values]
         if len({v for v in numbers if v is not None}) < 3:
@@ -108,9 +108,13 @@ def units(columns: Mapping[str, Profile]) -> dict[str, UnitOf]:
             if role is not None:
                 found[p.name] = UnitOf(role, None, p.header_unit)
     for p in columns.values():
+        if p.cells:
+            code = normalise_unit(next(iter(p.cells))) if len(p.cells) == 1 else None
+            found[p.name] = UnitOf(unit_role(p.cells.most_common(1)[0][0]) or "", None, code)
+    for p in columns.values():
         # a column that is called a unit is one, though its spellings may be unknown: then its records wait,
         # and nobody takes another unit for granted
-        named = p.says("unit") >= 0.85 and p.is_short_text
+        named = p.says("unit") >= 0.85 > p.says("serial") and p.is_short_text
         if p.units < 0.7 and not named:
             continue
         said = max(_MEASURED, key=lambda concept: (p.says(concept), concept == "rate"))

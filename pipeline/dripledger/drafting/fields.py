@@ -5,6 +5,7 @@ A score joins what the header says with what the values look like; neither alone
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -12,11 +13,14 @@ from typing import Final
 from dripledger.drafting.evidence import Running, UnitOf, running, units
 from dripledger.drafting.labels import alarm_of
 from dripledger.drafting.profile import Profile
+from dripledger.sources.parts import FIXED_UNIT, UNIT_COLUMN
 
 #: Below this nothing is proposed; from here on it is likely; from here on sure.
 _LEAST: Final = 0.42
 LIKELY: Final = 0.6
 SURE: Final = 0.78
+_NUMBERS: Final = frozenset({*FIXED_UNIT, *UNIT_COLUMN, "bolus_dose_value"})
+_VERSIONED: Final = re.compile(r"\D?\d+(\.\d+)+")
 
 
 @dataclass(frozen=True)
@@ -192,6 +196,13 @@ class _Scorer:
         runs = max((r.share for r in self.running.values() if r.within == p.name), default=0.0)
         if not few or (not header and runs < 0.8):
             return 0.0, ""
+        if (
+            len(p.counts) == 1
+            and len(p.texts) >= 20
+            and (p.says("pump") < 0.85 or _VERSIONED.fullmatch(p.texts[0]))
+        ):
+            # the same in every record: a version, a site or a format
+            return 0.0, ""
         reasons = [_header(header), "each of its values comes again and again"]
         if runs >= 0.8:
             reasons.append("another column counts on inside it")
@@ -214,15 +225,23 @@ class _Scorer:
             return (0.6 * header, f"{_header(header)}; whole numbers") if sparse else (0.0, "")
         told = self.running[p.name]
         header = max(p.says("sequence"), min(p.says("number"), p.says("record")), 0.7 * p.says("number"))
-        pump = self.columns[told.within] if told.within is not None else None
-        by_pump = 0.1 if pump is not None and max(pump.says("pump"), pump.says("serial")) >= 0.6 else 0.0
+        by_pump = 0.2 if self._by_pump(told) else 0.0
+        if told.within is None and header < 0.85 and any(self._by_pump(r) for r in self.running.values()):
+            # the records of the file are numbered, and another column numbers those of each pump
+            by_pump = -0.3
         inside = f"inside {told.within!r}" if told.within is not None else "over the file"
         reasons = [_header(header), f"{told.share:.0%} of its steps are one, {inside}"]
         return 0.45 * header + 0.45 * told.share + by_pump, "; ".join(r for r in reasons if r)
 
+    def _by_pump(self, told: Running) -> bool:
+        pump = self.columns[told.within] if told.within is not None else None
+        return pump is not None and told.share >= 0.6 and max(pump.says("pump"), pump.says("serial")) >= 0.6
+
     def _kind(self, p: Profile) -> tuple[float, str]:
         header = max(p.says("kind"), 0.5 * p.says("text"), 0.5 * p.says("type"), 0.4 * p.says("alarm"))
         if p.time is not None or p.units > 0.5 or not p.texts:
+            return 0.0, ""
+        if p.name in self.running or (p.whole > 0.9 and len(p.counts) > 100):
             return 0.0, ""
         if (p.numeric > 0.5 and p.events == 0 and p.says("kind") < 0.75) or p.filled < 0.5:
             return 0.0, ""
@@ -283,7 +302,7 @@ def find_fields(columns: Mapping[str, Profile]) -> Fields:
         for name, p in columns.items():
             if name in personal:
                 continue
-            score, why = rule(p)
+            score, why = rule(p) if not p.cells or target in _NUMBERS else (0.0, "")
             if score >= _LEAST:
                 pairs.append((-score, place, name, target, why))
     found: dict[str, Found] = {}

@@ -13,6 +13,7 @@ from dripledger.sources.records import DelimitedSplitter
 _SEPARATORS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _NUMBER: Final = re.compile(r"[0-9][0-9 .,']*")
 _LETTERS: Final = re.compile(r"[^\W\d_]{2,}")
+_COUNT: Final = re.compile(r"[0-9](?:[0-9]|[ .,'](?=[0-9]))*")
 _FOOTER: Final = re.compile(r"^\W*(end of|ende|fin de|fin del|total|\*{2,}|-{3,}|={3,})", re.IGNORECASE)
 
 
@@ -26,7 +27,8 @@ def whole_lines(head: Head) -> list[str]:
 
 def delimited(head: Head) -> Sample | None:
     """Return the sample of a delimited file; None where no separator makes columns of it."""
-    lines = whole_lines(head)[: SAMPLE_RECORDS + 1]
+    every = whole_lines(head)
+    lines = every[: SAMPLE_RECORDS + 1]
     best: tuple[float, str, list[list[str] | None]] | None = None
     for separator in _SEPARATORS:
         rows = _split(lines, separator)
@@ -47,7 +49,9 @@ def delimited(head: Head) -> Sample | None:
     again = sum(row is not None and [v.strip() for v in row] == header for row in rows[1:])
     body = [row for row in rows[1:] if row is not None and len(row) == len(header)]
     body = [row for row in body if [v.strip() for v in row] != header]
-    footer = None if rows[-1] is not None and len(rows[-1]) == len(header) else _footer(lines, len(body))
+    (last,) = _split(every[-1:], separator)
+    ended = head.complete and (last is None or len(last) != len(header))
+    footer = _footer(every[-1], len(every) - 2 - every[1:].count(every[0])) if ended else None
     values: dict[str, list[str | None]] = {}
     twice = {name for name, n in Counter(header).items() if n > 1}
     for at, name in enumerate(header):
@@ -65,8 +69,8 @@ def delimited(head: Head) -> Sample | None:
         sample.notes.append(f"{len(twice)} names stand twice in the header; those columns cannot be read")
     odd = len(rows) - 1 - len(body) - again
     if footer is not None:
-        options["footer"] = footer
-        odd -= 1
+        _declare(sample, footer)
+        odd -= len(every) == len(lines)
     if odd > 0:
         sample.notes.append(
             f"{odd} of the first {len(rows) - 1} lines do not have the header's number of values"
@@ -101,12 +105,26 @@ def _under(header: str, at: int, starts: list[int]) -> bool:
     return bool(header[at:end].strip())
 
 
-def _footer(lines: list[str], records: int) -> str | None:
+def _footer(last: str, records: int) -> str | None:
     """Return a last line that is no record, its number of records put in place; None: it is none."""
-    last = lines[-1].strip()
+    last = last.strip()
     if not _FOOTER.match(last) or len(last) < 3:
         return None
-    return re.sub(rf"\b{records}\b", "{records}", last, count=1)
+    for found in _COUNT.finditer(last):
+        if re.sub(r"\D", "", found[0]) == str(records):
+            return f"{last[: found.start()]}{{records}}{last[found.end() :]}"
+    return last
+
+
+def _declare(sample: Sample, footer: str) -> None:
+    """Declare a footer, unless a number in it would be another one in the next export."""
+    if any(c.isdigit() for c in footer):
+        sample.assumed.append(
+            f"{sample.shape}.footer: the last line is no record, and a number in it is not the count of "
+            "records; declare the line where it is always the same"
+        )
+    else:
+        sample.options["footer"] = footer
 
 
 def fixed_width(head: Head) -> Sample | None:
@@ -117,7 +135,7 @@ def fixed_width(head: Head) -> Sample | None:
     lines = [line for line in whole_lines(head)[: SAMPLE_RECORDS + 1] if "\t" not in line]
     if len(lines) < 4:
         return None
-    footer = _footer(lines, len(lines) - 1 - _is_header(lines[0].split())) if head.complete else None
+    footer = _footer(lines[-1], len(lines) - 1 - _is_header(lines[0].split())) if head.complete else None
     if footer is not None:
         lines.pop()
     width = max(len(line) for line in lines)
@@ -141,9 +159,7 @@ def fixed_width(head: Head) -> Sample | None:
     options: dict[str, Any] = {"columns": columns, "header": header}
     if any(len(line) < width for line in lines):
         options["trimmed"] = True
-    if footer is not None:
-        options["footer"] = footer
-    return Sample(
+    sample = Sample(
         "fixed_width",
         options,
         values,
@@ -153,3 +169,6 @@ def fixed_width(head: Head) -> Sample | None:
             "the first records"
         ],
     )
+    if footer is not None:
+        _declare(sample, footer)
+    return sample

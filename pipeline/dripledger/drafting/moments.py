@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cache
 from itertools import pairwise
 from typing import Final
@@ -13,6 +13,7 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.events.times import time_sql
+from dripledger.sources.time_formats import EPOCHS
 
 _DATES: Final = {
     "year": ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d", "%y-%m-%d", "%y%m%d"),
@@ -36,6 +37,9 @@ _DIGITS_OF: Final = {
 }  # fmt: skip
 _FIRST_YEAR: Final = 1970
 _MOST: Final = 400
+_COUNT: Final = re.compile(r"\d{10}|\d{13}")
+#: Seconds since 1970 of 2001-09-09 (ten digits from there on) and of the end of 2032; and of ten years.
+_FIRST, _LAST, _LONGEST = 1_000_000_000, 1_988_150_400, 315_360_000
 
 
 @dataclass(frozen=True)
@@ -116,6 +120,30 @@ def read_times(values: list[str | None], language: str, con: duckdb.DuckDBPyConn
         pattern, best, has_clock, pattern == "iso" or "%d" in pattern, offsets, tuple(moments), other, why,
         60.0 if has_clock and (not seconds or (whole and len(texts) >= 20)) else 1.0,
     )  # fmt: skip
+
+
+def read_epochs(values: list[str | None]) -> TimeReading | None:
+    """Return how a column of counts of seconds or milliseconds since 1970 is read; None where it holds none.
+
+    Only counts of the years 2001 to 2032 are taken: other whole numbers of so many digits are numbers.
+    """
+    texts = [v for v in values if v]
+    for pattern, per_second in EPOCHS.items():
+        counts = [
+            int(v) / per_second
+            if v and _COUNT.fullmatch(v) and _FIRST <= int(v) / per_second < _LAST
+            else None
+            for v in values
+        ]
+        share = sum(c is not None for c in counts) / max(len(texts), 1)
+        inner = sorted(c for c in counts if c is not None)
+        if share < 0.85 or inner[len(inner) * 19 // 20] - inner[len(inner) // 20] > _LONGEST:
+            continue
+        moments = tuple(
+            None if c is None else datetime.fromtimestamp(c, UTC).replace(tzinfo=None) for c in counts
+        )
+        return TimeReading(pattern, share, True, True, 0.0, moments, step_s=1.0)
+    return None
 
 
 def _rank(pattern: str) -> tuple[int, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 from typing import Final
@@ -12,7 +12,7 @@ from typing import Final
 import duckdb
 
 from dripledger.drafting.labels import known_share
-from dripledger.drafting.moments import TimeReading, read_times
+from dripledger.drafting.moments import TimeReading, read_epochs, read_times
 from dripledger.drafting.sample import Sample
 from dripledger.drafting.words import concepts_of, fold, stem_share, tokens, value_stems
 from dripledger.schema.units import UNITS, normalise_unit
@@ -31,6 +31,8 @@ _PERSON: Final = re.compile(
     r"(?: [^\W\d_][^\W\d_'’-]*\.?)?",
     re.IGNORECASE,
 )
+#: A number, one blank, and a unit: what split_part takes apart.
+_CELL: Final = re.compile(r"([+-]?\d+(?:[.,]\d+)?) (\S.*)")
 _VERSION: Final = re.compile(r"[vVrR]?\d+(?:\.\d+)+|[vVrR]\d+|\d{1,3}")
 #: Concepts that make a column one about people whatever else it says.
 PERSONAL: Final = ("patient", "case", "name", "birth", "sex", "staff", "address")
@@ -63,12 +65,15 @@ class Profile:
         How it is read as times, if it holds any.
     said
         The words that its header is taken to say; its name where nothing says more.
+    cells
+        Units that stand behind its numbers, inside its cells, as written; `values` are then the numbers.
     """
 
     name: str
     values: list[str | None]
     time: TimeReading | None
     said: str
+    cells: Counter[str] = field(default_factory=Counter)
 
     @cached_property
     def texts(self) -> list[str]:
@@ -89,9 +94,11 @@ class Profile:
     def concepts(self) -> dict[str, float]:
         """What its header speaks of."""
         bare = re.sub(r"[\[({<].*?[\])}>]", " ", self.said).rpartition("/")[2] or self.said
-        found = dict(concepts_of(bare))
+        # of a dotted path the last name says most
+        leaf = bare.rpartition(".")[2]
+        found = dict(concepts_of(leaf if leaf.strip() else bare))
         for concept, score in concepts_of(self.said).items():
-            found.setdefault(concept, 0.8 * score)
+            found.setdefault(concept, (0.95 if leaf != bare else 0.8) * score)
         return found
 
     def says(self, concept: str) -> float:
@@ -241,22 +248,44 @@ def unit_role(text: str) -> str | None:
 
 def unit_in_header(header: str) -> str | None:
     """Return the unit that a header ends with: in brackets, or as its last words (``flow_ml_h``)."""
+    # never at a hump while there are other seams: "mL" would fall into a metre and a litre
+    seams = [re.split(r"[\s_]+", header.strip()), re.split(r"[\s_.\-]+", header.strip())]
+    cut = [parts for parts in seams if len(parts) > 1] or [list(tokens(header))]
+    for parts in cut:
+        code = _unit_at_the_end(parts)
+        if code is not None:
+            return code
     told = re.search(r"[\[({<]\s*([^\])}>]+?)\s*[\])}>]", header)
     if told is not None and (code := normalise_unit(told[1])) is not None:
         return code
-    parts = tokens(header)
-    lowered = [fold(p) for p in parts]
+    return None
+
+
+def _unit_at_the_end(parts: list[str]) -> str | None:
     for length in (4, 3, 2, 1):
-        tail = [p for p in lowered[-length:] if p not in ("per", "pro", "par", "por")]
-        if len(lowered) <= length or not tail:
+        tail = [p for p in parts[-length:] if fold(p) not in ("per", "pro", "par", "por")]
+        if len(parts) <= length or not tail:
             continue
+        if (
+            len(tail) == 1
+            and (fold(tail[0]) == "g" or fold(tail[0]).startswith(_GRAMS))
+            and _weighs(parts[:-1])
+        ):
+            return "g"
         code = normalise_unit("/".join(tail))
-        if code is None or code.isdigit() or (len(tail) == 1 and tail[0] not in _ALONE):
+        if code is None or code.isdigit():
+            continue
+        if len(tail) == 1 and not set("/[") & set(tail[0]) and fold(tail[0]) not in _ALONE:
             continue
         return code
     return None
 
 
+def _weighs(parts: list[str]) -> bool:
+    return concepts_of(" ".join(parts)).get("weight", 0.0) >= 0.6
+
+
+_GRAMS: Final = ("gram", "gms")
 #: A last word that is a unit by itself; "m", "d" or "in" are more often something else.
 _ALONE: Final = frozenset({"kg", "ml", "mg", "mcg", "ug", "lb", "lbs", "min", "sec", "mlh"})
 
@@ -264,7 +293,31 @@ _ALONE: Final = frozenset({"kg", "ml", "mg", "mcg", "ug", "lb", "lbs", "min", "s
 def profiles(sample: Sample, language: str, con: duckdb.DuckDBPyConnection) -> dict[str, Profile]:
     """Return the profile of every column of a sample that holds a value."""
     return {
-        name: Profile(name, column, read_times(column, language, con), sample.meanings.get(name, name))
+        name: _profile(name, column, read_times(column, language, con), sample.meanings.get(name, name))
         for name, column in sample.values.items()
         if any(v is not None for v in column)
     }
+
+
+def _profile(name: str, column: list[str | None], time: TimeReading | None, said: str) -> Profile:
+    plain = Profile(name, column, time, said)
+    if time is not None and not time.has_date and plain.whole > 0.5 and plain.says("time") < 0.6:
+        # "07004" is a serial number, not a time of day
+        plain = Profile(name, column, None, said)
+    if plain.time is not None:
+        return plain
+    counted = read_epochs(column)
+    if (
+        counted is not None
+        and plain.personal is None
+        and max(plain.says("number"), plain.says("pump")) < 0.85
+    ):
+        runs_on = sum(b >= a for a, b in pairwise(m for m in counted.moments if m is not None))
+        if max(plain.says("time"), plain.says("date")) >= 0.6 or runs_on >= 0.9 * (len(plain.texts) - 1) > 4:
+            return Profile(name, column, counted, said)
+    split = [_CELL.fullmatch(v) if v is not None else None for v in column]
+    cells = Counter(m[2] for m in split if m is not None and unit_role(m[2]) is not None)
+    if cells.total() < 0.9 * len(plain.texts):
+        return plain
+    numbers = [m[1] if m is not None and m[2] in cells else v for m, v in zip(split, column, strict=True)]
+    return Profile(name, numbers, None, said, cells)

@@ -14,6 +14,7 @@ from typing import Any, Final
 LANGUAGES: Final = ("en", "de", "fr", "es")
 #: Words that only say that a thing has a number; too common to be cut out of longer ones.
 _HUMP: Final = re.compile(r"(?<=[a-z0-9\xdf-\xff])(?=[A-Z\xc0-\xde])|(?<=[A-Z])(?=[A-Z][a-z])")
+_WITH_CUT: Final = ("unit no", "unit nr", "no ordre", "no d ordre")
 _PART: Final = re.compile(r"[a-z]+|[0-9]+")
 _VOWELS: Final = frozenset("aeiou")
 _SPELT_OUT: Final = {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "ø": "o", "æ": "ae", "œ": "oe"}
@@ -124,9 +125,11 @@ def concepts_of(header: str) -> dict[str, float]:
             found[concept] = 0.85
     short = {form for forms in known.values() for form in forms}
     # what is known as a cut form is not taken for a piece of something else
+    whole = parts
     parts = tuple(part for part in parts if part not in short or any(part == w.text for w in words()))
     for word in words():
-        score = _in_tokens(parts, word.text)
+        # several words are found with their cut forms among them: "unit no"
+        score = _in_tokens(whole if word.text in _WITH_CUT else parts, word.text)
         if score > found.get(word.concept, 0.0):
             found[word.concept] = score
     return found
