@@ -1,4 +1,4 @@
--- title: Records that the pump numbered and that never reached us
+-- title: Numbers of the pump that no record carries whose pump and number could be read
 -- grain: one hole
 select
     facility, pump_id, channel,
@@ -12,6 +12,7 @@ select
     cast(sequence as double) as after_value,
     '1' as unit,
     cast(waiting as varchar) as detail,
-    [event_before, event_id] as evidence
+    [event_before, event_id] as evidence,
+    perhaps
 from trace_gaps
 where missing > 0

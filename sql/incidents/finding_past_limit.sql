@@ -3,7 +3,16 @@
 with rows_of as (
     select
         a.attempt_id,
-        list(e.event_id order by e.occurred_at, coalesce(e.sequence, 0), e.event_id) as evidence
+        list(e.event_id order by e.occurred_at, coalesce(e.sequence, 0), e.event_id) as evidence,
+        -- the kind of the very limit that is named: the attempt may have met others; of both, the soft (ruling 34)
+        max(
+            case
+                when
+                    a.limit_value = e.limit_value and a.limit_side = e.limit_side
+                    and a.limit_quantity = e.limit_quantity
+                    then e.limit_kind
+            end
+        ) as kind_named
     from attempts as a
     inner join events as e
         on
@@ -26,7 +35,9 @@ select
     a.limit_value as before_value,
     coalesce(a.entered_final, a.entered_first) as after_value,
     a.limit_unit as unit,
-    concat_ws(' ', case when a.met_hard then 'hard' else 'soft' end, a.limit_side, a.limit_quantity) as detail,
+    concat_ws(
+        ' ', coalesce(r.kind_named, case when a.met_hard then 'hard' else 'soft' end), a.limit_side, a.limit_quantity
+    ) as detail,
     coalesce(r.evidence, [split_part(a.attempt_id, ':', 1)]) as evidence
 from attempts as a
 left join rows_of as r on a.attempt_id = r.attempt_id

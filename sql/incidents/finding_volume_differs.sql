@@ -1,35 +1,15 @@
 -- title: Rate x time and the pump's own total disagree
--- grain: one infusion
--- note: compared over the same stretch: from the infusion's begin (a counter of the infusion) or from the first
--- reading (a counter since it was cleared, with no clear between) to the last reading
-with readings as (
-    select
-        i.infusion_id, i.facility, i.pump_id, i.channel, i.care_area, i.entry, i.uncertain, i.started_at,
-        e.occurred_at, e.event_id, e.volume_delivered_ml,
-        coalesce(e.volume_scope, 'infusion') as scope
-    from infusions as i
-    inner join events as e
-        on
-            i.facility = e.facility and i.pump_id = e.pump_id and i.channel = e.channel
-            and i.started_at < e.occurred_at
-            and coalesce(i.ended_at, e.occurred_at) >= e.occurred_at
-    where e.volume_delivered_ml is not null and coalesce(e.volume_scope, 'infusion') <> 'segment'
-),
-
-spans as (
+-- grain: one infusion and one kind of counter
+-- note: compared over the same stretches: those in which the counter's readings grew, with no clear between
+with spans as (
     select
         infusion_id, facility, pump_id, channel, care_area, entry, uncertain, scope,
-        case when scope = 'infusion' then started_at else min(occurred_at) end as from_at,
+        min(since_at) as from_at,
         max(occurred_at) as to_at,
-        max_by(volume_delivered_ml, {'at': epoch_us(occurred_at), 'id': event_id})
-        - case
-            when scope = 'infusion' then 0
-            else min_by(volume_delivered_ml, {'at': epoch_us(occurred_at), 'id': event_id})
-        end as reported_ml,
-        max_by(event_id, {'at': epoch_us(occurred_at), 'id': event_id}) as event_id
-    from readings
-    group by
-        infusion_id, facility, pump_id, channel, care_area, entry, uncertain, scope, started_at
+        cast(sum(grown_ml) as double) as reported_ml,
+        max_by(event_id, place) as event_id
+    from trace_readings
+    group by infusion_id, facility, pump_id, channel, care_area, entry, uncertain, scope
 ),
 
 computed as (
@@ -41,16 +21,16 @@ computed as (
             sum(
                 cast(
                     s.volume_ml * cast(
-                        (epoch_us(least(s.ended_at, p.to_at)) - epoch_us(greatest(s.started_at, p.from_at)))
+                        (epoch_us(least(s.ended_at, p.occurred_at)) - epoch_us(greatest(s.started_at, p.since_at)))
                         / cast(greatest(epoch_us(s.ended_at) - epoch_us(s.started_at), 1) as double)
                         as decimal(18, 12)
                     ) as decimal(28, 9)
                 )
             ) as double
         ) as computed_ml
-    from spans as p
+    from trace_readings as p
     inner join segments as s
-        on p.infusion_id = s.infusion_id and p.to_at > s.started_at and p.from_at < s.ended_at
+        on p.infusion_id = s.infusion_id and p.occurred_at > s.started_at and p.since_at < s.ended_at
     group by p.infusion_id, p.scope
 ),
 

@@ -2,8 +2,8 @@
 -- grain: the first infusion by weight after a patient change with no weight of its own
 with changes as (
     select facility, pump_id, event_id, occurred_at, place
-    from trace_order
-    where kind = 'patient_changed'
+    from trace_patients
+    where patient_turned
 ),
 
 starts as (

@@ -8,7 +8,9 @@ select
     p.after_clock_back,
     lag(case when e.sequence_reliable then e.sequence end) over in_order as sequence_before,
     lag(e.occurred_at) over in_order as occurred_before,
-    lag(e.event_id) over in_order as event_before
+    lag(e.event_id) over in_order as event_before,
+    lag(e.source_file_sha256) over in_order as file_before,
+    lag(e.source_record) over in_order as record_before
 from events as e
 inner join pumps_read as r on e.facility = r.facility and e.pump_id = r.pump_id
 inner join pump_places as p on r.pump_no = p.pump_no and e.event_id = p.event_id

@@ -1,10 +1,10 @@
--- title: Every weight that was logged, with the one before it and how many patient changes lie before
+-- title: Every weight that was logged, with the one before it and how often patient or power turned before
 -- grain: one event that carries a weight
 with marked as (
     select
         facility, pump_id, channel, event_id, occurred_at, care_area, entry, weight_kg, implausible,
-        count(case when kind = 'patient_changed' then 1 end) over so_far as patients
-    from trace_order
+        count(case when patient_turned or power_turned then 1 end) over so_far as patients
+    from trace_patients
     window so_far as (
         partition by facility, pump_id order by place rows between unbounded preceding and current row
     )

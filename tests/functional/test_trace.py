@@ -174,7 +174,10 @@ def test_verify_alone_against_the_export_and_against_the_store(cli: CommandLine,
     other = cli.folder / "other.csv"
     other.write_text(TENFOLD.replace("125,", "126,"), encoding="utf-8")
     done = cli("verify", packet, "--original", other)
-    done.refused(5, "not as written down")
+    done.refused(5, "the packet is sound, and other.csv is another file than its records came in")
+    assert "october.csv" in done.out
+    assert "not as written down" not in done.err
+    assert "Make the packet again" not in done.err
     assert "none of the files" in done.out
 
 
@@ -360,6 +363,36 @@ def test_a_record_that_cannot_be_read_stands_in_the_timeline(cli: CommandLine) -
     assert (unread["at"], unread["sequence"]) == ("2026-10-05T07:30:00Z", 3)
     assert unread["what"] == "a record that cannot be read: not a number"
     assert told["pumped"][0]["volume_ml"]["open"], "it may have been a change of rate"
+
+
+def test_a_number_that_cannot_be_read_is_not_called_lost(cli: CommandLine) -> None:
+    """A row that lost its first field: nobody can say that it is number 3, nor that it is not."""
+    root = site_with(cli, "site", TENFOLD.replace("P-1,A,2026-10-05T08:30:00,3,", "A,2026-10-05T08:30:00,3,"))
+    told = document(cli("trace", "--site", root, *WINDOW, "--json"))
+    (missing,) = (f for f in told["findings"] if f["rule"] == "log_missing")
+    assert missing["what"] == (
+        "The pump's number 3 is in no record that could be read; it may be in the record that waits unread "
+        "between its neighbours in the file."
+    )
+    assert told["pumped"][0]["why_open"] == [
+        "number 3: 1 record missing, or it is the one that waits unread between its neighbours in the file"
+    ]
+    alike = cli.ok("trace", "--site", root, "--similar", missing["name"])
+    assert "found once in the store" in alike.err
+
+
+def test_a_dose_stands_beside_no_rate_that_it_was_not_told_for(cli: CommandLine) -> None:
+    """With no concentration no dose follows from 125 mL/h, nor was it 25 mg/h before it became 30."""
+    log = TENFOLD.replace("2,mg/mL,25,mg/h", ",,25,mg/h").replace("125,,,250,mg/h", "125,,,,")
+    log = log.replace(
+        "P-1,A,2026-10-05T09:00:00,4,", "P-1,A,2026-10-05T08:40:00,4,rate_changed,,,,,15,,,30,mg/h,,,\n"
+        "P-1,A,2026-10-05T09:00:00,5,",
+    )  # fmt: skip
+    told = document(cli("trace", "--site", site_with(cli, "site", log), *WINDOW, "--json"))
+    assert [(s["rate_ml_h"], s["dose"]) for s in told["stretches"]] == [(12.5, 25), (125, None), (15, 30)]
+    last = next(line for line in told["lines"] if line["sequence"] == 4)
+    assert (last["dose_before"], last["dose"]) == (None, 30)
+    assert "dose 30 mg/h" in last["what"]
 
 
 HOSTILE_PUMP = "P<script>alert(1)</script>$x^2$"

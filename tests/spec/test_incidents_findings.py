@@ -95,6 +95,19 @@ def test_a_value_past_a_limit_and_confirmed() -> None:
     ].says(row)
 
 
+def test_the_kind_of_a_limit_is_that_of_the_limit_named() -> None:
+    log = """
+    | at       | kind             | library_use | entry    | rate_ml_h | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |
+    | 08:00:00 | limit_alerted    |             | morphine |           | hard       | high       | flow_rate      | 100         | 500           | mL/h       |
+    | 08:00:10 | limit_alerted    |             | morphine |           | soft       | high       | flow_rate      | 50          | 80            | mL/h       |
+    | 08:00:20 | limit_overridden |             | morphine |           | soft       | high       | flow_rate      | 50          | 80            | mL/h       |
+    | 08:00:25 | infusion_started | limited     | morphine | 80        |            |            |                |             |               |            |
+    | 09:00:00 | infusion_stopped |             |          |           |            |            |                |             |               |            |
+    """
+    (row,) = found("past_limit", log)
+    assert (row["before_value"], row["detail"]) == (50, "soft high flow_rate")
+
+
 def test_entered_tenfold_and_brought_inside() -> None:
     log = """
     | at       | kind                       | library_use | entry    | rate_ml_h | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |
@@ -145,6 +158,38 @@ def test_weights_of_one_patient() -> None:
     ]
     # 154.32 / 70 = 2.2046: pounds; the weight of the next patient is compared with nothing
     assert [(r["before_value"], r["after_value"]) for r in found("weight_in_pounds", log)] == [(70, 154.32)]
+
+
+@pytest.mark.parametrize(
+    ("between", "key", "changed"),
+    [("key_pressed", "k1", True), ("key_pressed", "", True), ("key_pressed", "k2", False),
+     ("powered_off", "k1", False), ("patient_changed", "", False)],
+)  # fmt: skip
+def test_a_weight_is_changed_only_for_one_patient_and_while_the_pump_is_on(
+    between: str, key: str, changed: bool
+) -> None:
+    rows = found("weight_changed", f"""
+    | at    | kind           | weight_kg | patient_key |
+    | 08:00 | weight_changed | 70        | k1          |
+    | 08:30 | {between}      |           |             |
+    | 09:00 | weight_changed | 3         | {key}       |
+    """)  # fmt: skip
+    assert [r["after_value"] for r in rows] == ([3] if changed else [])
+
+
+def test_a_weight_carried_to_another_patient_that_only_a_key_tells() -> None:
+    log = """
+    | at    | kind             | library_use | entry | rate_ml_h | weight_kg | dose_value | dose_unit | concentration_value | concentration_unit | patient_key |
+    | 08:00 | infusion_started | limited     | dopa  | 5         | 70        | 4          | ug/kg/min | 3.36                | mg/mL              | k1          |
+    | 09:00 | infusion_stopped |             |       |           |           |            |           |                     |                    |             |
+    | 10:00 | infusion_started | limited     | dopa  | 5         | {weight}  | 4          | ug/kg/min | 3.36                | mg/mL              | {key}       |
+    | 11:00 | infusion_stopped |             |       |           |           |            |           |                     |                    |             |
+    """
+    (row,) = found("weight_carried", log.replace("{key}", "k2").replace("{weight}", ""))
+    assert (row["at"], row["after_value"], row["evidence"]) == (clock("10:00"), 70, ["e3", "e1"])
+    assert found("weight_carried", log.replace("{key}", "k1").replace("{weight}", "")) == []
+    assert found("weight_carried", log.replace("{key}", "").replace("{weight}", "")) == [], "not known"
+    assert found("weight_carried", log.replace("{key}", "k2").replace("{weight}", "70")) == [], "weighed anew"
 
 
 def test_a_weight_past_its_limit_that_would_fit_as_pounds() -> None:
@@ -285,6 +330,42 @@ def test_records_missing_and_records_that_only_cannot_be_read() -> None:
     assert (row["size"], row["detail"]) == (2, "1")
     three = [{**waiting, "source_record": n, "sequence": n} for n in (2, 3, 4)]
     assert found("log_missing", log, quarantined=three) == [], "all came; they are lines of the timeline"
+
+
+@pytest.mark.parametrize(
+    ("record", "told", "perhaps"),
+    [
+        (2, {}, 1),  # neither pump nor number can be read, and it lies between the two in their file
+        (2, {"pump_id": "P1"}, 1),
+        (2, {"pump_id": "P2"}, 0),
+        (2, {"sequence": 3}, 1),
+        (2, {"sequence": 7}, 0),
+        (9, {}, 0),
+        (2, {"source_file_sha256": "f2"}, 0),
+    ],
+)
+def test_a_number_that_may_be_that_of_a_record_that_waits(
+    record: int, told: dict[str, Any], perhaps: int
+) -> None:
+    log = """
+    | at    | kind             | sequence | library_use | entry    | rate_ml_h | source_record |
+    | 08:00 | infusion_started | 1        | limited     | morphine | 5         | 1             |
+    | 09:00 | rate_changed     | 4        |             |          | 6         | 4             |
+    | 10:00 | infusion_stopped | 5        |             |          |           | 5             |
+    """
+    waiting = {
+        "source_file_sha256": "f1", "source_name": "wards", "source_record": record, "ingest_id": "i1",
+        "record_md5": "", "reasons": ["wrong_number_of_fields"], "explanation": "", "facility": "Linden",
+    } | told  # fmt: skip
+    (row,) = found("log_missing", log, quarantined=[waiting])
+    assert (row["size"], row["perhaps"]) == (2, perhaps)
+    said = RULES["log_missing"].says(row)
+    assert said == (
+        "Of the pump's numbers 2 to 3, 2 are in no record that could be read; 1 of them may be in the record that "
+        "waits unread between their neighbours in the file, and 1 never reached us."
+        if perhaps
+        else "Of the pump's numbers 2 to 3, 2 never reached us."
+    )
 
 
 def test_a_clock_that_was_set_and_one_that_stepped_back() -> None:

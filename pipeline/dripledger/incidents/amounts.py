@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from dripledger.incidents.case import Case
 from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
+from dripledger.schema.units import UNITS
 
 Row = dict[str, Any]
 _ZERO: Final = Fraction(0)
@@ -69,7 +70,7 @@ class Drug:
 
 @dataclass(frozen=True)
 class Reported:
-    """The pump's own counter between two of its readings, and what was computed between the same two."""
+    """What the pump's own counter grew by between two moments, and what was computed where it grew."""
 
     first_at: datetime
     last_at: datetime
@@ -282,8 +283,7 @@ def pumped(
         if amount:
             states[state] = _plain(amount)
     drugs = []
-    named = {(str(s["entry"]), str(s["amount_unit"])) for s in segments if s["amount_unit"] and s["entry"]}
-    for entry, unit in sorted(named):
+    for entry, unit in _named(segments):
         own = pieces_of([s for s in segments if s["entry"] == entry], _amount_in(unit))
         amount_bounds, _ = bounds(own, a, b, **settings)
         if amount_bounds.high > 0:
@@ -295,77 +295,55 @@ def pumped(
     )  # fmt: skip
 
 
+def _named(segments: Iterable[Row]) -> list[tuple[str, str]]:
+    """Return each drug with the unit to tell it in: of units that convert into each other, its first one."""
+    found: dict[tuple[str, str], str] = {}
+    for row in segments:
+        if row["amount_unit"] and row["entry"]:
+            unit = str(row["amount_unit"])
+            kind = UNITS[unit].dimension if unit in UNITS else unit
+            found.setdefault((str(row["entry"]), kind), unit)
+    return sorted((entry, unit) for (entry, _), unit in found.items())
+
+
 def _amount_in(unit: str) -> Callable[[Row], Any]:
     """Return what takes the drug of a stretch in a unit; where nothing flowed, there is none of it."""
 
     def take(segment: Row) -> Any:
         if segment["volume_ml"] is not None and not segment["volume_ml"]:
             return 0
-        return segment["amount"] if segment["amount_unit"] == unit else None
+        own = segment["amount_unit"]
+        if segment["amount"] is None or own == unit:
+            return segment["amount"]
+        if own not in UNITS or unit not in UNITS or UNITS[own].shape != UNITS[unit].shape:
+            return None
+        # factors are powers of ten and exact as they are written, not as they are held
+        factors = [Fraction(str(UNITS[code].to_base)) for code in (own, unit)]
+        return Fraction(segment["amount"]) * factors[0] / factors[1]
 
     return take
 
 
 def _reported(case: Case, channel: str, pieces: Sequence[Piece], a: int, b: int) -> list[Reported]:
-    """Return the pump's own counter from its first to its last reading between the moments, by scope.
+    """Return what the pump's own counter grew by up to its readings between the moments, by scope.
 
-    A counter of the infusion or of the segment begins at nothing with it, so what it shows is what was pumped
-    since then; one that counts since it was cleared shows differences only, and a clear begins it anew.
+    Each reading is held against the stretch in which it grew: since the one before it, or since the counter
+    began anew; what ran outside these stretches is on neither side.
     """
     found = []
     for scope in ("since_cleared", "infusion", "segment"):
-        readings = [
-            e
-            for e in case.events
-            if e["channel"] == channel and e["volume_delivered_ml"] is not None
-            and (e["volume_scope"] or "infusion") == scope and a <= to_us(e["occurred_at"]) <= b
-        ]  # fmt: skip
-        clears = [to_us(e["occurred_at"]) for e in case.events if e["kind"] == "totals_cleared"]
-        total, last_us, last_value, first_at, last_at = _ZERO, None, _ZERO, None, None
-        for reading in readings:
-            at, value = to_us(reading["occurred_at"]), Fraction(str(reading["volume_delivered_ml"]))
-            begun = _begin_of(case, channel, at, scope)
-            if scope == "since_cleared":
-                if last_us is None:
-                    begin = at
-                elif any(last_us < c <= at for c in clears):
-                    total += value
-                    begin = last_us
-                else:
-                    total += value - last_value
-                    begin = last_us
-            elif begun is None:
-                continue
-            elif last_us is not None and last_us >= begun:
-                total += value - (last_value if scope == "infusion" else _ZERO)
-                begin = last_us
-            else:
-                total += value
-                begin = begun
-            first_at = begin if first_at is None else first_at
-            last_us, last_value, last_at = at, value, reading["occurred_at"]
-        if first_at is None or last_us is None or last_at is None or first_at == last_us:
+        spans = [
+            (to_us(r["since_at"]), to_us(r["occurred_at"]), Fraction(r["grown_ml"]))
+            for r in case.readings
+            if r["channel"] == channel and r["scope"] == scope and a <= to_us(r["occurred_at"]) <= b
+        ]
+        first, last = min((s[0] for s in spans), default=0), max((s[1] for s in spans), default=0)
+        if first == last:
             continue
-        computed = between(pieces, first_at, last_us)
-        found.append(Reported(_moment(first_at), last_at, _plain(total), _plain(computed), scope))
+        total = sum((grown for _, _, grown in spans), _ZERO)
+        computed = sum((between(pieces, since, at) for since, at, _ in spans), _ZERO)
+        found.append(Reported(_moment(first), _moment(last), _plain(total), _plain(computed), scope))
     return found
-
-
-def _begin_of(case: Case, channel: str, at: int, scope: str) -> int | None:
-    """Return when the infusion (or the segment) began that a reading belongs to."""
-    if scope == "segment":
-        begun = [
-            to_us(s["started_at"])
-            for s in case.segments
-            if s["channel"] == channel and to_us(s["started_at"]) < at
-        ]
-    else:
-        begun = [
-            to_us(i["started_at"])
-            for i in case.infusions
-            if i["channel"] == channel and to_us(i["started_at"]) <= at
-        ]
-    return max(begun, default=None)
 
 
 def _moment(us: int) -> datetime:

@@ -58,7 +58,7 @@ class Case:
         The pump; the channel, or None for all.
     window
         The stretch of time.
-    events, segments, infusions, alarms, attempts, gaps, unread, libraries, ingests
+    events, segments, infusions, alarms, attempts, gaps, readings, unread, libraries, ingests
         Rows of the store as mappings, in order; `events` in the one order of the pump, each with its `place`.
     aside
         Events of a source whose word does not count here, by time: evidence that nothing is worked out from.
@@ -76,6 +76,7 @@ class Case:
     alarms: list[Row] = field(default_factory=list)
     attempts: list[Row] = field(default_factory=list)
     gaps: list[Row] = field(default_factory=list)
+    readings: list[Row] = field(default_factory=list)
     unread: list[Row] = field(default_factory=list)
     libraries: list[Row] = field(default_factory=list)
     ingests: list[Row] = field(default_factory=list)
@@ -217,7 +218,10 @@ def _read_pump(
         con.execute(f"create temp table {name} as select * from store_{table} where {here}", [pump_id])
     set_aside(con, site, "pump_events", "pump_ignored")
     con.execute(
-        "create temp table quarantined as select * from store_quarantined where pump_id = ?", [pump_id]
+        # a record whose pump cannot be read may be this pump's, if it came in a file of this pump
+        "create temp table quarantined as select * from store_quarantined where pump_id = ? "
+        "or (pump_id is null and source_file_sha256 in (select source_file_sha256 from pump_events))",
+        [pump_id],
     )
     con.execute("create temp table libraries as select * from store_libraries")
 
@@ -323,6 +327,12 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
         "select * from trace_gaps where occurred_before <= ? and occurred_at >= ? "
         "order by occurred_at, event_id",
         [window.ends_at, window.begins_at],
+    )
+    case.readings = fetch(
+        con,
+        "select * from trace_readings where occurred_at between ? and ? "
+        f"and {'true' if channel is None else 'channel = ?'} order by place, channel",
+        [*span, *also],
     )
     around = fetch(
         con,

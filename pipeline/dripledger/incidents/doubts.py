@@ -155,7 +155,8 @@ class Hole:
     Parameters
     ----------
     begins_at, ends_at
-        From the last record before it to the first after it.
+        From the last record before it to the first after it; where a record says nothing, from that to the
+        channel's next event that shows whether it runs.
     channel
         The channel that it concerns; '' for all.
     why
@@ -174,6 +175,39 @@ class Hole:
     event_id: str
 
 
+#: What proves that a channel ran up to it, and so that nothing unseen had stopped it (the rule of the rebuilt
+#: infusions); and what the whole pump does that ends all doubt.
+_PROVES: Final = frozenset({
+    "infusion_started", "infusion_resumed", "dose_cycle_started", "dose_cycle_ended", "rate_changed",
+    "programme_changed", "bolus_started", "bolus_ended", "infusion_paused", "infusion_completed",
+    "infusion_stopped", "kvo_started",
+})  # fmt: skip
+_MAY_STOP: Final = frozenset({"alarm_raised", "alarm_updated", "fault_logged"})
+_POWER: Final = frozenset({"powered_off", "power_lost", "powered_on"})
+
+
+def _unread(
+    case: Case, begins: datetime, channel: str, later: Sequence[Row], why: str, event_id: str
+) -> list[Hole]:
+    """Return what a record that says nothing leaves open: each channel until it shows whether it runs."""
+    grown = {r["event_id"] for r in case.readings if r["grown_ml"] > 0}
+    ends: dict[str, datetime] = {}
+    for one in [channel] if channel else case.channels or [""]:
+        shown = [
+            e["occurred_at"]
+            for e in later
+            if e["kind"] in _POWER
+            or (e["channel"] == one and (
+                e["kind"] in _PROVES or e["running_logged"] or e["event_id"] in grown
+                or (e["kind"] in _MAY_STOP and e["stops_delivery"])
+            ))
+        ]  # fmt: skip
+        ends[one] = max(begins, min(shown, default=case.window.ends_at))
+    if len(set(ends.values())) == 1:
+        ends = {channel: next(iter(ends.values()))}
+    return [Hole(begins, end, one, why, False, event_id) for one, end in ends.items()]
+
+
 def holes(case: Case) -> list[Hole]:
     """Return every stretch of the case that the log leaves open, in order."""
     found = [
@@ -183,22 +217,17 @@ def holes(case: Case) -> list[Hole]:
     for row in case.unread:
         if any(h.begins_at <= row["at"] <= h.ends_at and h.is_gap for h in found):
             continue
-        after = [e["occurred_at"] for e in case.events if e["occurred_at"] > row["at"]]
         why = f"a record that cannot be read ({', '.join(row['reasons'])})"
-        found.append(Hole(row["at"], min(after, default=row["at"]), "", why, False, ""))
+        later = [e for e in case.events if e["occurred_at"] > row["at"]]
+        found += _unread(case, row["at"], "", later, why, "")
     for event in case.events:
         if event["kind"] != "other":
             continue
-        after = [
-            e["occurred_at"]
-            for e in case.events
-            if e["place"] > event["place"] and e["channel"] in ("", event["channel"])
-        ]
         why = f"an event with a label that nobody has filed: {event['kind_logged'] or ''}"
-        found.append(
-            Hole(event["occurred_at"], min(after, default=event["occurred_at"]), str(event["channel"]), why,
-                 False, str(event["event_id"]))
-        )  # fmt: skip
+        later = [e for e in case.events if e["place"] > event["place"]]
+        found += _unread(
+            case, event["occurred_at"], str(event["channel"]), later, why, str(event["event_id"])
+        )
     return sorted(found, key=lambda h: (h.begins_at, h.ends_at, h.channel, h.why))
 
 
@@ -206,10 +235,15 @@ def gap_words(gap: Mapping[str, Any]) -> str:
     """Return a hole in the counter in words."""
     first, last = gap["sequence_before"] + 1, gap["sequence"] - 1
     numbers = f"number {first}" if first == last else f"numbers {first} to {last}"
-    missing, waiting = int(gap["missing"]), int(gap["waiting"])
+    missing, waiting, perhaps = int(gap["missing"]), int(gap["waiting"]), int(gap["perhaps"])
     told = []
     if missing:
         told.append(f"{missing} {'record' if missing == 1 else 'records'} missing")
+    if perhaps:
+        one = "it is" if missing == 1 else f"{perhaps} of them {'is' if perhaps == 1 else 'are'}"
+        unread = "the one that waits" if perhaps == 1 else "those that wait"
+        whose = "its" if first == last else "their"
+        told.append(f"or {one} {unread} unread between {whose} neighbours in the file")
     if waiting:
         told.append(f"{waiting} there but unreadable")
     return f"{numbers}: {', '.join(told) or 'nothing is missing'}"

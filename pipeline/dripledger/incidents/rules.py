@@ -132,9 +132,22 @@ def _clock(row: Row) -> str:
 
 
 def _missing(row: Row) -> str:
-    first, last = row["before_value"] + 1, row["after_value"] - 1
+    first, last = int(row["before_value"]) + 1, int(row["after_value"]) - 1
+    missing, perhaps = int(row["size"]), int(row["perhaps"])
     unread = "" if row["detail"] == "0" else f"; {row['detail']} more came, and cannot be read"
-    return f"Of the pump's numbers {first:.0f} to {last:.0f}, {row['size']:.0f} never reached us{unread}."
+    some = f"Of the pump's numbers {first} to {last}, {missing}"
+    if first == last:
+        some = f"The pump's number {first}"
+    if not perhaps:
+        return f"{some} never reached us{unread}."
+    one = "it" if missing == 1 else f"{perhaps} of them"
+    where = "the record that waits" if perhaps == 1 else f"the {perhaps} records that wait"
+    whose = "its" if first == last else "their"
+    rest = "" if missing == perhaps else f", and {missing - perhaps} never reached us"
+    return (
+        f"{some} {'is' if missing == 1 else 'are'} in no record that could be read; {one} may be in {where} "
+        f"unread between {whose} neighbours in the file{rest}{unread}."
+    )
 
 
 def _stale(row: Row) -> str:
@@ -312,7 +325,7 @@ _DECLARED: Final = (
     ),
     Rule(
         "log_missing",
-        "Records missing",
+        "Numbers missing from the log",
         "fact",
         _missing,
         "The records may exist on the pump or in an export that was not read.",

@@ -12,7 +12,7 @@ from dripledger.dosing import Amount, dose_of_rate, rate_of_dose
 from dripledger.errors import DripledgerError
 from dripledger.incidents.amounts import between, pieces_of, to_us
 from dripledger.incidents.case import Case
-from dripledger.incidents.doses import dose_unit_of
+from dripledger.incidents.doses import dose_told, dose_unit_of
 from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
 from dripledger.incidents.limits import limits_for, limits_text
 from dripledger.incidents.moments import seconds_text
@@ -140,6 +140,10 @@ class _Reader:
         """Return the unit in which the stretch's own infusion logs doses."""
         return dose_unit_of(self._case, segment)
 
+    def dose(self, segment: Row) -> float | None:
+        """Return the dose that was logged for what the stretch runs at."""
+        return dose_told(self._case, segment)
+
     def limits(self, segment: Row) -> str:
         """Return the limits in force in a stretch, in words."""
         key = id(segment)
@@ -201,7 +205,7 @@ def _event_line(
     rate_before = None if ran_before is None else ran_before["rate_ml_h"]
     dose_before = None
     if ran_before is not None and ran_before["dose_unit"] == event["dose_unit"]:
-        dose_before = ran_before["dose_value"]
+        dose_before = reader.dose(ran_before)
     alarm = alarms.get(str(event["event_id"])) if event["kind"] in ("alarm_raised", "fault_logged") else None
     here = after or before or {}
     strength, unit = here.get("concentration_value"), here.get("concentration_unit")
