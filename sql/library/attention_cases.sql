@@ -12,7 +12,12 @@ with listed as (
     select *, 'brought_within_from_tenfold' as what from library_attempts
     where
         outcome = 'within_limits'
-        and (times_limit >= 10 or cast(printf('%.5e', change_factor) as double) >= 10)
+        and (
+            times_limit >= 10
+            or cast(printf('%.5e', change_factor) as double) >= 10
+            -- at a low limit a tenth was entered
+            or cast(printf('%.5e', change_factor) as double) <= 0.1
+        )
 ),
 
 reviewed as (

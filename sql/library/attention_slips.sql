@@ -23,7 +23,7 @@ select
     r.suspicion,
     r.ratio,
     f.factor,
-    abs(f.factor / r.ratio - 1) <= 0.02 as is_match,
+    cast(printf('%.5e', f.factor / r.ratio) as double) between 0.98 and 1.02 as is_match,
     f.change_factor,
     f.attempt_id as case_id,
     f.happened_on,

@@ -46,7 +46,7 @@ select
     'a weight in pounds typed as kilograms' as suspicion,
     cast(2.205 as double) as ratio,
     p.factor,
-    abs(p.factor / 2.205 - 1) <= 0.02 as is_match,
+    cast(printf('%.5e', p.factor / 2.205) as double) between 0.98 and 1.02 as is_match,
     p.row_id as case_id,
     cast(timezone(s.zone, p.first_at) as date) as happened_on,
     case

@@ -33,8 +33,10 @@ matched as (
         on r.limit_unit = w.code
     -- of two bands that touch, the upper one has the weight that they share
     qualify
-        p.weight_kg is null or r.weight_min_kg is null
-        or r.weight_min_kg = max(r.weight_min_kg) over (partition by p.value_key, r.library_version, r.strength)
+        p.weight_kg is null or (r.weight_min_kg is null and r.weight_max_kg is null)
+        or coalesce(r.weight_min_kg, 0) = max(coalesce(r.weight_min_kg, 0)) over (
+            partition by p.value_key, r.library_version, r.strength
+        )
 )
 
 select

@@ -39,7 +39,13 @@ programmed as (
         end
 ),
 
--- what the confirmed programme of the attempt says where the alert itself is silent
+held as (
+    select facility, pump_id, channel, started_at, entry, concentration_value, concentration_unit, weight_kg
+    from library_stretches
+    where place = 1 and infusion_id is not null
+),
+
+-- where the alert itself is silent: what was in force at it, else what the confirmed programme of the attempt says
 contexts as (
     select
         attempt_id,
@@ -64,15 +70,25 @@ alerted as (
         a.limit_kind as logged_kind, a.limit_side as logged_side, a.limit_value as logged_limit,
         a.entered_value, a.limit_unit as entered_unit,
         cast(null as double) as rate_ml_h, cast(null as double) as dose_value, cast(null as varchar) as dose_unit,
-        coalesce(a.concentration_value, c.concentration_value) as concentration_value,
+        coalesce(a.concentration_value, h.concentration_value, c.concentration_value) as concentration_value,
         case
-            when a.concentration_value is not null then a.concentration_unit else c.concentration_unit
+            when a.concentration_value is not null then a.concentration_unit
+            when h.concentration_value is not null then h.concentration_unit
+            else c.concentration_unit
         end as concentration_unit,
-        coalesce(a.weight_kg, c.weight_kg) as weight_kg,
+        coalesce(a.weight_kg, h.weight_kg, c.weight_kg) as weight_kg,
         cast(null as double) as volume_ml, cast(null as double) as duration_s, cast(null as double) as bolus_value,
         cast(null as varchar) as bolus_unit,
         a.attempt_id as cluster
     from library_alerts as a
+    left join library_attempts as t
+        on a.attempt_id = t.attempt_id
+    -- before a start nothing of its own is in force: what ran last on the channel may be another patient's
+    asof left join held as h
+        on
+            a.facility = h.facility and a.pump_id = h.pump_id and t.channel = h.channel
+            and case when t.phase <> 'start' then coalesce(a.entry, a.attempt_entry) end = h.entry
+            and a.occurred_at > h.started_at
     left join contexts as c
         on a.attempt_id = c.attempt_id
     left join library_versions as v
@@ -100,7 +116,7 @@ bypassed as (
     from infusions as i
     inner join library_span as s
         on i.started_at >= s.begins_at and i.started_at < s.ends_at
-    inner join segments as g
+    inner join library_stretches as g
         on i.infusion_id = g.infusion_id and i.started_at = g.started_at
     cross join quantities as q
     where

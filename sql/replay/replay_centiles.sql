@@ -1,5 +1,7 @@
 -- title: Past programming in numbers: the centiles of what was confirmed
 -- grain: care area, entry, quantity, unit, row of the proposed library
+-- note: only values that are known to fall under that one row; one whose strength or weight leaves two rows open is in
+-- neither
 -- why: a centile only where n >= 5 / (1 - q), and 5 / q below the middle; the smallest value that so many reached.
 -- Past use includes errors and is no proposal
 with ranked as (
@@ -8,7 +10,9 @@ with ranked as (
         row_number() over in_row as place,
         count(*) over (partition by care_area, entry, limit_quantity, limit_unit, row_no) as n
     from replay_verdicts
-    where origin = 'confirmed' and value is not null
+    where
+        origin = 'confirmed' and value is not null and rows_matched = 1
+        and verdict not like 'not comparable%'
     window in_row as (
         partition by care_area, entry, limit_quantity, limit_unit, row_no
         order by value, value_key

@@ -29,6 +29,7 @@ select
     m.care_area,
     m.entry,
     m.limit_quantity, m.logged_kind, m.logged_side, m.logged_limit, m.entered_value, m.entered_unit, m.row_no,
+    m.rows_matched,
     m.value, m.value_6, m.limit_unit, m.crossed, m.verdict, m.stands_for_an_alert,
     a.outcome,
     case

@@ -50,6 +50,10 @@ gathered as (
     group by value_key
 ),
 
+limited as (
+    select distinct library_version, care_area, entry, limit_quantity from proposed_rows
+),
+
 entries as (
     select distinct library_version, care_area, entry from proposed_rows
 ),
@@ -62,6 +66,7 @@ weighed as (
 select
     p.*,
     g.row_no,
+    coalesce(g.rows_matched, 0) as rows_matched,
     g.value,
     g.value_6,
     g.limit_unit,
@@ -81,6 +86,17 @@ select
         -- a warning about the weight comes before an entry is chosen: its limit may stand in no row of any entry
         when g.value_key is null and p.limit_quantity = 'weight' and w.care_area is null
             then 'not comparable: the proposal holds no limit on weight in this care area'
+        -- rows for other strengths or weights say nothing of this one; without any row nothing is limited
+        when
+            g.value_key is null
+            and exists (
+                select 1
+                from limited as l
+                where
+                    p.care_area = l.care_area and p.entry = l.entry and p.limit_quantity = l.limit_quantity
+                    and (l.library_version is null or l.library_version = p.library_version)
+            )
+            then 'not comparable: the proposal holds no row for this concentration or weight'
         when g.value_key is null then 'inside'
         when g.rows_silent > 0 then 'not comparable: the value cannot be put into the unit of the limit'
         when g.least <> g.most then 'not comparable: concentration or weight is not known, and rows differ'

@@ -169,7 +169,26 @@ def test_suspected_slips_and_what_chance_gives() -> None:
     chance = {row["ratio"]: row for row in found["chance"].to_pylist()}
     assert (chance[10.0]["matches"], chance[10.0]["near_by"]) == (2, 1)
     assert chance[10.0]["expected_by_chance"] == pytest.approx(0.0985, abs=5e-5)
-    assert expected_by_chance(0) == 0
+
+
+@pytest.mark.parametrize("factor", [9.8, 10.2, 1 / 9.8, 1 / 10.2])
+def test_two_per_cent_is_within_two_per_cent_on_both_sides(factor: float) -> None:
+    """98 or 102 for 10; and of one match with no neighbour nobody knows what chance would give."""
+    found = _ask(attempts=f"| attempt_id | outcome | change_factor |\n| a1 | within_limits | {factor!r} |")
+    assert [row["case_id"] for row in found["slips"].to_pylist()] == ["a1"]
+    assert [row["expected_by_chance"] for row in found["chance"].to_pylist()] == [None]
+    assert expected_by_chance(0) is None
+
+
+def test_a_tenth_at_a_low_limit_is_listed_as_ten_times_at_a_high_one_is() -> None:
+    attempts = """
+| attempt_id | outcome       | limit_side | limit_multiple | entered_first | entered_final | change_factor |
+| a1         | within_limits | low        | 5              | 1             | 10            | 0.1           |
+| a2         | within_limits | high       | 5              | 100           | 10            | 10            |
+| a3         | within_limits | low        | 5              | 1             | 9             | 0.111111      |
+"""
+    cases = _ask(attempts=attempts)["cases"].to_pylist()
+    assert [case["case_id"] for case in cases] == ["a1", "a2"]
 
 
 def test_a_weight_in_pounds_beside_the_patients_other_weight() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from tests.library_samples import limit_row, logged
 
 from dripledger.library.replay import Replay, replay
@@ -131,6 +132,70 @@ def test_values_are_put_into_the_unit_of_the_limit() -> None:
     assert _line(_replay(DOSED, hourly | {"soft_high": 500.0}))["alerts_new"] == 1
 
 
+CARRIED = """
+| at       | kind              | library_use | entry   | rate_ml_h | dose_value | dose_unit | concentration_value | concentration_unit | weight_kg | volume_to_infuse_ml |
+| 10:00:00 | infusion_started  | limited     | heparin | 27        | 0.75       | ug/kg/min | 100                 | ug/mL              | 60        |                     |
+| 10:30:00 | rate_changed      |             | heparin | 19.6      |            |           |                     |                    |           |                     |
+| 10:45:00 | programme_changed |             | heparin |           |            |           |                     |                    |           | 300                 |
+| 11:00:00 | infusion_paused   |             |         |           |            |           |                     |                    |           |                     |
+| 11:05:00 | infusion_resumed  |             | heparin | 14.6      |            |           |                     |                    |           |                     |
+| 12:00:00 | rate_changed      |             | heparin | 27        |            |           |                     |                    |           |                     |
+| 13:00:00 | infusion_stopped  |             |         |           |            |           |                     |                    |           |                     |
+"""
+PER_KG = {"dosing_unit": "ug/kg/min", "quantity": "dose_rate"}
+
+
+def _confirmed(found: Replay) -> list[tuple[float | None, str]]:
+    rows = sorted(found.compared.to_pylist(), key=lambda row: row["happened_at"])
+    return [(row["value_6"], row["verdict"]) for row in rows]
+
+
+def test_a_dose_that_was_told_with_another_rate_is_not_held_against_a_limit() -> None:
+    """0.75 ug/kg/min x 60 kg / 100 ug/mL = 27 mL/h. Then only rates: 19.6 is 0.544444, 14.6 is 0.405556, 27 is the
+    told 0.75 again; the new volume at 10:45 sets no rate. Past a hard high of 0.6 are the first and the last."""
+    found = _replay(CARRIED, PER_KG | {"hard_high": 0.6})
+    assert _confirmed(found) == [
+        (0.75, "hard high"), (0.544444, "inside"), (0.405556, "inside"), (0.75, "hard high"),
+    ]  # fmt: skip
+    blocked = [c["recorded_value"] for c in found.cases.to_pylist() if c["what"] == "blocked"]
+    assert blocked == [0.75, 0.75]
+
+
+@pytest.mark.parametrize("unknown", ["60 ", "100 "])
+def test_where_weight_or_concentration_is_missing_a_rate_says_nothing_of_the_dose(unknown: str) -> None:
+    """The start logs its dose, and 27 is its rate; from 19.6 and 14.6 no dose follows."""
+    found = _replay(CARRIED.replace(f"| {unknown}", "|" + " " * len(unknown)), PER_KG | {"hard_high": 0.6})
+    not_said = (None, "not comparable: the value cannot be put into the unit of the limit")
+    assert _confirmed(found) == [(0.75, "hard high"), not_said, not_said, (0.75, "hard high")]
+
+
+def test_another_weight_makes_another_dose_of_the_same_rate() -> None:
+    """Ruling 27: the rate stays. 27 mL/h at 30 kg is 1.5 ug/kg/min, and a new rate of 13.5 is 0.75."""
+    log = """
+| at       | kind              | library_use | entry   | rate_ml_h | dose_value | dose_unit | concentration_value | concentration_unit | weight_kg |
+| 10:00:00 | infusion_started  | limited     | heparin | 27        | 0.75       | ug/kg/min | 100                 | ug/mL              | 60        |
+| 10:30:00 | weight_changed    |             |         |           |            |           |                     |                    | 30        |
+| 11:00:00 | rate_changed      |             | heparin | 13.5      |            |           |                     |                    |           |
+| 12:00:00 | rate_changed      |             | heparin | 27        |            |           |                     |                    |           |
+| 13:00:00 | infusion_stopped  |             |         |           |            |           |                     |                    |           |
+"""
+    found = _replay(log, PER_KG | {"hard_high": 1.0})
+    assert _confirmed(found) == [(0.75, "inside"), (0.75, "inside"), (1.5, "hard high")]
+
+
+def test_a_dose_carried_into_another_start_outside_the_library_is_not_its_own() -> None:
+    """10 mL/h x 100 [IU]/mL = 1000 [IU]/h; the next start logs 2 mL/h alone, which is 200."""
+    log = """
+| at       | kind             | library_use | entry   | rate_ml_h | dose_value | dose_unit | concentration_value | concentration_unit |
+| 10:00:00 | infusion_started | bypassed    | heparin | 10        | 1000       | [IU]/h    | 100                 | [IU]/mL            |
+| 11:00:00 | infusion_stopped |             |         |           |            |           |                     |                    |
+| 13:00:00 | infusion_started | bypassed    | heparin | 2         |            |           |                     |                    |
+| 14:00:00 | infusion_stopped |             |         |           |            |           |                     |                    |
+"""
+    found = _replay(log, {"dosing_unit": "[IU]/h", "quantity": "dose_rate", "soft_high": 500.0})
+    assert _confirmed(found) == [(1000.0, "soft high"), (200.0, "inside")]
+
+
 def test_units_never_become_a_mass() -> None:
     line = _line(_replay(DOSED, {"dosing_unit": "mg/h", "quantity": "dose_rate", "soft_high": 1.0}))
     assert (line["alerts_not_comparable"], line["values_not_comparable"], line["alerts_new"]) == (1, 2, 0)
@@ -209,3 +274,54 @@ def test_an_override_row_alone_is_an_alert() -> None:
     """Ruling 36."""
     line = _line(_replay(ALONE, {"soft_high": 20.0}))
     assert (line["alerts_logged"], line["alerts_stay"], line["alerts_new"]) == (1, 1, 0)
+
+
+STRENGTH = """
+| at       | kind             | library_use | entry   | rate_ml_h | concentration_value | concentration_unit | weight_kg | limit                       | tried |
+| 10:00:00 | infusion_started | limited     | heparin | 10        | 2                   | mg/mL              | 10        |                             |       |
+| 10:30:00 | limit_alerted    |             | heparin |           |                     |                    |           | soft high flow_rate 20 mL/h | 25    |
+| 10:30:05 | limit_overridden |             | heparin |           |                     |                    |           | soft high flow_rate 20 mL/h | 25    |
+| 10:30:06 | rate_changed     |             | heparin | 25        | 2                   | mg/mL              | 10        |                             |       |
+| 13:00:00 | infusion_stopped |             |         |           |                     |                    |           |                             |       |
+"""
+ONE = {"concentration_value": 1.0, "concentration_unit": "mg/mL"}
+TWO = ONE | {"concentration_value": 2.0}
+
+
+@pytest.mark.parametrize(
+    "band", [ONE, {"weight_max_kg": 9.0}, {"weight_min_kg": 11.0, "weight_max_kg": 50.0}]
+)
+def test_a_strength_or_weight_that_the_proposal_does_not_hold_is_not_compared(band: dict[str, Any]) -> None:
+    """Recorded at 2 mg/mL and 10 kg: limits for another strength or weight say nothing, and nothing falls away."""
+    found = _replay(STRENGTH, band | {"soft_high": 1.0, "hard_high": 2.0})
+    line = _line(found)
+    assert (line["alerts_fall_away"], line["alerts_new"]) == (0, 0)
+    assert (line["alerts_not_comparable"], line["values_not_comparable"]) == (1, 2)
+    reasons = {row["reason"] for row in found.not_comparable.to_pylist()}
+    assert reasons == {"the proposal holds no row for this concentration or weight"}
+
+
+def test_the_upper_of_two_bands_has_the_weight_that_they_share_also_where_the_lower_has_no_floor() -> None:
+    """10 kg belongs to 10-50 kg and its soft 20: 25 is past it, 10 is not."""
+    line = _line(_replay(STRENGTH, {"weight_max_kg": 10.0, "soft_high": 5.0},
+                         {"weight_min_kg": 10.0, "weight_max_kg": 50.0, "soft_high": 20.0}))  # fmt: skip
+    assert (line["alerts_stay"], line["alerts_new"], line["alerts_not_comparable"]) == (1, 0, 0)
+    assert line["values_not_comparable"] == 0
+
+
+def test_an_alert_is_held_against_the_strength_in_force_at_it_not_the_one_confirmed_later() -> None:
+    """25 was tried at 2 mg/mL, whose soft limit is 20; at 1 mg/mL, confirmed after the warning, 25 is inside 30."""
+    first, last = STRENGTH.rsplit("| 2 ", 1)
+    found = _replay(f"{first}| 1 {last}", ONE | {"soft_high": 30.0}, TWO | {"soft_high": 20.0})
+    line = _line(found)
+    assert (line["alerts_stay"], line["alerts_fall_away"], line["alerts_not_comparable"]) == (1, 0, 0)
+
+
+@pytest.mark.parametrize(("unknown", "counted"), [(False, [("2 mg/mL", 2)]), (True, [])])
+def test_centiles_hold_what_is_known_to_fall_under_their_row(
+    unknown: bool, counted: list[tuple[str, int]]
+) -> None:
+    """10 is inside both rows and 25 inside one: without its strength, neither belongs to one of them."""
+    log = STRENGTH.replace("| 2 ", "|   ").replace("| mg/mL", "|      ") if unknown else STRENGTH
+    found = _replay(log, ONE | {"soft_high": 20.0}, TWO | {"soft_high": 100.0}).centiles.to_pylist()
+    assert [(row["concentration"], row["n"]) for row in found] == counted

@@ -101,6 +101,12 @@ def test_units_that_do_not_fit_have_no_answer() -> None:
         volume_of_amount(Amount(5, "mg"), Amount(100, "[IU]/mL"))
 
 
+@pytest.mark.parametrize("unit", ["mg/kg", "mg/h", "mg/m2", "mg/mL"])
+def test_no_volume_holds_what_is_no_plain_amount(unit: str) -> None:
+    with pytest.raises(DripledgerError, match="no plain amount"):
+        volume_of_amount(Amount(1, unit), Amount(1, "mg/mL"))
+
+
 _PLAIN_AMOUNTS = ["g", "mg", "ug", "ng", "[IU]", "k[IU]", "m[IU]", "mmol", "umol", "meq"]
 _STRENGTHS = [f"{head}/{tail}" for head in _PLAIN_AMOUNTS for tail in ("mL", "L")]
 _DOSES = [

@@ -218,10 +218,12 @@ def test_libraries_go_into_the_store(tmp_path: Path) -> None:
 
 
 def test_an_alarm_label_that_a_kind_sets_is_filed_like_a_logged_one(tmp_path: Path) -> None:
-    mapping = WARDS.replace(
-        "[kinds]\n", '[kinds]\n"A: battery" = { kind = "alarm_raised", set = { alarm_label = "battery" } }\n'
-        '"A: door" = { kind = "alarm_raised", set = { alarm_label = "door" } }\n'
-    ) + '[alarms]\nbattery = { kind = "low_battery", priority = "low", stops_delivery = false }\n'  # fmt: skip
+    kinds = "".join(
+        f'"A: {word}" = {{ kind = "alarm_raised", set = {{ alarm_label = "{word}" }} }}\n'
+        for word in ("battery", "door")
+    )
+    alarms = '[alarms]\nbattery = { kind = "low_battery", priority = "low", stops_delivery = false }\n'
+    mapping = WARDS.replace("[kinds]\n", f"[kinds]\n{kinds}") + alarms
     site = make_site(tmp_path, {"wards": mapping})
     drop(site, "wards.csv", HEADER + "P1,2026-10-01 10:00:00,1,A: battery,ICU,,,\n"
          "P1,2026-10-01 10:01:00,2,A: door,ICU,,,\n")  # fmt: skip

@@ -130,6 +130,13 @@ def dose_in(dose: Amount, to: str, *, weight_kg: float | None = None, bsa_m2: fl
     return Amount(whole / _body(wanted, weight_kg, bsa_m2) / wanted.to_base, to)
 
 
+def _plain_amount(code: str) -> Unit:
+    unit = _unit(code)
+    if unit.per_time_s is not None or unit.per_volume_ml is not None or unit.per_kg or unit.per_m2:
+        raise DripledgerError(f"{code!r} is no plain amount")
+    return unit
+
+
 def concentration(amount: Amount, in_volume_ml: float, to: str) -> Amount:
     """Return the concentration of an amount of drug in a volume.
 
@@ -142,9 +149,7 @@ def concentration(amount: Amount, in_volume_ml: float, to: str) -> Amount:
     to
         Unit of the result, such as ``"ug/mL"``.
     """
-    unit, wanted = _unit(amount.unit), _concentration(to)
-    if unit.per_time_s is not None or unit.per_volume_ml is not None or unit.per_kg or unit.per_m2:
-        raise DripledgerError(f"{amount.unit!r} is no plain amount")
+    unit, wanted = _plain_amount(amount.unit), _concentration(to)
     _same_substance(unit, wanted)
     per_ml = amount.value * unit.factor / _positive(in_volume_ml, "the volume in mL")
     return Amount(per_ml / wanted.to_base, to)
@@ -279,8 +284,8 @@ def complete(
 
 
 def volume_of_amount(amount: Amount, strength: Amount) -> float:
-    """Return the volume (mL) that holds an amount of drug at a concentration."""
-    unit, given = _unit(amount.unit), _concentration(strength.unit)
+    """Return the volume (mL) that holds an amount of drug (not per time or body) at a concentration."""
+    unit, given = _plain_amount(amount.unit), _concentration(strength.unit)
     _same_substance(unit, given)
     return amount.value * unit.factor / (_positive(strength.value, "the concentration") * given.to_base)
 

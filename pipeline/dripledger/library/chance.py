@@ -34,7 +34,7 @@ _CHANCE: Final = pa.schema(
 )  # fmt: skip
 
 
-def expected_by_chance(near_by: int) -> float:
+def expected_by_chance(near_by: int) -> float | None:
     """Return how many matches chance would give.
 
     Parameters
@@ -44,9 +44,12 @@ def expected_by_chance(near_by: int) -> float:
 
     Returns
     -------
-    float
+    float or None
         Their number times the width of the match over that of the rest of the neighbourhood, in logarithms.
+        None where there are none: from no neighbour nothing can be expected, and nothing ruled out.
     """
+    if not near_by:
+        return None
     match = math.log(1 + MATCH) - math.log(1 - MATCH)
     return near_by * match / (2 * math.log(NEAR) - match)
 
