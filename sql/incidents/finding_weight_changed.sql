@@ -15,6 +15,8 @@ select
 from trace_weights as w
 where
     w.patients = w.patients_before
+    -- power clears the weight: what is typed after it may be of anybody (ruling 13)
+    and w.power_turns = w.power_turns_before
     and w.weight_before > 0
     and w.weight_kg > 0
     and printf('%.5e', w.weight_kg) <> printf('%.5e', w.weight_before)

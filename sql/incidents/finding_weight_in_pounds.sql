@@ -22,10 +22,23 @@ where
     and coalesce(a.entered_final, a.entered_first) / t.pounds_per_kg <= a.limit_value
 union all
 select
-    w.facility, w.pump_id, w.channel, w.at, w.until_at, w.infusion_id, w.care_area, w.entry, w.size,
-    w.before_value, w.after_value, w.unit,
+    w.facility, w.pump_id, w.channel,
+    w.occurred_at as at,
+    w.occurred_at as until_at,
+    cast(null as varchar) as infusion_id,
+    w.care_area, w.entry,
+    greatest(w.weight_kg / w.weight_before, w.weight_before / w.weight_kg) as size,
+    w.weight_before as before_value,
+    w.weight_kg as after_value,
+    'kg' as unit,
     'against the other weight' as detail,
-    w.evidence
-from finding_weight_changed as w
+    [w.event_before, w.event_id] as evidence
+from trace_weights as w
 cross join trace_settings as t
-where abs(w.size / t.pounds_per_kg - 1) <= t.pounds_tolerance
+where
+    -- across power too, unlike a weight that changed: a suspicion, and the same patient is often weighed anew
+    w.patients = w.patients_before
+    and w.weight_before > 0
+    and w.weight_kg > 0
+    and abs(greatest(w.weight_kg / w.weight_before, w.weight_before / w.weight_kg) / t.pounds_per_kg - 1)
+    <= t.pounds_tolerance

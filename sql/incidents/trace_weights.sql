@@ -3,7 +3,8 @@
 with marked as (
     select
         facility, pump_id, channel, event_id, occurred_at, care_area, entry, weight_kg, implausible,
-        count(case when patient_turned or power_turned then 1 end) over so_far as patients
+        count(case when patient_turned then 1 end) over so_far as patients,
+        count(case when power_turned then 1 end) over so_far as power_turns
     from trace_patients
     window so_far as (
         partition by facility, pump_id order by place rows between unbounded preceding and current row
@@ -15,6 +16,7 @@ weighed as (
         *,
         lag(weight_kg) over by_time as weight_before,
         lag(patients) over by_time as patients_before,
+        lag(power_turns) over by_time as power_turns_before,
         lag(event_id) over by_time as event_before
     from marked
     where weight_kg is not null
