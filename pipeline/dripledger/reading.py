@@ -270,7 +270,7 @@ class Store:
         --------
         >>> import dripledger
         >>> with dripledger.open("demo") as store:
-        ...     told = store.trace("BV-A002", "2026-10-27T21:50", "2026-10-27T22:10")
+        ...     told = store.trace("BV-A002", "2026-09-11T10:50", "2026-09-11T11:10")
         ...     [(finding.word, finding.rule) for finding in told.findings]
         [('fact', 'weight_implausible')]
         """
