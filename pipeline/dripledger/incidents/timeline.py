@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from itertools import accumulate
 from typing import Any
 
 from dripledger.dosing import Amount, dose_of_rate, rate_of_dose
@@ -107,13 +109,20 @@ def build_timeline(case: Case, doubt: ClockDoubt, holes: Sequence[Hole]) -> list
     for number, hole in enumerate(h for h in holes if h.is_gap):
         place = places.get(hole.event_id, 10**15)
         keyed.append(((place, 0, number), _gap_line(hole)))
+    last_place = _last_place(case.events)
     for number, row in enumerate(case.unread):
-        before = [e["place"] for e in case.events if e["occurred_at"] <= row["at"]]
-        keyed.append(((max(before, default=-1), 2, number), _unread_line(row)))
+        keyed.append(((last_place(row["at"]), 2, number), _unread_line(row)))
     for number, event in enumerate(case.aside):
-        before = [e["place"] for e in case.events if e["occurred_at"] <= event["occurred_at"]]
-        keyed.append(((max(before, default=-1), 3, number), _aside_line(event, doubt, names)))
+        keyed.append(((last_place(event["occurred_at"]), 3, number), _aside_line(event, doubt, names)))
     return [line for _, line in sorted(keyed, key=lambda pair: pair[0])]
+
+
+def _last_place(events: Sequence[Row]) -> Callable[[datetime], int]:
+    """Return what gives the last place of the events up to a moment, and -1 before the first of them."""
+    in_time = sorted(events, key=lambda event: event["occurred_at"])
+    moments = [event["occurred_at"] for event in in_time]
+    places = [-1, *accumulate((event["place"] for event in in_time), max)]
+    return lambda at: places[bisect_right(moments, at)]
 
 
 class _Reader:
