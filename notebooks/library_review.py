@@ -20,9 +20,9 @@ def _():
     import dripledger
     from dripledger import exploring
     from dripledger.library import replay
-    from dripledger.library.figure import draw_curve
+    from dripledger.library.figure import draw_curves
 
-    return draw_curve, dripledger, exploring, mo, replay
+    return draw_curves, dripledger, exploring, mo, replay
 
 
 @app.cell
@@ -72,14 +72,18 @@ def _(mo, review):
 
 
 @app.cell
-def _(draw_curve, mo, place, plain, review):
+def _(draw_curves, mo, place, plain, review):
     mo.stop(place.value is None, mo.md("*No limit is chosen.*"))
-    curve = review.curve(place.value)
+    told = review.curves(place.value)
+    (curve,) = told.drawn
     mo.vstack(
         [
-            mo.Html(draw_curve(curve).partition("?>")[2]),
+            mo.Html(draw_curves(told).partition("?>")[2]),
             mo.accordion(
-                {"The rows behind it": mo.ui.table(curve.table, selection=None, page_size=10, **plain)}
+                {
+                    "The rows behind it": mo.ui.table(curve.table, selection=None, page_size=10, **plain),
+                    "What it leaves out": mo.ui.table(told.left_out, selection=None, page_size=10, **plain),
+                }
             ),
         ]
     )
@@ -102,8 +106,8 @@ def _(limit, mo, place, plain, review):
     mo.vstack(
         [
             mo.md(
-                f"### Replay with the soft limit at {moved.limit:g} {moved.unit}\n\nIn every row of this "
-                "entry that has one; hard limits stay. Looks back: a warned person may act differently."
+                f"### Replay with the soft limit at {moved.limit:g} {moved.unit}\n\nOf this concentration "
+                "and weight alone; all other limits stay. Looks back: a warned person may act differently."
             ),
             mo.ui.table(moved.summary, selection=None, show_download=False, **plain),
             mo.md(f"{moved.cases.num_rows} cases that would change:"),

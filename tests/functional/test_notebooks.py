@@ -143,7 +143,7 @@ def test_a_limit_is_moved(demo: Path) -> None:
     with dripledger.open(demo) as store, exploring.LibraryReview(store) as review:
         assert review.version == "4.3"
         place = next(one for one in review.places if one.entry == "Insulin" and one.side == "high")
-        curve = review.curve(place)
+        (curve,) = review.curves(place).drawn
         stands = exploring.standing(curve)
         own = [
             row for row in review.found.summary.to_pylist()
@@ -158,7 +158,28 @@ def test_a_limit_is_moved(demo: Path) -> None:
         looser = review.move(place, 1e6).summary.to_pylist()[0]
         assert looser["alerts_stay"] <= own[0]["alerts_stay"]
         # what was moved moves nothing for the next question
-        assert review.curve(place).table.equals(curve.table)
+        assert review.curves(place).drawn[0].table.equals(curve.table)
+
+
+def test_limits_of_two_strengths_are_two_places(demo: Path) -> None:
+    """Heparin is in the library at 25 and at 50 [IU]/mL: moving one limit leaves the other's values alone."""
+    with dripledger.open(demo) as store, exploring.LibraryReview(store) as review:
+        places = [one for one in review.places if one.entry == "Heparin" and one.side == "high"
+                  and one.care_area == "Elm Medical Ward"]  # fmt: skip
+        assert [place.concentration for place in places] == ["25 [IU]/mL", "50 [IU]/mL"]
+        assert "25 [IU]/mL" in str(places[0])
+        drawn = [review.curves(place).drawn for place in places]
+        assert [[curve.concentration for curve in of] for of in drawn] == [["25 [IU]/mL"], ["50 [IU]/mL"]]
+        for place, (curve,) in zip(places, drawn, strict=True):
+            lowest = min(curve.table["limit"].to_pylist())
+            review.move(place, lowest)
+            moved = review.curves(place).drawn[0].table
+            assert moved.equals(curve.table)
+            uses = set(curve.table["uses"].to_pylist())
+            assert len(uses) == 1
+        assert sum(of[0].table["uses"][0].as_py() for of in drawn) == review.curves(places[0]).uses_drawn + (
+            review.curves(places[1]).uses_drawn
+        )
 
 
 def test_a_review_of_some_months(demo: Path) -> None:

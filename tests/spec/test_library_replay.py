@@ -23,6 +23,26 @@ LOG = """
 """
 
 
+#: At 1 mg/mL 10 is started and 25 overridden past 20; at 2 mg/mL 3 is started, 4 set, then a new volume; after the
+#: power was off 7 is started and nobody says at which strength.
+STRENGTHS = """
+| at       | kind              | library_use | entry   | rate_ml_h | concentration_value | concentration_unit | volume_to_infuse_ml | limit                       | tried |
+| 10:00:00 | infusion_started  | limited     | heparin | 10        | 1                   | mg/mL              |                     |                             |       |
+| 10:30:00 | limit_alerted     |             | heparin |           |                     |                    |                     | soft high flow_rate 20 mL/h | 25    |
+| 10:30:05 | limit_overridden  |             | heparin |           |                     |                    |                     | soft high flow_rate 20 mL/h | 25    |
+| 10:30:06 | rate_changed      |             | heparin | 25        |                     |                    |                     |                             |       |
+| 12:00:00 | infusion_stopped  |             |         |           |                     |                    |                     |                             |       |
+| 14:00:00 | infusion_started  | limited     | heparin | 3         | 2                   | mg/mL              |                     |                             |       |
+| 14:30:00 | rate_changed      |             | heparin | 4         |                     |                    |                     |                             |       |
+| 14:40:00 | programme_changed |             | heparin |           |                     |                    | 300                 |                             |       |
+| 15:00:00 | infusion_stopped  |             |         |           |                     |                    |                     |                             |       |
+| 15:30:00 | powered_off       |             |         |           |                     |                    |                     |                             |       |
+| 15:40:00 | powered_on        |             |         |           |                     |                    |                     |                             |       |
+| 16:00:00 | infusion_started  | limited     | heparin | 7         |                     |                    |                     |                             |       |
+| 17:00:00 | infusion_stopped  |             |         |           |                     |                    |                     |                             |       |
+"""
+
+
 def _replay(log: str, *rows: dict[str, Any], **more: Any) -> Replay:
     con = logged(log, **more)
     try:

@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from collections.abc import Sequence
+from typing import Any
 
 import pytest
 from tests.library_samples import limit_row, logged
-from tests.spec.test_library_replay import LOG
+from tests.spec.test_library_replay import LOG, ONE, STRENGTHS, TWO
 
 from dripledger.errors import UsageError
-from dripledger.library.curve import Curve, curve
-from dripledger.library.figure import draw_curve
+from dripledger.library.curve import Curve, Curves, curves
+from dripledger.library.figure import draw_curves
 from dripledger.library.replay import replay
+
+
+def _curves(log: str, *rows: dict[str, Any], quantity: str = "flow_rate", **named: str) -> Curves:
+    con = logged(log)
+    try:
+        replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
+        return curves(con, "ICU", "heparin", quantity, "high", **named)
+    finally:
+        con.close()
 
 
 @pytest.fixture(scope="module")
 def heparin() -> Curve:
-    con = logged(LOG)
-    replay(con, [limit_row(soft_high=30.0, hard_high=120.0)])
-    found = curve(con, "ICU", "heparin", "flow_rate", "high")
-    con.close()
+    (found,) = _curves(LOG, {"soft_high": 30.0, "hard_high": 120.0}).drawn
     return found
+
+
+def _told(curve: Curve, *names: str) -> Sequence[tuple[Any, ...]]:
+    return [tuple(row[n] for n in names) for row in curve.table.to_pylist()]
 
 
 def test_the_curve_by_hand(heparin: Curve) -> None:
@@ -30,8 +42,7 @@ def test_the_curve_by_hand(heparin: Curve) -> None:
     attempt that was brought within limits entered 100: warned up to there. The loosest soft limit logged is
     20; 30 and 120 are proposed.
     """
-    names = ("limit", "alerts", "within_still_warned", "is_lower_bound", "stands_for")
-    assert [tuple(row[n] for n in names) for row in heparin.table.to_pylist()] == [
+    assert _told(heparin, "limit", "alerts", "within_still_warned", "is_lower_bound", "stands_for") == [
         (20.0, 2, 1, False, "logged"),
         (25.0, 1, 1, False, ""),
         (30.0, 1, 1, False, "proposed soft_high"),
@@ -45,10 +56,8 @@ def test_the_curve_by_hand(heparin: Curve) -> None:
 
 
 def test_a_limit_tighter_than_any_that_was_logged_gives_a_lower_bound() -> None:
-    con = logged(LOG)
-    replay(con, [limit_row(soft_high=12.0)])
-    rows = {row["limit"]: row for row in curve(con, "ICU", "heparin", "flow_rate", "high").table.to_pylist()}
-    con.close()
+    (found,) = _curves(LOG, {"soft_high": 12.0}).drawn
+    rows = {row["limit"]: row for row in found.table.to_pylist()}
     # past 12: 18, 25 and 100
     assert (rows[12.0]["alerts"], rows[12.0]["is_lower_bound"], rows[20.0]["is_lower_bound"]) == (
         3,
@@ -58,17 +67,90 @@ def test_a_limit_tighter_than_any_that_was_logged_gives_a_lower_bound() -> None:
 
 
 def test_what_was_never_recorded_is_refused() -> None:
-    con = logged(LOG)
-    replay(con, [limit_row(soft_high=12.0)])
     with pytest.raises(UsageError, match="nothing was recorded of volume"):
-        curve(con, "ICU", "heparin", "volume", "high")
-    con.close()
+        _curves(LOG, {"soft_high": 12.0}, quantity="volume")
 
 
-def test_the_figure_is_text_and_always_the_same(heparin: Curve) -> None:
-    drawn = draw_curve(heparin)
-    assert drawn == draw_curve(heparin)
-    told = " ".join(ET.fromstring(drawn).itertext())
-    for words in ("heparin, ICU", "limit alerts per 100 uses", "flow rate, mL/h", "no advice on a limit"):
+BOTH = (ONE | {"soft_high": 20.0}, TWO | {"soft_high": 3.5})
+
+
+def test_each_strength_has_a_curve_of_its_own() -> None:
+    """Six uses. At 1 mg/mL two, 10 and 25: past 20 is 25, 1 in 2, so 50 per 100.
+
+    At 2 mg/mL two, 3 and 4: past 3.5 is 4, 50 per 100; 25 and 10 are past 3.5 too, and fall under the other
+    limit. Left out: the volume, and 7.
+    """
+    found = _curves(STRENGTHS, *BOTH)
+    assert [curve.concentration for curve in found.drawn] == ["1 mg/mL", "2 mg/mL"]
+    one, two = ({row["limit"]: row for row in curve.table.to_pylist()} for curve in found.drawn)
+    names = ("alerts", "uses", "alerts_per_100_uses")
+    assert tuple(one[20.0][n] for n in names) == (1, 2, 50.0)
+    assert tuple(two[3.5][n] for n in names) == (1, 2, 50.0)
+    assert max(two) == 4.0
+    assert [tuple(row.values()) for row in found.left_out.to_pylist()] == [
+        ("may fall under several rows: concentration or weight is not known, or rows overlap", 1, 0),
+        ("sets no flow_rate", 1, 0),
+    ]
+    assert (found.uses, found.uses_drawn) == (6, 4)
+    assert found.table["concentration"].to_pylist() == [
+        c.concentration for c in found.drawn for _ in range(c.table.num_rows)
+    ]
+
+
+def test_one_strength_by_its_name_and_a_wrong_one_with_what_there_is() -> None:
+    (two,) = _curves(STRENGTHS, *BOTH, concentration="2  mg/ml").drawn
+    assert two.concentration == "2 mg/mL"
+    with pytest.raises(UsageError, match="no row of '5 mg/mL'") as told:
+        _curves(STRENGTHS, *BOTH, concentration="5 mg/mL")
+    assert "1 mg/mL, 2 mg/mL" in str(told.value.do)
+
+
+def test_a_row_for_every_strength_is_named_any_and_bands_have_curves_too() -> None:
+    """10 at 8 kg falls under the first band; 15 is inside both, and nobody knows under which it falls."""
+    (every,) = _curves(STRENGTHS, {"soft_high": 20.0}, concentration="any").drawn
+    assert set(every.table["uses"].to_pylist()) == {5}
+    log = """
+| at       | kind             | library_use | entry   | rate_ml_h | weight_kg |
+| 10:00:00 | infusion_started | limited     | heparin | 10        | 8         |
+| 11:00:00 | infusion_stopped |             |         |           |           |
+| 12:00:00 | powered_off      |             |         |           |           |
+| 12:10:00 | powered_on       |             |         |           |           |
+| 13:00:00 | infusion_started | limited     | heparin | 15        |           |
+| 14:00:00 | infusion_stopped |             |         |           |           |
+"""
+    bands = ({"soft_high": 20.0, "weight_max_kg": 10.0}, {"soft_high": 50.0, "weight_min_kg": 10.0})
+    found = _curves(log, *bands)
+    assert [curve.weights for curve in found.drawn] == ["-10 kg"]
+    assert (found.uses, found.uses_drawn) == (2, 1)
+
+
+def test_an_alert_without_a_programme_is_a_use_of_its_row() -> None:
+    """10 ran, 100 was tried and given up: two uses, one alert past 20."""
+    log = """
+| at       | kind              | library_use | entry   | rate_ml_h | limit                       | tried |
+| 10:00:00 | infusion_started  | limited     | heparin | 10        |                             |       |
+| 11:30:00 | limit_alerted     |             | heparin |           | hard high flow_rate 50 mL/h | 100   |
+| 11:30:09 | attempt_cancelled |             | heparin |           |                             |       |
+| 13:00:00 | infusion_stopped  |             |         |           |                             |       |
+"""
+    (found,) = _curves(log, {"soft_high": 20.0}).drawn
+    assert _told(found, "limit", "alerts", "uses") == [(20.0, 1, 2), (100.0, 0, 2)]
+
+
+def test_an_alert_that_names_no_limit_is_counted_as_left_out() -> None:
+    log = LOG.replace("| hard high flow_rate 50 mL/h | 100   |", "| . . . . .                   |       |")
+    found = _curves(log, {"soft_high": 20.0})
+    left = {row["reason"]: row["limit_alerts"] for row in found.left_out.to_pylist()}
+    assert left == {"the log names no limit": 1}
+
+
+def test_the_figure_is_text_and_always_the_same() -> None:
+    found = _curves(STRENGTHS, *BOTH)
+    drawn = draw_curves(found)
+    assert drawn == draw_curves(found)
+    told = " ".join(" ".join(ET.fromstring(drawn).itertext()).split())
+    for words in ("heparin, 1 mg/mL, ICU", "heparin, 2 mg/mL, ICU", "limit alerts per 100 uses",
+                  "flow rate, mL/h", "no advice on a limit", "4 of 6 uses", "sets no flow_rate (1)",
+                  "unwarned is not in the log"):  # fmt: skip
         assert words in told
     assert "<dc:date>" not in drawn

@@ -149,6 +149,8 @@ def _library(library: argparse.ArgumentParser) -> None:
     library.add_argument("--area", metavar="A", help="replay: the curve of one limit: its care area")
     library.add_argument("--entry", metavar="E", help="the curve's entry")
     library.add_argument("--quantity", metavar="Q", help="the curve's quantity, such as dose_rate")
+    library.add_argument("--concentration", metavar="C", help="only the curve of this one, or any")
+    library.add_argument("--weights", metavar="W", help="only the curve of this band of weights, or any")
     library.add_argument("--side", choices=("high", "low"), help="the curve's side (default: high)")
     library.add_argument("--figure", metavar="FILE.svg", help="draw the curve")
     _as_of(library)

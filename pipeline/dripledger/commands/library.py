@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 _ONLY = {
     "list": ("attention", "replay", "uptake"), "out": ("attention", "replay", "uptake"), "area": ("replay",),
     "entry": ("replay",), "quantity": ("replay",), "side": ("replay",), "figure": ("replay",),
+    "concentration": ("replay",), "weights": ("replay",),
     "month": ("attention", "replay", "uptake"), "from_month": ("attention", "replay", "uptake"),
     "to_month": ("attention", "replay", "uptake"), "as_of": ("attention", "replay", "uptake"),
 }  # fmt: skip
@@ -93,7 +94,7 @@ def _refuse(args: Namespace) -> None:
     place = [args.area, args.entry, args.quantity]
     if (
         args.action == "replay"
-        and any(p is not None for p in (*place, args.side, args.figure))
+        and any(p is not None for p in (*place, args.side, args.figure, args.concentration, args.weights))
         and None in place
     ):
         raise UsageError("a curve is of one limit: name it with --area, --entry and --quantity")
@@ -194,12 +195,15 @@ def _replay(
     }
     if args.area is None:
         return tables, REPLAY_CAUTIONS, None
-    from dripledger.library.curve import curve
-    from dripledger.library.figure import draw_curve
+    from dripledger.library.curve import curves
+    from dripledger.library.figure import draw_curves
 
-    line = curve(con, args.area, args.entry, args.quantity, args.side or "high")
-    figure = draw_curve(line) if args.figure is not None or args.out is not None else None
-    return {"curve": line.table, **tables}, REPLAY_CAUTIONS, figure
+    told = curves(
+        con, args.area, args.entry, args.quantity, args.side or "high", args.concentration, args.weights
+    )
+    figure = draw_curves(told) if args.figure is not None or args.out is not None else None
+    cautions = (f"Of {args.entry} in {args.area} {told.text}.", *REPLAY_CAUTIONS)
+    return {"curve": told.table, "left_out": told.left_out, **tables}, cautions, figure
 
 
 def _write(folder: Path, tables: Mapping[str, pa.Table], cautions: Sequence[str], figure: str | None) -> None:

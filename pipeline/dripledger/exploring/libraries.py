@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from dripledger.engine import connect
 from dripledger.errors import UsageError
-from dripledger.library.curve import Curve, curve
+from dripledger.library.curve import ANY, Curve, Curves, curves
 from dripledger.library.relations import Span, prepare
 from dripledger.library.replay import Replay, replay
 from dripledger.library.rows import LimitRow
@@ -24,15 +24,21 @@ from dripledger.store import spill_folder
 
 @dataclass(frozen=True, order=True)
 class Place:
-    """One soft limit of a library: of which entry, on which quantity and side."""
+    """One soft limit of a library: of which entry, at which concentration and weight, on what, on which side.
+
+    `concentration` and `weights` are ``any`` where the limit holds for every one.
+    """
 
     care_area: str
     entry: str
+    concentration: str
+    weights: str
     quantity: str
     side: str
 
     def __str__(self) -> str:
-        return f"{self.care_area}: {self.entry}, {self.side} {self.quantity.replace('_', ' ')}"
+        narrow = "".join(f", {text}" for text in (self.concentration, self.weights) if text != ANY)
+        return f"{self.care_area}: {self.entry}{narrow}, {self.side} {self.quantity.replace('_', ' ')}"
 
 
 @dataclass(frozen=True)
@@ -119,37 +125,38 @@ class LibraryReview:
     @property
     def places(self) -> tuple[Place, ...]:
         """The soft limits of which a value was recorded, sorted: each of them has a curve."""
-        recorded = {
-            (row["care_area"], row["entry"], row["limit_quantity"])
-            for row in self._found.compared.select(
-                ["care_area", "entry", "limit_quantity", "value_6", "origin", "stands_for_an_alert"]
-            ).to_pylist()
-            if row["value_6"] is not None
+        told = self._found.compared.select(["row_no", "rows_matched", "change", "origin"]).to_pylist()
+        judged = {
+            row["row_no"]
+            for row in told
+            if row["rows_matched"] == 1
+            and row["change"] != "not_comparable"
             and row["origin"] in ("alert", "confirmed")
-            and not row["stands_for_an_alert"]
         }
         return tuple(
             sorted(
                 {
-                    Place(row.care_area, row.entry, row.limited_quantity, side)
-                    for row in self._rows
+                    _place(row, side)
+                    for number, row in enumerate(self._rows, start=1)
                     for side in ("high", "low")
-                    if row.limits.get(f"soft_{side}") is not None
-                    and (row.care_area, row.entry, row.limited_quantity) in recorded
+                    if row.limits.get(f"soft_{side}") is not None and number in judged
                 }
             )
         )
 
-    def curve(self, place: Place) -> Curve:
-        """Return the curve of one limit: what it would do at every place where it could stand.
+    def curves(self, place: Place) -> Curves:
+        """Return the curve of one limit, with what it leaves out.
 
         Raises
         ------
         UsageError
-            If nothing of it was recorded, or its rows are in several units.
+            If nothing of it was recorded.
         """
         self._found = replay(self._con, self._rows)
-        return curve(self._con, place.care_area, place.entry, place.quantity, place.side)
+        return curves(
+            self._con, place.care_area, place.entry, place.quantity, place.side, place.concentration,
+            place.weights,
+        )  # fmt: skip
 
     def move(self, place: Place, limit: float) -> Moved:
         """Replay with one soft limit moved.
@@ -157,10 +164,9 @@ class LibraryReview:
         Parameters
         ----------
         place
-            Which limit. It is moved in every row of the entry that has one, whatever the concentration or
-            weight; hard limits stay where they are.
+            Which limit. Limits of other concentrations and weights stay where they are, and so do hard ones.
         limit
-            Where to, in the unit of the library's rows.
+            Where to, in the unit of the library's row.
 
         Returns
         -------
@@ -169,7 +175,7 @@ class LibraryReview:
         """
         rows = [_moved(row, place, limit) for row in self._rows]
         told = replay(self._con, rows)
-        units = {row.limit_unit or "" for row in self._rows if _is_of(row, place)}
+        units = {row.limit_unit or "" for row in self._rows if _place(row, place.side) == place}
         return Moved(limit, " or ".join(sorted(units)), _only(told.summary, place), _only(told.cases, place))
 
 
@@ -198,13 +204,15 @@ def _span(store: Store, asked: tuple[str, str] | None) -> Span:
     return Span(first.begins_at(store.site.zone), last.plus(1).begins_at(store.site.zone), text)
 
 
-def _is_of(row: LimitRow, place: Place) -> bool:
-    return (row.care_area, row.entry, row.limited_quantity) == (place.care_area, place.entry, place.quantity)
+def _place(row: LimitRow, side: str) -> Place:
+    return Place(
+        row.care_area, row.entry, row.concentration or ANY, row.weights or ANY, row.limited_quantity, side
+    )
 
 
 def _moved(row: LimitRow, place: Place, limit: float) -> LimitRow:
     name = f"soft_{place.side}"
-    if not _is_of(row, place) or getattr(row, name) is None:
+    if _place(row, place.side) != place or getattr(row, name) is None:
         return row
     moved: dict[str, Any] = {name: limit}
     return dataclasses.replace(row, **moved)
