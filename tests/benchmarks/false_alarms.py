@@ -3,7 +3,8 @@
 Run ``python -m tests.benchmarks.false_alarms [--series N]``: it draws series of 36 months, the first 12 of
 which make the limits, as the real chart does, and prints the table that DEVELOPERS.md shows (with
 ``--write``, puts it there). Counts are binomial (400 starts a month, 90 %) or Poisson (20 events a month),
-single values are normal; the row with known limits is what textbooks speak of. All draws are seeded.
+rare ones as few as the row says; single values are normal; the row with known limits is what textbooks speak
+of. All draws are seeded.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from dripledger.statistics import runs
 from dripledger.statistics.charts import Fit, rate_fit, share_fit, value_fit, widened
 from dripledger.statistics.in_control import BASELINE_POINTS
+from dripledger.statistics.judging import exact_of
 from dripledger.statistics.layout import lay_out
 from dripledger.statistics.rules import completions_of
 
@@ -63,6 +65,22 @@ def rates(rng: np.random.Generator, shape: Shape) -> Fit:
     return widened(rate_fit(rng.poisson(20, shape).astype(float), np.ones(shape), _base(shape)), floor=1.0)
 
 
+def rare_shares(rng: np.random.Generator, shape: Shape) -> Fit:
+    """Shares of 400 of which one is expected in a month."""
+    total = np.full(shape, 400.0)
+    return widened(share_fit(rng.binomial(400, 1 / 400, shape).astype(float), total, _base(shape)), floor=1.0)
+
+
+def rare_rates(expected: float) -> Callable[[np.random.Generator, Shape], Fit]:
+    """Rates of events of which a month has so few."""
+
+    def make(rng: np.random.Generator, shape: Shape) -> Fit:
+        x = rng.poisson(expected, shape).astype(float)
+        return widened(rate_fit(x, np.ones(shape), _base(shape)), floor=1.0)
+
+    return make
+
+
 def values(rng: np.random.Generator, shape: Shape) -> Fit:
     """Single values on an XmR chart."""
     return value_fit(rng.standard_normal(shape), np.zeros(shape, np.bool_), _base(shape))
@@ -74,20 +92,38 @@ ROWS: dict[str, Callable[[np.random.Generator, Shape], Fit]] = {
     "p, p' on clustered counts": clustered_shares,
     "plain p on clustered counts": plain_p_on_clustered,
     "u, u'": rates,
+    "p, p', 1 expected": rare_shares,
+    "u, u', 3 expected": rare_rates(3.0),
+    "u, u', 1 expected": rare_rates(1.0),
+    "u, u', 0.2 expected": rare_rates(0.2),
     "XmR": values,
+}
+#: Denominators of the rows whose counts are small, and whether they are shares: there exact chance judges.
+SMALL: dict[str, tuple[float, bool]] = {
+    "p, p', 1 expected": (400.0, True),
+    "u, u', 3 expected": (1.0, False),
+    "u, u', 1 expected": (1.0, False),
+    "u, u', 0.2 expected": (1.0, False),
 }
 
 
-def measured(make: Callable[[np.random.Generator, Shape], Fit], series: int) -> list[float]:
-    """Return chances in per cent: by rule and of any at a point after the baseline; in 36 months; of runs."""
+def measured(
+    make: Callable[[np.random.Generator, Shape], Fit], series: int, small: tuple[float, bool] | None = None
+) -> list[float]:
+    """Return chances in per cent: by rule and of any at a point after the baseline; in 36 months; of runs.
+
+    Of small counts `small` tells denominator and kind; runs are not judged there.
+    """
     shape = (series, _MONTHS)
     fit = make(np.random.Generator(np.random.PCG64(_SEED)), shape)
-    complete = [np.asarray(rule) != 0 for rule in completions_of(fit)]
+    exact = None if small is None else exact_of(fit, np.full(fit.value.shape, small[0]), small[1])
+    complete = [np.asarray(rule) != 0 for rule in completions_of(fit, exact)]
     anything = np.logical_or.reduce(complete)
     later = np.arange(_MONTHS) >= BASELINE_POINTS
     found = [float(rule[:, later].mean()) for rule in (*complete, anything)]
     found.append(float(anything.any(axis=1).mean()))
-    found.append(float(runs(fit.value.reshape(shape), fit.centre.reshape(shape)).signal.mean()))
+    if small is None:
+        found.append(float(runs(fit.value.reshape(shape), fit.centre.reshape(shape)).signal.mean()))
     return [100 * chance for chance in found]
 
 
@@ -98,10 +134,10 @@ def table(series: int) -> str:
         "|\n"
         "| --- | --- | --- | --- | --- | --- | --- | --- |\n"
     )
-    rows = (
-        f"| {name} | {' | '.join(f'{v:.2f}' for v in measured(make, series))} |\n"
-        for name, make in ROWS.items()
-    )
+    rows = []
+    for name, make in ROWS.items():
+        found = [f"{value:.2f}" for value in measured(make, series, SMALL.get(name))]
+        rows.append(f"| {name} | {' | '.join(found + ['not judged'] * (7 - len(found)))} |\n")
     return head + "".join(rows)
 
 

@@ -8,7 +8,16 @@ import numpy as np
 import pytest
 from tests.benchmarks import false_alarms
 
-from dripledger.statistics import ArrayError, RuleRates, expected_false_signals, in_control_rates
+from dripledger.statistics import (
+    ArrayError,
+    Look,
+    RuleRates,
+    Series,
+    expected_false_signals,
+    in_control_rates,
+    read_chart,
+)
+from dripledger.statistics.in_control import own_rates
 
 
 def test_the_developers_table_is_what_is_measured() -> None:
@@ -43,7 +52,8 @@ def test_the_same_seed_gives_the_same_rates() -> None:
 
 
 def test_expected_numbers_add_up() -> None:
-    charts = [(24, True), (24, True), (36, False), (0, True)]
+    large = Look(24, True, (400.0,) * 24, True, 0.9)
+    charts = [large, large, Look(36, False), Look(0, True)]
     found = expected_false_signals(charts)
     one, two = in_control_rates(24, counts=True), in_control_rates(36, counts=False)
     assert found == pytest.approx(tuple(2 * np.array(one) + np.array(two)))
@@ -55,3 +65,35 @@ def test_nothing_to_simulate_is_refused() -> None:
         in_control_rates(0, counts=True)
     with pytest.raises(ArrayError, match="series"):
         in_control_rates(3, counts=True, series=0)
+
+
+@pytest.mark.parametrize("share", [True, False])
+@pytest.mark.parametrize("expected", [0.3, 2.0, 12.0])
+def test_a_chart_of_few_counts_has_the_rates_that_reading_such_charts_gives(
+    share: bool, expected: float
+) -> None:
+    """The simulation is held against charts that `read_chart` reads one by one."""
+    charts, points = 400, 20
+    size = 60.0 if share else 1.0
+    look = Look(points, True, (size,) * points, share, expected / size)
+    rng = np.random.Generator(np.random.PCG64(31))
+    drawn = (
+        rng.binomial(60, expected / 60, (charts, points))
+        if share
+        else rng.poisson(expected, (charts, points))
+    )
+    told = 0
+    for x in drawn:
+        series = Series.COUNTS if share else Series.EVENTS
+        found = read_chart(["m"] * points, x, [size] * points, series, enough=[True] * points)
+        told += bool(found.points[-1].signals)
+    chance = own_rates(look, series=4000).any
+    error = math.sqrt(max(chance, 0.005) / charts)
+    assert abs(told / charts - chance) < 4 * error
+    assert expected_false_signals([look]).any == own_rates(look).any
+
+
+def test_a_first_event_after_none_is_expected_to_be_no_false_signal() -> None:
+    """Of twenty charts of rare events hardly one cries wolf; normal limits would let one in five do so."""
+    rare = Look(20, True, (50.0,) * 20, True, 0.2 / 50)
+    assert expected_false_signals([rare] * 20).beyond < 0.1

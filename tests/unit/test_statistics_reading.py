@@ -6,12 +6,14 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.stats import betabinom
 
 from dripledger.statistics import (
     ArrayError,
     Change,
     ChartKind,
     ChartReading,
+    Look,
     Series,
     p_chart,
     read_chart,
@@ -148,7 +150,7 @@ def test_hours_never_get_a_p_chart() -> None:
     assert "hours of one infusion stand together" in found.segments[0].reason
     assert found.points[0].value == pytest.approx(part[0] / 40_000)
     assert all(point.high <= 1 for point in found.points)  # type: ignore[operator]
-    assert found.looked_at == (20, False)
+    assert found.looked_at == Look(20, False)
 
 
 def test_events_get_a_u_chart_and_single_values_an_xmr() -> None:
@@ -192,23 +194,35 @@ def test_small_counts_are_called_rough_and_points_near_a_limit_are_not_judged() 
     x = [1, 0, 2, 1, 0, 1, 2, 1, 0, 1, 1, 1, 4, 1, 4]
     found = read(x, 50)
     assert found.segments[0].rough
-    assert any("limits are rough" in note for note in found.notes)
+    assert any(
+        note.startswith("Where under 5 are expected, limits are those of exact") for note in found.notes
+    )
     assert not any("near" in point.signals for point in found.points)
+    assert found.segments[0].runs is None
+
+
+def test_what_was_judged_is_told_for_the_false_signals_to_expect() -> None:
+    found = read([*CALM, 186, 184], changes=[Change(2, "go-live")])
+    assert found.looked_at == Look(12, True, (200.0,) * 12, True, sum([*CALM, 186, 184][2:]) / 2400, 1.0)
 
 
 def test_no_month_with_enough_data() -> None:
     found = read([1, 2], 5, enough=[False, False])
     assert found.sentences == ("There are no months with a figure yet, so nothing can be told.",)
     assert found.segments[0].runs is None
-    assert found.looked_at == (0, True)
+    assert found.looked_at == Look(0, True)
     assert "No limits yet: none of the months has enough data." in found.notes
 
 
 def test_all_none_and_all_all_are_calm() -> None:
-    for x in ([0] * 14, [200] * 14):
-        found = read(x)
-        assert not found.found
-        assert found.points[0].low == found.points[0].high == x[0] / 200
+    """Limits: of 200 after 0 of 2200, two chance leaves possible (beta-binomial, scipy), three not."""
+    lower = betabinom.sf(2, 200, 0.5, 2200.5), betabinom.sf(1, 200, 0.5, 2200.5)
+    assert lower[0] < 0.00135 < lower[1]
+    none, every = read([0] * 14), read([200] * 14)
+    assert not none.found
+    assert not every.found
+    assert (none.points[0].low, none.points[0].centre, none.points[0].high) == (0, 0, 2 / 200)
+    assert (every.points[0].low, every.points[0].centre, every.points[0].high) == (198 / 200, 1, 1)
 
 
 def test_points_agree_with_the_rules_over_arrays() -> None:
@@ -253,6 +267,7 @@ def test_another_decimal_sign() -> None:
         ([1, 1], [3, 3], Series.COUNTS, {"enough": [1, 1]}, "enough", None),
         ([1, 1], [3, 3], Series.COUNTS, {"enough": [True] * 2, "provisional": [True]}, "provisional", None),
         ([1, 1], [3, 3], Series.COUNTS, {"enough": [True] * 2, "changes": [Change(2, "?")]}, "changes", (0,)),
+        ([1, 1], [3, 3], Series.COUNTS, {"enough": [True] * 2, "since": 2}, "since", None),
     ],
 )
 def test_what_cannot_be_is_named(

@@ -5,7 +5,7 @@ whoever draws them decides nothing.
 """
 
 from dripledger.statistics.arrays import ArrayError
-from dripledger.statistics.chart_model import Change, ChartKind, ChartReading, Point, Segment, Series
+from dripledger.statistics.chart_model import Change, ChartKind, ChartReading, Look, Point, Segment, Series
 from dripledger.statistics.chart_words import Found
 from dripledger.statistics.charts import Chart, laney_p, laney_u, moving_range_chart, p_chart, u_chart, xmr
 from dripledger.statistics.clustered import ClusteredShare, clustered_share
@@ -69,6 +69,7 @@ __all__ = [
     "FunnelReading",
     "Hidden",
     "Interval",
+    "Look",
     "NotComparableError",
     "Point",
     "RuleRates",

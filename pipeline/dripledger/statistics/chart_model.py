@@ -92,9 +92,9 @@ class Segment:
     dispersion
         Measured over expected spread of its baseline; None where it is not measured.
     rough
-        Whether counts are so small that limits are rough; then 'near a limit' is not judged.
+        Whether some points have so few expected counts that exact chance judges them (`small_counts`).
     runs
-        The runs analysis; None without a centre.
+        The runs analysis; None without a centre, and where counts are small.
     """
 
     first: int
@@ -108,6 +108,34 @@ class Segment:
     dispersion: float | None
     rough: bool
     runs: Runs | None
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the newest segment of a chart was judged by, for `expected_false_signals`.
+
+    Attributes
+    ----------
+    points
+        Points judged.
+    counts
+        Whether it is a chart of counts (p, u and their widened forms); else of single values (XmR).
+    sizes
+        Denominators or exposures of the points judged, in order of time; empty for single values.
+    share
+        Whether the counts are parts of them.
+    centre
+        Centre of the segment.
+    dispersion
+        Measured over expected spread, 1 or more.
+    """
+
+    points: int
+    counts: bool
+    sizes: tuple[float, ...] = ()
+    share: bool = False
+    centre: float = 0.0
+    dispersion: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +156,8 @@ class ChartReading:
         What a reader is told, most important first; never empty.
     notes
         How the chart was made: chart and reason, trial limits, restarts, months without a figure.
+    looked_at
+        What its newest segment was judged by.
     """
 
     series: Series
@@ -136,9 +166,4 @@ class ChartReading:
     found: tuple[Found, ...]
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
-
-    @property
-    def looked_at(self) -> tuple[int, bool]:
-        """Points of the newest segment and whether it is a chart of counts, for `expected_false_signals`."""
-        newest = self.segments[-1]
-        return newest.points, newest.chart is not ChartKind.XMR
+    looked_at: Look

@@ -35,7 +35,7 @@ class Found:
 
 
 def patterns(
-    labels: Sequence[str], judged: Bools, number: Ints, members: Signals, noun: str
+    labels: Sequence[str], judged: Bools, number: Ints, members: Signals, noun: str, since: int = 0
 ) -> tuple[Found, ...]:
     """Gather points with a signal into patterns: by rule in order of weight, then by time.
 
@@ -51,6 +51,8 @@ def patterns(
         Signals of each point.
     noun
         What the points are, plural.
+    since
+        Patterns that end before this point are left out, and single points before it.
 
     Returns
     -------
@@ -61,8 +63,11 @@ def patterns(
     places = np.flatnonzero(judged)
     for rule in ("beyond", "trend", "near", "shift"):
         side = getattr(members, rule)[places]
-        for run in _groups(side, number[places], whole=rule in ("beyond", "near")):
-            points = tuple(int(places[i]) for i in run)
+        single = rule in ("beyond", "near")
+        for run in _groups(side, number[places], whole=single):
+            points = tuple(int(places[i]) for i in run if places[i] >= since or not single)
+            if not points or points[-1] < since:
+                continue
             sign = int(side[run[0]])
             out.append(Found(rule, sign, points, _sentence(rule, sign, [labels[i] for i in points], noun)))
     return tuple(out)
@@ -131,9 +136,9 @@ def nothing_found(points: int, noun: str) -> str:
 
 
 def describe(
-    since_label: str, since: str, reason: str, points: int, wanted: int, rough: bool, noun: str
+    since_label: str, since: str, reason: str, points: int, wanted: int, gone: str, small: bool, noun: str
 ) -> list[str]:
-    """Return how the limits of a segment came about."""
+    """Return how the limits of a segment came about; `gone` names a baseline that is not all shown."""
     told = []
     if since_label:
         told.append(f"New limits from {since_label} on: {since}.")
@@ -145,11 +150,14 @@ def describe(
             f"Trial limits: they rest on {points} {noun} and still move until there are {wanted}. Take a "
             f"signal as a question, not as an answer."
         )
+    elif gone:
+        told.append(f"Limits rest on the {wanted} {noun} {gone} and stand until a declared change.")
     else:
         told.append(f"Limits rest on the first {wanted} {noun} and stand until a declared change.")
-    if rough:
+    if small:
         told.append(
-            "Counts are small (under 5 expected), so the limits are rough, and points near a limit are not "
-            "judged."
+            f"Where under 5 are expected, limits are those of exact chance, given what the other baseline "
+            f"{noun} have shown. Points near a limit and long waves are not judged there; {noun} on one side "
+            f"of the centre are a change only if that is as unlikely as seven coins in a row."
         )
     return told

@@ -9,7 +9,9 @@ from typing import NamedTuple
 import numpy as np
 
 from dripledger.statistics.arrays import ArrayError, Floats
-from dripledger.statistics.charts import Fit, value_fit, widened
+from dripledger.statistics.chart_model import Look
+from dripledger.statistics.charts import Fit, rate_fit, share_fit, value_fit, widened
+from dripledger.statistics.judging import exact_of
 from dripledger.statistics.layout import lay_out
 from dripledger.statistics.rules import completions_of
 
@@ -17,6 +19,10 @@ from dripledger.statistics.rules import completions_of
 BASELINE_POINTS = 12
 _SERIES = 20_000
 _SEED = 20_260_101
+#: Expected counts from which a chart of counts has the false signals of normal values.
+_NORMAL_FROM = 20
+#: Series drawn for one chart of fewer.
+_OWN_SERIES = 2_000
 
 
 class RuleRates(NamedTuple):
@@ -87,22 +93,92 @@ def standard_fit(z: Floats, counts: bool) -> Fit:
     return widened(Fit(layout, flat, centre, np.ones_like(flat), np.ones_like(flat)), floor=1.0)
 
 
-def expected_false_signals(charts: Iterable[tuple[int, bool]]) -> RuleRates:
+@lru_cache(maxsize=4096)
+def own_rates(look: Look, *, series: int = _OWN_SERIES, seed: int = _SEED) -> RuleRates:
+    """Measure each rule's false signals at the newest point of this very chart of counts.
+
+    Parameters
+    ----------
+    look
+        The chart: its denominators, and the centre and dispersion of its baseline, taken as the true ones.
+    series, seed
+        As for `in_control_rates`.
+
+    Returns
+    -------
+    RuleRates
+        Chances by rule.
+
+    Notes
+    -----
+    Counts are drawn around the centre, binomial or Poisson, or as much wider as was measured (beta-binomial,
+    negative binomial), and each series is judged as `read_chart` judges it, its own first 12 points being its
+    baseline. A baseline without any (or with nothing else) is taken to leave half a count possible.
+    """
+    rng = np.random.Generator(np.random.PCG64([seed, look.points, int(look.share)]))
+    sizes = np.asarray(look.sizes, np.float64)
+    shape = (series, sizes.size)
+    half = 0.5 / float(sizes[:BASELINE_POINTS].sum())
+    centre = max(look.centre, half) if not look.share else float(np.clip(look.centre, half, 1 - half))
+    ratio = max(look.dispersion, 1.0) ** 2
+    x = _shares(rng, centre, sizes, ratio, shape) if look.share else _events(rng, centre, sizes, ratio, shape)
+    whole = np.broadcast_to(sizes, shape)
+    baseline = np.broadcast_to(np.arange(sizes.size) < BASELINE_POINTS, shape)
+    fit = widened((share_fit if look.share else rate_fit)(x, whole, baseline), floor=1.0)
+    newest = np.broadcast_to(np.arange(sizes.size) == sizes.size - 1, shape)
+    complete = completions_of(fit, exact_of(fit, fit.layout.flat(whole), look.share, newest.ravel()))
+    found = [np.asarray(rule)[:, -1] != 0 for rule in complete]
+    return RuleRates(*(float(np.mean(rule)) for rule in (*found, np.logical_or.reduce(found))))
+
+
+def _shares(
+    rng: np.random.Generator, centre: float, sizes: Floats, ratio: float, shape: tuple[int, int]
+) -> Floats:
+    whole = sizes.astype(np.int64)
+    if ratio == 1:
+        return rng.binomial(whole, centre, shape).astype(np.float64)
+    # Within one month, counts are alike to this degree; the ratio is 1 + (n - 1) times it.
+    alike = np.clip((ratio - 1) / np.maximum(sizes - 1, 1), 1e-9, 0.95)
+    prior = 1 / alike - 1
+    return rng.binomial(whole, rng.beta(centre * prior, (1 - centre) * prior, shape)).astype(np.float64)
+
+
+def _events(
+    rng: np.random.Generator, centre: float, sizes: Floats, ratio: float, shape: tuple[int, int]
+) -> Floats:
+    mean = centre * sizes
+    if ratio > 1:
+        mean = rng.gamma(mean / (ratio - 1), ratio - 1, shape)
+    return rng.poisson(mean, shape).astype(np.float64)
+
+
+def expected_false_signals(charts: Iterable[Look]) -> RuleRates:
     """Add up the false signals to expect this month over all charts looked at.
 
     Parameters
     ----------
     charts
-        For each chart: points of its newest segment, and whether it is a chart of counts.
+        What each chart was judged by (`looked_at` of its reading).
 
     Returns
     -------
     RuleRates
         Expected numbers (not chances) by rule; in `any`, of charts with a signal. Charts without points add
         nothing.
+
+    Notes
+    -----
+    A chart whose months all expect 20 counts or more, and one of single values, has the rates of normal
+    values (`in_control_rates`); every other is simulated with its own denominators, centre and dispersion.
     """
     total = np.zeros(len(RuleRates._fields))
-    for points, counts in charts:
-        if points >= 1:
-            total += np.array(in_control_rates(points, counts=counts))
+    for look in charts:
+        if look.points >= 1:
+            own = look.counts and bool(look.sizes) and _least_expected(look) < _NORMAL_FROM
+            total += np.array(own_rates(look) if own else in_control_rates(look.points, counts=look.counts))
     return RuleRates(*(float(value) for value in total))
+
+
+def _least_expected(look: Look) -> float:
+    rare = min(look.centre, 1 - look.centre) if look.share else look.centre
+    return rare * min(look.sizes)

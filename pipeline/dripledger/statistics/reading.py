@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from dripledger.statistics.arrays import ArrayError, Floats, as_floats
-from dripledger.statistics.chart_model import Change, ChartKind, ChartReading, Point, Segment, Series
+from dripledger.statistics.chart_model import Change, ChartKind, ChartReading, Look, Point, Segment, Series
 from dripledger.statistics.chart_words import Found, describe, nothing_found, patterns, runs_sentence
 from dripledger.statistics.charts import Fit, rate_fit, share_fit, value_fit, widened
 from dripledger.statistics.in_control import BASELINE_POINTS
 from dripledger.statistics.intervals import checked_share
+from dripledger.statistics.judging import exact_limits, exact_of
 from dripledger.statistics.layout import Bools, Ints, lay_out
 from dripledger.statistics.poisson import checked_events
 from dripledger.statistics.rules import Signals, runs, signals_of
-
-#: Expected counts (of what is asked for, and of the rest) under which the normal limits of a count are rough.
-_ROUGH_COUNT = 5
+from dripledger.statistics.small_counts import is_small
+from dripledger.statistics.words import span
 
 
 def read_chart(
@@ -30,6 +31,7 @@ def read_chart(
     enough: Sequence[bool],
     changes: Sequence[Change] = (),
     provisional: Sequence[bool] | None = None,
+    since: int = 0,
     noun: str = "months",
     decimal: str = ".",
 ) -> ChartReading:
@@ -51,6 +53,9 @@ def read_chart(
         Declared changes that concern this measure; only they start new limits.
     provisional
         Points that may still change.
+    since
+        The first point that the reading shows. All are judged, and the first 12 of a segment make its limits
+        wherever they lie; so the limits of a chart of the last year stand while months leave its left edge.
     noun
         What the points are, plural.
     decimal
@@ -64,7 +69,7 @@ def read_chart(
     Raises
     ------
     ArrayError
-        For numbers that cannot be, lengths that differ, no point, or a change outside the series.
+        For numbers that cannot be, lengths that differ, no point, or a change or `since` outside the series.
 
     Notes
     -----
@@ -75,33 +80,43 @@ def read_chart(
     counts would. The measured dispersion is used from 1 upwards, so that the limits change smoothly with it
     and are never narrower than chance. What lies beyond the limits in a baseline
     stays in it: leaving it out takes a known cause, which is what a declared change is for.
+
+    Where fewer than 5 are expected of what is counted (or of the rest of a share), limits and signals are by
+    exact chance (`small_counts`), against the baseline without the point: beyond is a count whose predictive
+    chance is at most 0.135 %; a shift is 7 points or more on one side that together are as unlikely as 7 fair
+    coins; near a limit and long waves are not judged.
     """
     count = len(labels)
     if count == 0:
         raise ArrayError("labels", "is empty: a chart needs a point")
+    if not 0 <= since < count:
+        raise ArrayError("since", f"point {since} is not one of {count}")
     x, n = as_floats("numerator", numerator), as_floats("denominator", denominator)
     for name, size in (("numerator", x.shape), ("denominator", n.shape)):
         if size != (count,):
             raise ArrayError(name, f"has shape {size}; there are {count} labels")
     told = _mask("enough", enough, count) & (n > 0)
     open_ = np.zeros(count, np.bool_) if provisional is None else _mask("provisional", provisional, count)
-    number, since = _segments(changes, count)
+    number, whats = _segments(changes, count)
     judged = told & ~open_
-    base = _baseline(judged, number, len(since))
+    base = _baseline(judged, number, len(whats))
     fit = _fit(x, n, series, told, base, number)
     pieces = tuple(
-        _segment(fit, n, series, number == k, judged, base, since[k], noun) for k in range(len(since))
+        _segment(fit, n, series, number == k, judged, base, whats[k], noun) for k in range(len(whats))
     )
-    members = _judge(fit, judged, number, np.array([piece.rough for piece in pieces]))
+    members = _judge(fit, n, series, judged, base, number)
     points = _points(labels, x, n, fit, series, number, base, open_, members)
-    found = patterns(labels, judged, number, members, noun)
+    earlier = int(number[since])
+    kept = pieces[earlier:]
+    found = patterns(labels, judged, number, members, noun, since)
     return ChartReading(
         series,
-        points,
-        pieces,
-        found,
-        _sentences(found, pieces, noun),
-        _notes(labels, pieces, told, open_, noun, decimal),
+        tuple(replace(point, segment=point.segment - earlier) for point in points[since:]),
+        tuple(replace(piece, first=max(piece.first - since, 0), last=piece.last - since) for piece in kept),
+        tuple(replace(one, points=tuple(i - since for i in one.points if i >= since)) for one in found),
+        _sentences(found, kept, noun),
+        _notes(labels, kept, number, base, told, open_, since, noun, decimal),
+        _look(fit, n, series, number, judged, pieces[-1]),
     )
 
 
@@ -166,20 +181,21 @@ def _segment(
 ) -> Segment:
     places = np.flatnonzero(inside)
     used, own = base & inside, fit.layout.flat(inside)
+    seen = fit.layout.flat(inside & judged)
     dispersion = float(fit.dispersion[own][0]) if own.any() else float("nan")
     counts = series in (Series.COUNTS, Series.EVENTS)
     chart, reason = _choose(series, dispersion, int(used.sum()), noun)
-    rough = False
+    small = False
     run = None
     if used.any():
         centre = float(fit.centre[own][0])
-        least = [centre * n[used]] + ([(1 - centre) * n[used]] if series is Series.COUNTS else [])
-        rough = counts and bool(min(float(amount.min()) for amount in least) < _ROUGH_COUNT)
-        flat = fit.layout.flat(inside & judged)
-        run = runs(fit.value[flat], centre)
+        share = series is Series.COUNTS
+        small = counts and bool(is_small(fit.centre[seen], fit.layout.flat(n)[seen], share).any())
+        # Of few counts most lie on one side of their mean, or on the centre: no median halves them.
+        run = None if small else runs(fit.value[seen], centre)
     return Segment(
         int(places[0]), int(places[-1]), since, chart, reason, int(used.sum()), int((inside & judged).sum()),
-        int(used.sum()) < BASELINE_POINTS, dispersion if counts and np.isfinite(dispersion) else None, rough,
+        int(used.sum()) < BASELINE_POINTS, dispersion if counts and np.isfinite(dispersion) else None, small,
         run,
     )  # fmt: skip
 
@@ -213,14 +229,15 @@ def _choose(series: Series, dispersion: float, points: int, noun: str) -> tuple[
     )
 
 
-def _judge(fit: Fit, judged: Bools, number: Ints, rough: Bools) -> Signals:
+def _judge(fit: Fit, n: Floats, series: Series, judged: Bools, base: Bools, number: Ints) -> Signals:
     """Apply the rules to the points that count."""
-    layout = lay_out(judged, None, number)
+    layout = lay_out(judged, base, number)
     keep = fit.layout.flat(judged)
-    members = signals_of(
-        Fit(layout, fit.value[keep], fit.centre[keep], fit.sigma[keep], fit.dispersion[keep])
-    )
-    return members._replace(near=np.where(rough[number], 0, members.near).astype(np.int8))
+    own = Fit(layout, fit.value[keep], fit.centre[keep], fit.sigma[keep], fit.dispersion[keep])
+    exact = None
+    if series in (Series.COUNTS, Series.EVENTS):
+        exact = exact_of(own, layout.flat(n), series is Series.COUNTS)
+    return signals_of(own, exact)
 
 
 def _points(
@@ -232,6 +249,9 @@ def _points(
     least = 0.0 if bounded else -np.inf
     most = 1.0 if series in (Series.COUNTS, Series.HOURS) else np.inf
     low, high = (np.clip(fit.centre + side * 3 * fit.sigma, least, most) for side in (-1, 1))
+    if series in (Series.COUNTS, Series.EVENTS):
+        small, limits = exact_limits(fit, fit.layout.flat(n), series is Series.COUNTS)
+        low[small], high[small] = limits.low, limits.high
     value, centre, low, high = (shaped(part, np.nan) for part in (fit.value, fit.centre, low, high))
     return tuple(
         Point(
@@ -240,6 +260,17 @@ def _points(
             tuple(rule for rule in ("beyond", "trend", "near", "shift") if getattr(members, rule)[i]),
         )
         for i in range(len(labels))
+    )  # fmt: skip
+
+
+def _look(fit: Fit, n: Floats, series: Series, number: Ints, judged: Bools, newest: Segment) -> Look:
+    """Return what the newest segment was judged by."""
+    if series not in (Series.COUNTS, Series.EVENTS) or newest.points == 0:
+        return Look(newest.points, newest.chart is not ChartKind.XMR)
+    last = judged & (number == number[-1])
+    return Look(
+        newest.points, True, tuple(n[last].tolist()), series is Series.COUNTS,
+        float(fit.centre[fit.layout.flat(last)][0]), newest.dispersion or 1.0,
     )  # fmt: skip
 
 
@@ -259,18 +290,21 @@ def _sentences(found: tuple[Found, ...], pieces: tuple[Segment, ...], noun: str)
 
 
 def _notes(
-    labels: Sequence[str], pieces: tuple[Segment, ...], told: Bools, open_: Bools, noun: str, decimal: str
-) -> tuple[str, ...]:
+    labels: Sequence[str], pieces: tuple[Segment, ...], number: Ints, base: Bools, told: Bools, open_: Bools,
+    since: int, noun: str, decimal: str,
+) -> tuple[str, ...]:  # fmt: skip
     notes = []
     for piece in pieces:
+        rests = np.flatnonzero(base & (number == number[piece.last]))
+        gone = span(labels[rests[0]], labels[rests[-1]]) if rests.size and rests[0] < since else ""
         notes += describe(
             labels[piece.first] if piece.since else "", piece.since, piece.reason.replace(".", decimal),
-            piece.baseline_points, BASELINE_POINTS, piece.rough, noun,
+            piece.baseline_points, BASELINE_POINTS, gone, piece.rough, noun,
         )  # fmt: skip
-    short = [labels[i] for i in np.flatnonzero(~told).tolist()]
+    short = [labels[i] for i in np.flatnonzero(~told).tolist() if i >= since]
     if short:
         notes.append(f"Too few data for a figure, so no point: {', '.join(short)}.")
-    if open_.any():
-        still = [labels[i] for i in np.flatnonzero(open_).tolist()]
+    still = [labels[i] for i in np.flatnonzero(open_).tolist() if i >= since]
+    if still:
         notes.append(f"Provisional, so without a signal: {', '.join(still)}.")
     return tuple(notes)

@@ -51,6 +51,17 @@ class Signals(NamedTuple):
         return result
 
 
+class Exact(NamedTuple):
+    """What exact chance says of the flat points whose counts are small; see `small_counts`."""
+
+    #: Which points these are.
+    small: Bools
+    #: Which of them lie beyond a limit.
+    beyond: Sides
+    #: How many fair coins in a row are as unlikely as the side that a point lies on; 1 for all others.
+    coins: Floats
+
+
 class Runs(NamedTuple):
     """One element a chart."""
 
@@ -120,17 +131,26 @@ def _signals(
     return signals_of(Fit(layout, layout.flat(x), layout.flat(middle), layout.flat(spread), sizes))
 
 
-def signals_of(fit: Fit) -> Signals:
-    """Return the members of every pattern of a fitted chart, in the shape of its series."""
-    return Signals(*(fit.layout.shaped(members, 0) for members, _ in _patterns(fit)))
+def signals_of(fit: Fit, exact: Exact | None = None) -> Signals:
+    """Return the members of every pattern of a fitted chart, in the shape of its series.
+
+    Parameters
+    ----------
+    fit
+        The chart.
+    exact
+        What exact chance says of its small counts: it decides there what lies beyond a limit; they are never
+        near one; and a run on one side must be as unlikely as 7 fair coins, and of 7 points, to be a shift.
+    """
+    return Signals(*(fit.layout.shaped(members, 0) for members, _ in _patterns(fit, exact)))
 
 
-def completions_of(fit: Fit) -> Signals:
+def completions_of(fit: Fit, exact: Exact | None = None) -> Signals:
     """Return the points at which a pattern is complete: when a reader who looks every month is told."""
-    return Signals(*(fit.layout.shaped(complete, 0) for _, complete in _patterns(fit)))
+    return Signals(*(fit.layout.shaped(complete, 0) for _, complete in _patterns(fit, exact)))
 
 
-def _patterns(fit: Fit) -> tuple[tuple[Sides, Sides], ...]:
+def _patterns(fit: Fit, exact: Exact | None) -> tuple[tuple[Sides, Sides], ...]:
     """Return (members, completions) of each rule, flat."""
     layout, value, centre = fit.layout, fit.value, fit.centre
     side = above(value, centre).astype(np.int8) - above(centre, value).astype(np.int8)
@@ -139,15 +159,19 @@ def _patterns(fit: Fit) -> tuple[tuple[Sides, Sides], ...]:
     with np.errstate(invalid="ignore"):
         near_high, near_low = centre + 3 * NEAR_PART * fit.sigma, centre - 3 * NEAR_PART * fit.sigma
     near = (above(value, near_high) | above(near_low, value)) & (beyond == 0)
+    coins = None
+    if exact is not None:
+        beyond, near = np.where(exact.small, exact.beyond, beyond), near & ~exact.small
+        coins = exact.coins
     return (
         (beyond, beyond),
-        same_side(side, layout.first, SHIFT_POINTS),
+        same_side(side, layout.first, SHIFT_POINTS, coins),
         _trend(value, layout.first),
         _two_of_three(near, side, layout.first),
     )
 
 
-def same_side(kind: Sides, first: Bools, length: int) -> tuple[Sides, Sides]:
+def same_side(kind: Sides, first: Bools, length: int, coins: Floats | None = None) -> tuple[Sides, Sides]:
     """Find runs of one kind (0 is none) of at least a length.
 
     Parameters
@@ -158,6 +182,8 @@ def same_side(kind: Sides, first: Bools, length: int) -> tuple[Sides, Sides]:
         Flat: whether a point is the first of its stretch; no run reaches across.
     length
         Points that make a run.
+    coins
+        Flat: what each point counts for beside; a run must also hold `length` of it. None: 1 each.
 
     Returns
     -------
@@ -167,9 +193,13 @@ def same_side(kind: Sides, first: Bools, length: int) -> tuple[Sides, Sides]:
     starts = first.copy()
     starts[1:] |= kind[1:] != kind[:-1]
     begin, end = run_bounds(starts)
-    members = np.where(end - begin + 1 >= length, kind, 0).astype(np.int8)
-    complete = np.where(np.arange(kind.size) - begin + 1 >= length, kind, 0).astype(np.int8)
-    return members, complete
+    enough = np.arange(kind.size) - begin + 1 >= length
+    if coins is not None:
+        so_far = np.cumsum(coins)
+        enough &= so_far - so_far[begin] + coins[begin] >= length - 1e-9
+    complete = np.where(enough, kind, 0).astype(np.int8)
+    # What a run holds only grows: it is one where its end says so.
+    return np.where(enough[end], kind, 0).astype(np.int8), complete
 
 
 def _trend(value: Floats, first: Bools) -> tuple[Sides, Sides]:
