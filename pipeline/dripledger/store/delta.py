@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from urllib.parse import unquote
 
 import pyarrow as pa
@@ -15,12 +16,14 @@ from deltalake import (
     DeltaTable,
     PostCommitHookProperties,
     WriterProperties,
-    write_deltalake,
 )
+from deltalake import Schema as DeltaSchema
 from deltalake.exceptions import DeltaError
+from deltalake.transaction import AddAction, RemoveAction
 
 from dripledger.errors import VerificationError
 from dripledger.schema import Table
+from dripledger.store.data_files import DataFiles
 
 # With the defaults, versions vanish 30 days after they were written; here history stays.
 CONFIGURATION: Final = {
@@ -33,24 +36,16 @@ CONFIGURATION: Final = {
     "delta.dataSkippingNumIndexedCols": "0",
 }
 _HOOKS: Final = PostCommitHookProperties(create_checkpoint=True, cleanup_expired_logs=False)
-# a write keeps one open page a column and partition: small pages keep a write of many months in bounds
+# when small files are put together; a write of ours goes through `DataFiles`
 _WRITER: Final = WriterProperties(
     compression="ZSTD",
     compression_level=1,
     data_page_size_limit=256 * 1024,
     dictionary_page_size_limit=256 * 1024,
-    # a reader skips by pump and time; the extremes of anything else only cost
     default_column_properties=ColumnProperties(statistics_enabled="NONE"),
     column_properties={
-        **{
-            name: ColumnProperties(statistics_enabled="CHUNK")
-            for name in ("pump_id", "device_time", "occurred_at", "started_at")
-        },
-        # no two are alike: a dictionary would be begun, filled and given up
-        **{
-            name: ColumnProperties(dictionary_enabled=False, statistics_enabled="NONE")
-            for name in ("event_id", "values_digest", "source_record")
-        },
+        name: ColumnProperties(statistics_enabled="CHUNK")
+        for name in ("pump_id", "device_time", "occurred_at", "started_at")
     },
 )
 RESTORE: Final = "Run 'dripledger verify' on the store, and restore what is missing from a backup"
@@ -126,53 +121,47 @@ def partition_values(handle: DeltaTable) -> list[str]:
     return sorted({value for part in handle.partitions() for value in part.values()})
 
 
-class _Nulls:
-    """Columns of nulls, made once and sliced: making them anew for each batch costs a quarter of a write."""
-
-    def __init__(self) -> None:
-        self._made: dict[pa.DataType, pa.Array] = {}
-
-    def of(self, rows: int, kind: pa.DataType) -> pa.Array:
-        """Return `rows` nulls of a type."""
-        made = self._made.get(kind)
-        if made is None or len(made) < rows:
-            made = self._made[kind] = pa.nulls(rows, kind)
-        return made.slice(0, rows)
-
-
-def _columns(table: Table, schema: pa.Schema, nulls: _Nulls, batch: pa.RecordBatch) -> pa.RecordBatch:
-    """Bring one batch into the declared columns, order and types; what does not fit is a defect of ours."""
-    unknown = set(batch.schema.names) - set(schema.names)
-    if unknown:
-        raise ValueError(f"table {table.name} has no column {', '.join(sorted(unknown))}")
+def _columns(table: Table, schema: pa.Schema, batch: pa.RecordBatch) -> pa.RecordBatch:
+    """Bring one batch into the declared types; what does not fit is a defect of ours."""
     arrays = []
-    for column, target in zip(table.columns, schema, strict=True):
-        index = batch.schema.get_field_index(column.name)
-        if index < 0:
-            array = nulls.of(batch.num_rows, target.type)
-        else:
-            array = batch.column(index)
-            source = array.type
-            if (
-                pa.types.is_timestamp(target.type)
-                and pa.types.is_timestamp(source)
-                and (target.type.tz is None) != (source.tz is None)
-            ):
-                raise ValueError(f"{table.name}.{column.name} is {target.type}, and {source} was given")
-            if source != target.type:
-                array = array.cast(target.type)
-        if not column.nullable and array.null_count:
-            raise ValueError(f"{table.name}.{column.name} may not be null")
+    for target in schema:
+        array = batch.column(target.name)
+        source = array.type
+        if (
+            pa.types.is_timestamp(target.type)
+            and pa.types.is_timestamp(source)
+            and (target.type.tz is None) != (source.tz is None)
+        ):
+            raise ValueError(f"{table.name}.{target.name} is {target.type}, and {source} was given")
+        if source != target.type:
+            array = array.cast(target.type)
+        if not target.nullable and array.null_count:
+            raise ValueError(f"{table.name}.{target.name} may not be null")
         arrays.append(array)
     return pa.RecordBatch.from_arrays(arrays, schema=schema)
 
 
+def _given_schema(table: Table, given: pa.Schema) -> pa.Schema:
+    """Return the declared columns that the data has; a file without a column reads as null there."""
+    unknown = set(given.names) - set(table.names)
+    if unknown:
+        raise ValueError(f"table {table.name} has no column {', '.join(sorted(unknown))}")
+    for column in table.columns:
+        if column.name not in given.names and (not column.nullable or column.name == table.partition):
+            raise ValueError(f"{table.name}.{column.name} may not be null")
+    return pa.schema(
+        [pa.field(c.name, c.type.arrow, nullable=c.nullable) for c in table.columns if c.name in given.names]
+    )
+
+
 def _conform(
-    table: Table, data: pa.Table | pa.RecordBatchReader, partitions: frozenset[str] | None
+    table: Table,
+    schema: pa.Schema,
+    data: pa.Table | pa.RecordBatchReader,
+    partitions: frozenset[str] | None,
 ) -> Iterator[pa.RecordBatch]:
-    schema, nulls = table.arrow_schema, _Nulls()
     for given in data.to_batches() if isinstance(data, pa.Table) else data:
-        batch = _columns(table, schema, nulls, given)
+        batch = _columns(table, schema, given)
         if table.partition and batch.num_rows:
             found = set(pc.unique(batch.column(table.partition)).to_pylist())
             strange = sorted(value for value in found if not _MONTH.match(value))
@@ -186,13 +175,21 @@ def _conform(
             yield batch
 
 
-def _predicate(table: Table, partitions: Sequence[str]) -> str:
-    if table.partition is None:
-        raise ValueError(f"table {table.name} has no partitions")
-    for value in partitions:
-        if not _MONTH.match(value):
-            raise ValueError(f"{table.name}.{table.partition} is no month 'YYYY-MM': {value!r}")
-    return f"{table.partition} in ({', '.join(repr(value) for value in partitions)})"
+def _held(handle: DeltaTable, table: Table, partitions: frozenset[str] | None) -> list[RemoveAction]:
+    """Return what takes the files of some partitions out of a table (None: every file)."""
+    held = pa.table(handle.get_add_actions(flatten=True))
+    key = f"partition.{table.partition}"
+    return [
+        RemoveAction(
+            path=row["path"],
+            data_change=True,
+            deletion_timestamp=row["modification_time"],
+            size=row["size_bytes"],
+            partition_values={table.partition: row[key]} if table.partition else {},
+        )
+        for row in held.to_pylist()
+        if partitions is None or row[key] in partitions
+    ]
 
 
 def write(
@@ -221,32 +218,42 @@ def write(
     ValueError
         If the data does not fit the declaration; nothing was written then.
     """
-    failure: list[Exception] = []
     wanted = frozenset(partitions) if replace and partitions is not None else None
+    if wanted is not None and table.partition is None:
+        raise ValueError(f"table {table.name} has no partitions")
+    schema = _given_schema(table, data.schema)
+    folder = Path(unquote(handle.table_uri.removeprefix("file://")))
+    _add_columns(handle, table)
+    # the number of the version that this write makes: no file of an earlier one has it
+    files = DataFiles(folder, schema, table.partition, f"v{handle.version() + 1:09}")
+    with files:
+        for batch in _conform(table, schema, data, wanted):
+            files.add(batch)
+    actions: list[AddAction | RemoveAction] = list(_held(handle, table, wanted)) if replace else []
+    for file in files.written:
+        told = (folder / file.path).stat()
+        values = {table.partition: file.partition} if table.partition else {}
+        rows = json.dumps({"numRecords": file.rows})
+        modified_ms = told.st_mtime_ns // 1_000_000
+        actions.append(AddAction(file.path, told.st_size, values, modified_ms, True, rows))
+    handle.create_write_transaction(
+        actions,
+        "append",
+        handle.schema(),
+        [table.partition] if table.partition else None,
+        post_commithook_properties=_HOOKS,
+    )
+    handle.update_incremental()
 
-    def batches() -> Iterator[pa.RecordBatch]:
-        try:
-            yield from _conform(table, data, wanted)
-        except Exception as error:
-            # the stream's consumer would only pass on its text
-            failure.append(error)
-            raise
 
-    options: dict[str, Any] = {"mode": "overwrite" if replace else "append"}
-    if wanted is not None:
-        options["predicate"] = _predicate(table, sorted(wanted))
+def _add_columns(handle: DeltaTable, table: Table) -> None:
+    """Add the columns that were declared since the table was made."""
     names = {field.name for field in handle.schema().fields}
-    if not names.issuperset(table.names):
-        options["schema_mode"] = "merge"
-    reader = pa.RecordBatchReader.from_batches(table.arrow_schema, batches())
-    try:
-        write_deltalake(
-            handle, reader, writer_properties=_WRITER, post_commithook_properties=_HOOKS, **options
-        )
-    except Exception:
-        if failure:
-            raise failure[0] from None
-        raise
+    missing = [c for c in table.columns if c.name not in names]
+    if missing:
+        declared = DeltaSchema.from_arrow(pa.schema([pa.field(c.name, c.type.arrow) for c in missing]))
+        handle.alter.add_columns(list(declared.fields))
+        handle.update_incremental()
 
 
 def gather(handle: DeltaTable) -> None:
