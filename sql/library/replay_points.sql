@@ -39,62 +39,21 @@ programmed as (
         end
 ),
 
-held as (
-    select facility, pump_id, channel, started_at, entry, concentration_value, concentration_unit, weight_kg
-    from library_stretches
-    where place = 1 and infusion_id is not null
-),
-
--- where the alert itself is silent: what was in force at it, else what the confirmed programme of the attempt says
-contexts as (
-    select
-        attempt_id,
-        arg_min(concentration_value, programming_id) as concentration_value,
-        arg_min(concentration_unit, programming_id) as concentration_unit,
-        arg_min(weight_kg, programming_id) as weight_kg
-    from library_programmes
-    where attempt_id is not null
-    group by attempt_id
-),
-
 alerted as (
     select
         'a:' || a.event_id || ':' || a.attempt_id as value_key,
         'alert' as origin,
         cast(null as varchar) as programming_id, a.attempt_id, a.attempt_infusion_id as infusion_id, a.pump_id,
-        a.occurred_at as happened_at,
-        coalesce(a.care_area, a.attempt_area) as care_area,
-        coalesce(a.entry, a.attempt_entry) as entry,
-        coalesce(a.library_version, v.library_version) as library_version,
+        a.occurred_at as happened_at, a.care_area, a.entry, a.library_version,
         coalesce(a.limit_quantity, '') as limit_quantity,
         a.limit_kind as logged_kind, a.limit_side as logged_side, a.limit_value as logged_limit,
         a.entered_value, a.limit_unit as entered_unit,
         cast(null as double) as rate_ml_h, cast(null as double) as dose_value, cast(null as varchar) as dose_unit,
-        coalesce(a.concentration_value, h.concentration_value, c.concentration_value) as concentration_value,
-        case
-            when a.concentration_value is not null then a.concentration_unit
-            when h.concentration_value is not null then h.concentration_unit
-            else c.concentration_unit
-        end as concentration_unit,
-        coalesce(a.weight_kg, h.weight_kg, c.weight_kg) as weight_kg,
+        a.concentration_value, a.concentration_unit, a.weight_kg,
         cast(null as double) as volume_ml, cast(null as double) as duration_s, cast(null as double) as bolus_value,
         cast(null as varchar) as bolus_unit,
         a.attempt_id as cluster
-    from library_alerts as a
-    left join library_attempts as t
-        on a.attempt_id = t.attempt_id
-    -- before a start nothing of its own is in force: what ran last on the channel may be another patient's
-    asof left join held as h
-        on
-            a.facility = h.facility and a.pump_id = h.pump_id and t.channel = h.channel
-            and case when t.phase <> 'start' then coalesce(a.entry, a.attempt_entry) end = h.entry
-            and a.occurred_at > h.started_at
-    left join contexts as c
-        on a.attempt_id = c.attempt_id
-    left join library_versions as v
-        on
-            a.facility = v.facility and a.pump_id = v.pump_id
-            and a.occurred_at >= v.first_seen_at and (v.until_at is null or a.occurred_at < v.until_at)
+    from placed_alerts as a
     where a.in_span
 ),
 

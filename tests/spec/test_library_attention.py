@@ -20,13 +20,13 @@ OCTOBER = Span(datetime(2026, 10, 1, tzinfo=UTC), datetime(2026, 11, 1, tzinfo=U
 
 
 def _ask(
-    span: Span = SPAN, rows: Any = (), least: int = 2, reviews: Any = (), **drawn: Any
+    span: Span = SPAN, rows: Any = (), least: int = 2, reviews: Any = (), others: Any = (), **drawn: Any
 ) -> dict[str, pa.Table]:
     own = site(minimums={"starts": least}, lists={"reviews": tuple(reviews)})
     con = store(**drawn)
     try:
         prepare(con, own, None, span)
-        return attention(con, own, rows)
+        return attention(con, own, rows, others)
     finally:
         con.close()
 
@@ -213,19 +213,103 @@ def test_a_weight_in_pounds_beside_the_patients_other_weight() -> None:
     assert (chance["matches"], chance["near_by"]) == (1, 1)
 
 
+MORPHINE: dict[str, Any] = {
+    "care_area": "icu",
+    "entry": "morphine",
+    "quantity": "dose_rate",
+    "dosing_unit": "mg/h",
+}
+ONE_MG: dict[str, Any] = {"concentration_value": 1.0, "concentration_unit": "mg/mL"}
+TWO_MG = ONE_MG | {"concentration_value": 2.0}
+#: One attempt that met two limits: dose_rate, then volume.
+FIRED = """
+| event_id | kind          | occurred_at      | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |
+| a1       | limit_alerted | 2026-10-05 08:00 | soft       | high       | dose_rate      | 5           | 10            | mg/h       |
+| x2       | limit_alerted | 2026-10-05 08:01 | hard       | high       | volume         | 100         | 900           | mL         |
+"""
+ATTEMPT = """
+| attempt_id | infusion_id | entry    | alerts | met_hard | last_alert_at    | decided_at       |
+| a1         | i1          | morphine | 2      | yes      | 2026-10-05 08:01 | 2026-10-05 08:02 |
+"""
+
+
+def _unused(*rows: Any, others: Any = (), **drawn: Any) -> list[tuple[Any, ...]]:
+    given = {"infusions": INFUSIONS, "events": FIRED, "attempts": ATTEMPT} | drawn
+    numbered = [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)]
+    found = _ask(rows=numbered, others=others, **given)["unused"].to_pylist()
+    names = ("what", "entry", "concentration", "limit_quantity", "limit_name", "starts")
+    assert {row["looked_at_since"] for row in found} <= {date(2026, 10, 5)}
+    return [tuple(row[name] for name in names) for row in found]
+
+
 def test_entries_that_nobody_used_and_limits_that_never_fired() -> None:
-    """Of morphine's limits the soft high one fired; insulin was not used in ICU."""
-    rows = [
-        limit_row(care_area="icu", entry="morphine", quantity="dose_rate", dosing_unit="mg/h", soft_high=5.0,
-                  hard_high=20.0),
-        limit_row(care_area="icu", entry="vasopressin", number=3, hard_high=9.0),
+    """The attempt met the soft limit on the dose and the hard one on the volume: the hard one on the dose never
+    fired, though the attempt met a hard limit. Vasopressin was not used in ICU."""
+    assert _unused(
+        MORPHINE | {"soft_high": 5.0, "hard_high": 20.0},
+        {"care_area": "icu", "entry": "morphine", "quantity": "volume", "hard_high": 100.0},
+        {"care_area": "icu", "entry": "vasopressin", "hard_high": 9.0},
+    ) == [
+        ("entry_not_used", "vasopressin", "", "", "", 0),
+        ("limit_never_fired", "morphine", "", "dose_rate", "hard_high", 2),
     ]  # fmt: skip
-    found = _ask(rows=rows, **DRAWN)["unused"].to_pylist()
-    assert [(r["what"], r["entry"], r["limit_name"], r["infusions"]) for r in found] == [
-        ("entry_not_used", "vasopressin", "", 0),
-        ("limit_never_fired", "morphine", "hard_high", 2),
+
+
+def test_what_ran_outside_the_library_in_the_workshop_or_not_at_all_is_no_use() -> None:
+    infusions = """
+| infusion_id | entry    | library_use | use_context | false_start | start_kind |
+| i1          | morphine | bypassed    | clinical    | no          | start      |
+| i2          | morphine | limited     | maintenance | no          | start      |
+| i3          | morphine | limited     | clinical    | yes         | start      |
+"""
+    row = MORPHINE | {"soft_high": 5.0}
+    assert _unused(row, infusions=infusions, events="", attempts="") == [
+        ("entry_not_used", "morphine", "", "", "", 0)
     ]
-    assert {row["looked_at_since"] for row in found} == {date(2026, 10, 5)}
+
+
+def test_a_limit_of_one_strength_does_not_fire_for_another() -> None:
+    """i1 ran 1 mg/mL and i2 2 mg/mL: an alert at 1 mg/mL says nothing of the other; of an alert without a strength,
+    nobody can tell. 5 mg/mL was chosen by nobody."""
+    rows = [MORPHINE | strength | {"soft_high": 5.0} for strength in (ONE_MG, TWO_MG)]
+    strong = "| concentration_value | concentration_unit |"
+    lines = FIRED.strip().splitlines()[:2]
+    known = f"{lines[0]}{strong[1:]}\n{lines[1]} 1 | mg/mL |"
+    unfired = ("limit_never_fired", "morphine", "2 mg/mL", "dose_rate", "soft_high", 1)
+    assert _unused(*rows, events=known) == [unfired]
+    assert _unused(*rows) == [
+        ("cannot_be_told", "morphine", "1 mg/mL", "dose_rate", "soft_high", 1),
+        ("cannot_be_told", "morphine", "2 mg/mL", "dose_rate", "soft_high", 1),
+    ]
+    five = MORPHINE | ONE_MG | {"concentration_value": 5.0, "soft_high": 5.0}
+    assert ("concentration_not_used", "morphine", "5 mg/mL", "", "", 0) in _unused(*rows, five, events=known)
+
+
+def test_where_no_source_can_warn_nobody_can_tell_whether_a_limit_fired() -> None:
+    ingests = '| path | records_json |\n| a.csv | ["infusion_started"] |'
+    row = MORPHINE | {"soft_high": 5.0}
+    assert _unused(row, ingests=ingests, events="", attempts="") == [
+        ("cannot_be_told", "morphine", "", "dose_rate", "soft_high", 0)
+    ]
+
+
+def test_a_limit_fires_only_under_a_library_in_which_it_stands() -> None:
+    """Version 7 warned past 5, version 8 past 8: the alert at 5 is none of version 8's. One start ran 7, one 8. Of a
+    limit that both hold, the alert is one, and both starts are its uses."""
+    infusions = INFUSIONS.replace("| entry    |", "| library_version | entry    |")
+    for number, version in (("i1", 7), ("i2", 8), ("i3", 8)):
+        infusions = infusions.replace(f"| {number}          |", f"| {number} | {version} |")
+    events = FIRED.replace("| kind          |", "| kind | library_version |")
+    events = events.replace("| limit_alerted |", "| limit_alerted | 7 |")
+    new = MORPHINE | {"version": "8", "soft_high": 8.0, "hard_high": 20.0}
+    old = [limit_row(**MORPHINE, version="7", soft_high=5.0, hard_high=20.0)]
+    assert _unused(new, others=old, infusions=infusions, events=events) == [
+        ("limit_never_fired", "morphine", "", "dose_rate", "hard_high", 2),
+        ("limit_never_fired", "morphine", "", "dose_rate", "soft_high", 1),
+    ]
+    same = MORPHINE | {"version": "8", "soft_high": 5.0}
+    old = [limit_row(**MORPHINE, version="7", soft_high=5.0)]
+    assert _unused(same, others=old, infusions=infusions, events=events) == []
 
 
 def test_concentrations_that_were_chosen() -> None:

@@ -172,7 +172,8 @@ def _ask(
         from dripledger.library.attention import ATTENTION_CAUTIONS, attention
 
         current = newest(libraries, span.ends_at)
-        return attention(con, site, current.rows if current else ()), ATTENTION_CAUTIONS, None
+        others = [row for library in libraries if library is not current for row in library.rows]
+        return attention(con, site, current.rows if current else (), others), ATTENTION_CAUTIONS, None
 
 
 def _replay(

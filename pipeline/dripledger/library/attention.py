@@ -14,8 +14,8 @@ import numpy as np
 import pyarrow as pa
 
 from dripledger.library.chance import slips
-from dripledger.library.relations import build, fetch, put_rows
-from dripledger.library.rows import LimitRow
+from dripledger.library.relations import build, fetch, put, put_rows
+from dripledger.library.rows import LimitRow, six_digits
 from dripledger.site import Site
 from dripledger.statistics import clustered_rate, wilson
 
@@ -40,7 +40,10 @@ _SMALL: Final = "small"
 
 
 def attention(
-    con: duckdb.DuckDBPyConnection, site: Site, current: Sequence[LimitRow] = ()
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    current: Sequence[LimitRow] = (),
+    others: Sequence[LimitRow] = (),
 ) -> dict[str, pa.Table]:
     """Make every list.
 
@@ -52,6 +55,8 @@ def attention(
         For the minimums.
     current
         Rows of the library in force: for entries that nobody used and limits that never fired.
+    others
+        Rows of the libraries before it: a limit that they held too was in use longer.
 
     Returns
     -------
@@ -60,6 +65,7 @@ def attention(
         denominator is under the site's minimum the value is null and its status ``small``.
     """
     put_rows(con, "current_rows", current)
+    put(con, "standing_limits", _standing(current, others))
     build(con, *_RELATIONS)
     least = site.settings.minimums.starts
     entries = fetch(con, "attention_entries").to_pylist()
@@ -74,6 +80,27 @@ def attention(
         "concentrations": fetch(con, "attention_concentrations"),
         "unused": fetch(con, "attention_unused"),
     }
+
+
+def _standing(current: Sequence[LimitRow], others: Sequence[LimitRow]) -> pa.Table:
+    """Return in which versions each limit of the library in force stands, with the same value."""
+    versions: dict[tuple[object, ...], set[str]] = {}
+    for row in (*current, *others):
+        for name, value in row.limits.items():
+            versions.setdefault((*_place(row), name, six_digits(value)), set()).add(row.version)
+    told = [
+        {"row_no": number, "limit_name": name, "library_version": version}
+        for number, row in enumerate(current, start=1)
+        for name, value in row.limits.items()
+        for version in sorted(versions[(*_place(row), name, six_digits(value))])
+    ]
+    return _table(
+        told, (("row_no", pa.int64()), ("limit_name", pa.string()), ("library_version", pa.string()))
+    )
+
+
+def _place(row: LimitRow) -> tuple[object, ...]:
+    return row.care_area, row.entry, row.strength, row.limited_quantity, row.limit_unit, row.weights
 
 
 def override_share(overridden: int, known: int, least: int) -> dict[str, Any]:
