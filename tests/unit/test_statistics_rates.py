@@ -6,20 +6,29 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from dripledger.statistics.arrays import ArrayError
-from dripledger.statistics.quantiles import student_quantile
+from dripledger.statistics.poisson import garwood
 from dripledger.statistics.rates import clustered_rate, clustered_ratio
 
 
+def tail_at(freedom: int) -> float:
+    """Chance of a normal value beyond Student's 97.5 % quantile."""
+    return float(stats.norm.sf(stats.t.ppf(0.975, freedom)))
+
+
 def test_by_hand() -> None:
-    """4, 0, 1, 3 events in ten hours each: 0.2 an hour; residuals 2, -2, -1, 1; var = 4/3 * 10 / 1600."""
+    """4, 0, 1, 3 events in ten hours each: 0.2 an hour; residuals 2, -2, -1, 1; var = 4/3 * 10 / 1600.
+
+    The dispersion is 5/3, so 8 events are worth 4.8; three clusters have any: four degrees of freedom.
+    """
     found = clustered_rate([4, 0, 1, 3], [10] * 4, [0, 1, 2, 3])
-    error = math.sqrt(4 / 3 * 10) / 40
-    reach = float(student_quantile(0.975, np.array([3.0]))[0]) * error / 0.2
     assert found.value == pytest.approx(0.2)
-    assert (found.low, found.high) == pytest.approx((0.2 * math.exp(-reach), 0.2 * math.exp(reach)))
-    assert found.dispersion == pytest.approx(error**2 / (0.2 / 40))
+    assert found.dispersion == pytest.approx(4 / 3 * 10 / 1600 / (0.2 / 40)) == pytest.approx(5 / 3)
+    tail = tail_at(4)
+    assert found.low == pytest.approx(stats.chi2.ppf(tail, 2 * 4.8) / 2 * 5 / 3 / 40)
+    assert found.high == pytest.approx(stats.chi2.isf(tail, 2 * 4.8 + 2) / 2 * 5 / 3 / 40)
 
 
 def test_rows_of_one_cluster_are_added_first_and_the_order_says_nothing() -> None:
@@ -31,9 +40,11 @@ def test_rows_of_one_cluster_are_added_first_and_the_order_says_nothing() -> Non
 def test_evenly_spread_events_are_never_surer_than_independent_ones() -> None:
     """One event in each of 25 clusters: nothing varies, and the interval is that of 25 independent ones."""
     found = clustered_rate([1] * 25, [1] * 25, range(25))
-    reach = float(student_quantile(0.975, np.array([24.0]))[0]) * 0.2
     assert found.dispersion == 0
-    assert found.high == pytest.approx(math.exp(reach))
+    exact = garwood(25, 25, 1 - 2 * tail_at(26))
+    assert (found.low, found.high) == pytest.approx((float(exact.low), float(exact.high)))
+    assert found.low < float(garwood(25, 25).low)
+    assert found.high > float(garwood(25, 25).high)
     minutes = clustered_rate([1] * 25, [1] * 25, range(25), counts=False)
     assert (minutes.low, minutes.high) == (1, 1)
 
@@ -66,6 +77,54 @@ def test_the_interval_covers_clustered_events_where_the_plain_one_does_not() -> 
         plain += found.value * math.exp(-reach) <= 0.5 <= found.value * math.exp(reach)
     assert covered >= 925
     assert plain <= 750
+
+
+def bursts(
+    rng: np.random.Generator, clusters: int, expected: float, size: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Events and exposures: bursts of a geometric size, so many expected in all; size 1: single events."""
+    hours = rng.gamma(2, 0.5, clusters)
+    many = rng.poisson(expected * hours / clusters)
+    more = rng.negative_binomial(np.maximum(many, 1), 1 / size) if size > 1 else 0
+    return many + np.where(many > 0, more, 0), hours
+
+
+@pytest.mark.parametrize("expected", [4, 8, 30])
+@pytest.mark.parametrize("size", [1, 3])
+def test_few_events_are_covered_too(expected: int, size: int) -> None:
+    """Each side by itself would be 2.5 %; the whole must not miss by more than chance of 600 runs allows."""
+    rng = np.random.Generator(np.random.PCG64(expected + size))
+    runs, clusters = 600, 80
+    true = expected * size / clusters
+    covered = 0
+    for _ in range(runs):
+        found = clustered_rate(*bursts(rng, clusters, expected, size), range(clusters))
+        covered += found.low <= true <= found.high
+    assert covered / runs > 0.95 - 4 * math.sqrt(0.95 * 0.05 / runs)
+
+
+@pytest.mark.parametrize(("before", "after"), [(4, 4), (4, 16), (16, 4), (30, 15)])
+def test_ratios_of_few_events_are_covered_on_both_sides(before: int, after: int) -> None:
+    rng = np.random.Generator(np.random.PCG64(before * 100 + after))
+    runs, clusters, size = 600, 80, 3
+    below = above = 0
+    for _ in range(runs):
+        one, two = (
+            clustered_rate(*bursts(rng, clusters, many, size), range(clusters)) for many in (before, after)
+        )
+        _, low, high = clustered_ratio(two, one)
+        below += high < after / before
+        above += low > after / before
+    least = 0.025 + 4 * math.sqrt(0.025 * 0.975 / runs)
+    assert max(below, above) / runs < least
+
+
+def test_one_cluster_with_all_events_tells_little() -> None:
+    """Twelve events of one infusion are worth about one."""
+    found = clustered_rate([12] + [0] * 49, [1] * 50, range(50))
+    assert found.high / found.value > 5
+    assert found.low / found.value < 0.03
+    assert math.isfinite(found.high)
 
 
 @pytest.mark.parametrize(

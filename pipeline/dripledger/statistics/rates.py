@@ -1,4 +1,4 @@
-"""Interval of a rate whose events come in clusters: widened by the dispersion that was measured."""
+"""Interval of a rate whose events come in clusters: exact on the count that they are worth."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from dripledger.statistics.arrays import Floats, as_indices, as_rows, check_level, refuse
-from dripledger.statistics.quantiles import student_quantile
 
 
 class ClusteredRate(NamedTuple):
@@ -61,10 +60,15 @@ def clustered_rate(
     -----
     With residuals e = amount - R exposure of m clusters, var(R) = m / (m - 1) * sum(e^2) / sum(exposure)^2
     (the linearised ratio: Cochran, Sampling Techniques, 3rd ed. 1977, section 6.13, from memory). Over
-    R / sum(exposure), the variance for independent events, that is the dispersion; below 1 it is taken as 1.
-    The interval is made on the log scale with Student's quantile at m - 1 degrees of freedom. No event at all
-    tells nothing of how events cluster: there the exact Poisson limit stands in, -ln(alpha / 2) / exposure,
-    and is the least that can be said.
+    R / sum(exposure), the variance for independent events, that is the dispersion d; below 1 it is taken as
+    1. The interval is Garwood's for the effective count x = sum(amount) / d: d times the gamma quantiles of x
+    and x + 1, over sum(exposure) (a count of steps of a known size; for weighted sums of Poisson counts so
+    Fay MP, Feuer EJ. Stat Med 1997;16:791-801, from memory). Its tails are those that a normal distribution
+    has beyond Student's quantile with k + 1 degrees of freedom, k the clusters with any amount: the
+    dispersion is measured on those alone (our choice, no source; the tests hold its coverage by simulation
+    from four clusters with events on). Where fewer are to be expected, none may be seen, and no interval can
+    know how large those not seen would be. No event at all tells nothing of how events cluster: there the
+    exact Poisson limit stands in, -ln(alpha / 2) / exposure, and is the least that can be said.
 
     Examples
     --------
@@ -96,17 +100,18 @@ def clustered_ratio(after: ClusteredRate, before: ClusteredRate) -> tuple[float,
 
     Notes
     -----
-    Each rate's interval is symmetric on the log scale; the distances to the limits are added as the sides of
-    a right angle, there as `hybrid_difference` does it for differences (Donner A, Zou GY. Stat Methods Med
-    Res 2012;21:347-359, from memory). A rate of 0 has no logarithm: then the limit is the furthest that the
-    two intervals allow, which is wider.
+    The distances from each rate to its own lower and upper limit, on the log scale, are added as the sides of
+    a right angle, as `hybrid_difference` does it for differences: the two need not be alike on both sides
+    (Donner A, Zou GY. Stat Methods Med Res 2012;21:347-359, from memory; the tests hold its coverage by
+    simulation). A rate of 0 has no logarithm: then the limit is the furthest that the two intervals allow,
+    which is wider.
 
     Examples
     --------
     >>> before = clustered_rate([1] * 25, [1] * 25, range(25))
     >>> after = clustered_rate([1] * 25, [2] * 25, range(25))
     >>> [round(value, 3) for value in clustered_ratio(after, before)]
-    [0.5, 0.279, 0.896]
+    [0.5, 0.271, 0.922]
     """
     known = all(not math.isnan(value) for side in (after, before) for value in (side.low, side.high))
     if not known or (after.value == 0 and before.value == 0):
@@ -147,9 +152,22 @@ def _estimate(a: Floats, t: Floats, level: float, counts: bool) -> ClusteredRate
         return ClusteredRate(rate, nan, nan, m, nan)
     residual = a - rate * t
     variance = m / (m - 1) * float((residual * residual).sum()) / over**2
-    dispersion = variance * over / rate if counts else nan
-    if counts:
-        variance = max(variance, rate / over)
-    quantile = float(student_quantile(0.5 + level / 2, np.array([m - 1.0]))[0])
-    reach = quantile * math.sqrt(variance) / rate
-    return ClusteredRate(rate, rate * math.exp(-reach), rate * math.exp(reach), m, dispersion)
+    dispersion = variance * over / rate
+    # How much of the amount is worth one independent event; of what is no count, whatever was measured.
+    step = max(dispersion, 1.0) if counts else dispersion
+    low, high = _garwood(whole, step, level, int(np.count_nonzero(a)))
+    return ClusteredRate(rate, low / over, high / over, m, dispersion if counts else nan)
+
+
+def _garwood(whole: float, step: float, level: float, clusters: int) -> tuple[float, float]:
+    """Return the limits of an amount that came in steps of a size measured on so many clusters."""
+    from scipy import special
+
+    if step <= 1e-12 * whole:
+        return whole, whole
+    tail = float(special.ndtr(special.stdtrit(clusters + 1, 0.5 - level / 2)))
+    effective = whole / step
+    # The upper quantile is asked for by what lies beyond: 1 - tail is 1 where the tail is very small.
+    return step * float(special.gammaincinv(effective, tail)), step * float(
+        special.gammainccinv(effective + 1, tail)
+    )
