@@ -70,8 +70,7 @@ matched as (
                 l.strength is null or a.strength is null
                 or (l.strength = a.strength and l.strength_dimension = a.strength_dimension)
             )
-            and (a.weight_kg is null or l.weight_min_kg is null or a.weight_kg >= l.weight_min_kg)
-            and (a.weight_kg is null or l.weight_max_kg is null or a.weight_kg <= l.weight_max_kg)
+            and coalesce(l.weight_min_kg <= a.weight_kg, true) and coalesce(l.weight_max_kg >= a.weight_kg, true)
     left join standing_limits as v
         on l.row_no = v.row_no and l.limit_name = v.limit_name and a.library_version = v.library_version
     where a.library_version is null or v.row_no is not null

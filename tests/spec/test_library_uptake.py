@@ -10,12 +10,12 @@ import pytest
 from tests.library_samples import SPAN, limit_row
 from tests.measure_samples import site, store
 
-from dripledger.library.relations import prepare
+from dripledger.library.relations import Span, prepare
 from dripledger.library.uptake import uptake
 from dripledger.library.versions import Library
 
 #: Release 8 is published on 1 March. P1 has it after 2 days, P2 after 10, P3 receives it and never installs it; P4
-#: was heard last before it was there.
+#: was heard last before it was there. P5 was heard first in May, with 8 on it: nobody knows since when.
 EVENTS = """
 | event_id | pump_id | kind              | library_version | occurred_at      |
 | e1       | P1      | powered_on        | 7               | 2026-02-01 00:00 |
@@ -26,6 +26,7 @@ EVENTS = """
 | e6       | P3      | library_received  | 8               | 2026-03-04 00:00 |
 | e7       | P2      | library_installed | 8               | 2026-03-11 00:00 |
 | e8       | P3      | powered_on        | 7               | 2026-03-20 00:00 |
+| e9       | P5      | powered_on        | 8               | 2026-05-01 00:00 |
 """
 LIBRARIES = """
 | library_version | library_published_at |
@@ -58,17 +59,22 @@ def _rows(version: str, soft_high: float) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def found() -> dict[str, pa.Table]:
+def _ask(span: Span = SPAN, **drawn: str) -> dict[str, pa.Table]:
     own = site(minimums={"starts": 1})
-    con = store(events=EVENTS, libraries=LIBRARIES, infusions=INFUSIONS, programmings=PROGRAMMINGS,
-                attempts=ATTEMPTS)  # fmt: skip
-    prepare(con, own, None, SPAN)
+    given = {"events": EVENTS, "libraries": LIBRARIES, "infusions": INFUSIONS, "programmings": PROGRAMMINGS,
+             "attempts": ATTEMPTS}  # fmt: skip
+    con = store(**(given | drawn))
+    prepare(con, own, None, span)
     old = Library("7", datetime(2026, 1, 1, tzinfo=UTC), _rows("7", 5.0))
     new = Library("8", datetime(2026, 3, 1, tzinfo=UTC), _rows("8", 8.0))
     tables = uptake(con, own, [old, new])
     con.close()
     return tables
+
+
+@pytest.fixture(scope="module")
+def found() -> dict[str, pa.Table]:
+    return _ask()
 
 
 def test_which_pump_ran_which_library_when(found: dict[str, pa.Table]) -> None:
@@ -80,25 +86,87 @@ def test_which_pump_ran_which_library_when(found: dict[str, pa.Table]) -> None:
         ("P2", "8", 11),
         ("P3", "7", 1),
         ("P4", "7", 1),
+        ("P5", "8", 1),
     ]
+
+
+def _received(tables: dict[str, pa.Table]) -> list[tuple[Any, ...]]:
+    names = ("what", "pump_id", "library_version", "overtaken_by", "days_waited")
+    return [tuple(row[name] for name in names) for row in tables["received"].to_pylist()]
 
 
 def test_what_arrived_and_never_came_into_force(found: dict[str, pa.Table]) -> None:
     """P3 got it on 4 March and was heard last on the 20th: 16 days."""
-    assert [
-        (r["pump_id"], r["library_version"], r["days_waited"]) for r in found["received"].to_pylist()
-    ] == [("P3", "8", 16.0)]
+    assert _received(found) == [("not_installed", "P3", "8", None, 16.0)]
+
+
+def test_what_a_newer_release_overtook_was_not_left_lying() -> None:
+    """P1 gets 8 on 4 March and 9 on the 9th, which runs from the 12th: 8 was overtaken after 5 days. On P2 9 comes
+    into force on the 10th, 6 days after 8 came. P3 gets 7 again after 8, and 8 waits: 7 is no newer one."""
+    events = """
+| event_id | pump_id | kind              | library_version | occurred_at      |
+| e1       | P1      | powered_on        | 7               | 2026-02-01 00:00 |
+| e2       | P2      | powered_on        | 7               | 2026-02-01 00:00 |
+| e3       | P3      | powered_on        | 7               | 2026-02-01 00:00 |
+| e4       | P1      | library_received  | 8               | 2026-03-04 00:00 |
+| e5       | P2      | library_received  | 8               | 2026-03-04 00:00 |
+| e6       | P3      | library_received  | 8               | 2026-03-04 00:00 |
+| e7       | P1      | library_received  | 9               | 2026-03-09 00:00 |
+| e8       | P2      | library_installed | 9               | 2026-03-10 00:00 |
+| e9       | P1      | library_installed | 9               | 2026-03-12 00:00 |
+| e10      | P3      | library_received  | 7               | 2026-03-13 00:00 |
+| e11      | P3      | powered_on        | 7               | 2026-03-14 00:00 |
+"""
+    libraries = LIBRARIES + "| 9               | 2026-03-08 00:00     |\n"
+    assert _received(
+        _ask(events=events, libraries=libraries, infusions="", programmings="", attempts="")
+    ) == [
+        ("overtaken", "P1", "8", "9", 5.0),
+        ("overtaken", "P2", "8", "9", 6.0),
+        ("not_installed", "P3", "8", None, 10.0),
+    ]
+
+
+_TIMES = ("pumps", "pumps_reached", "pumps_left_out", "days_to_50", "days_to_90", "days_to_99", "note")
 
 
 def test_how_long_a_release_took(found: dict[str, pa.Table]) -> None:
-    """Of three pumps heard after 1 March, one has it after 2 days and two after 10: half of three is the second.
-
-    90 % and 99 % of three are all three, and one never had it. Release 7 was there on all four after 31 days.
+    """Three pumps were heard before 1 March and after it: P1 has release 8 after 2 days, P2 after 10, P3 never. Half
+    of three is the second: 10 days; 90 % and 99 % are the third. The log ends with P5 on 1 May: 61 days of looking
+    (March 31, April 30). P5 was heard first after the release, and P4 last before it: left out is P5 alone, of which
+    nobody knows when it got it. Before release 7 came on 1 January no pump was heard: all five are left out of it.
     """
     seven, eight = found["releases"].to_pylist()
-    names = ("pumps", "pumps_reached", "days_to_50", "days_to_90", "days_to_99")
-    assert tuple(eight[name] for name in names) == (3, 2, 10.0, None, None)
-    assert tuple(seven[name] for name in names) == (4, 4, 31.0, 31.0, 31.0)
+    assert tuple(eight[name] for name in _TIMES) == (
+        3, 2, 1, 10.0, None, None, "90 %, 99 %: not reached in 61 days",
+    )  # fmt: skip
+    assert tuple(seven[name] for name in _TIMES) == (
+        0, 0, 5, None, None, None, "no pump was heard before it was there",
+    )  # fmt: skip
+
+
+def test_what_came_after_the_time_that_is_looked_at_was_not_reached_in_it() -> None:
+    """Up to 10 March P1 alone has it, one of three. P2 is heard on 9 March at noon: 8.5 days of looking."""
+    until = Span(SPAN.begins_at, datetime(2026, 3, 10, tzinfo=UTC), "to 9 March")
+    (_, eight) = _ask(until, events=EVENTS + "| e10 | P2 | powered_on | 7 | 2026-03-09 12:00 |")[
+        "releases"
+    ].to_pylist()
+    assert tuple(eight[name] for name in _TIMES) == (
+        3, 1, 0, None, None, None, "50 %, 90 %, 99 %: not reached in 8.5 days",
+    )  # fmt: skip
+
+
+def test_a_pump_that_is_new_or_was_never_heard_before_makes_no_time_longer() -> None:
+    """P1 has release 8 after 2 days; P6, heard first on 1 June on 7, gets it on the 2nd: 93 days are no time of it."""
+    events = "\n".join(
+        line for line in EVENTS.splitlines() if "P2" not in line and "P3" not in line and "P4" not in line
+    )
+    events += """
+| e10 | P6 | powered_on        | 7 | 2026-06-01 00:00 |
+| e11 | P6 | library_installed | 8 | 2026-06-02 00:00 |
+"""
+    (_, eight) = _ask(events=events)["releases"].to_pylist()
+    assert tuple(eight[name] for name in _TIMES) == (1, 1, 2, 2.0, 2.0, 2.0, "")
 
 
 def test_starts_on_a_stale_library(found: dict[str, pa.Table]) -> None:

@@ -73,8 +73,8 @@ def run(args: Namespace, site: Site, open_store: _Open, months: _Months) -> int:
     if figure is not None and args.figure is not None:
         Path(args.figure).write_text(figure, encoding="utf-8")
     if args.out is not None:
-        _write(Path(args.out), tables, cautions, figure)
-    emit(tables[chosen], args.format)
+        _write(Path(args.out), tables, cautions, figure, site)
+    emit(tables[chosen], args.format, zone=site.zone)
     others = ", ".join(name for name in tables if name != chosen)
     say(f"library {args.action}, {chosen}, {span.text}; other lists: {others}.")
     for caution in cautions:
@@ -207,14 +207,16 @@ def _replay(
     return {"curve": told.table, "left_out": told.left_out, **tables}, cautions, figure
 
 
-def _write(folder: Path, tables: Mapping[str, pa.Table], cautions: Sequence[str], figure: str | None) -> None:
+def _write(
+    folder: Path, tables: Mapping[str, pa.Table], cautions: Sequence[str], figure: str | None, site: Site
+) -> None:
     """Write every list as CSV, and the cautions and the figure beside them."""
     from dripledger.output import write_table
 
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
         with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
-            write_table(table, file, "csv")
+            write_table(table, file, "csv", site.zone)
     (folder / "cautions.txt").write_text("\n\n".join(cautions) + "\n", encoding="utf-8")
     if figure is not None:
         (folder / "curve.svg").write_text(figure, encoding="utf-8")

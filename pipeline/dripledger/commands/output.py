@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Iterator
+from datetime import tzinfo
 from typing import TYPE_CHECKING, Any
 
 from dripledger.errors import UsageError, printable
@@ -76,7 +77,12 @@ def chosen_format(given: str | None) -> str:
 
 
 def emit(
-    data: pa.Table, form: str | None, *, document: Any = None, total: dict[str, Any] | None = None
+    data: pa.Table,
+    form: str | None,
+    *,
+    document: Any = None,
+    total: dict[str, Any] | None = None,
+    zone: tzinfo | None = None,
 ) -> None:
     """Print one result to stdout; see `dripledger.output.write_table`."""
     from dripledger.output import write_table
@@ -84,7 +90,7 @@ def emit(
     if _silent and form is None:
         return
 
-    write_table(data, sys.stdout, chosen_format(form), document=document, total=total)
+    write_table(data, sys.stdout, chosen_format(form), zone, document=document, total=total)
 
 
 def emit_stream(answer: pa.RecordBatchReader, form: str) -> None:

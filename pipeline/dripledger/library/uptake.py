@@ -20,7 +20,10 @@ from dripledger.statistics import ClusteredRate, clustered_rate, clustered_ratio
 
 UPTAKE_CAUTIONS: Final = (
     "For quality improvement, not for decisions at the bedside, and no advice on a dose or a limit.",
-    "What a pump ran is what its log names; a pump that never names a version is in no count of pumps.",
+    "What a pump ran is what its log names; a pump that never names a version is in no count of pumps. Its "
+    "time ends at the first row that names the release, which may be later than the installation. Pumps that "
+    "were heard first after a release was there are left out of its times (pumps_left_out): nobody knows "
+    "when they got it.",
     "Before and after a release other things change too, as seasons, patients and staff; and a limit that "
     "was changed because of its many alerts would have had fewer by itself (regression to the mean): a "
     "difference is no proof of a cause. 'Before' and 'after' are what a pump ran, so they overlap in time.",
@@ -32,6 +35,8 @@ _RATIO: Final = ("alert_rate_ratio", "alert_rate_ratio_low95", "alert_rate_ratio
 _DIFFERENCE: Final = (
     "override_share_difference", "override_share_difference_low95", "override_share_difference_high95",
 )  # fmt: skip
+#: Shares of the pumps, in per cent, whose times are asked for.
+_SHARES: Final = (50, 90, 99)
 _EXTRA: Final = (
     *(f"alerts_per_100_uses{part}_{w}" for w in ("before", "after") for part in ("", "_low95", "_high95")),
     *_RATIO,
@@ -61,7 +66,8 @@ def uptake(con: duckdb.DuckDBPyConnection, site: Site, libraries: Sequence[Libra
     Returns
     -------
     dict of str to pyarrow.Table
-        The tables of `LISTS`: days are days, shares fractions 0-1, rates per 100 uses. Effects carry 95 %
+        The tables of `LISTS`: a share of the pumps that was not reached in the `days_looked` has no days, and
+        `note` says so; days are days, shares fractions 0-1, rates per 100 uses. Effects carry 95 %
         intervals: rates that count infusions and not alerts (`clustered_rate`), their ratio after / before
         (`clustered_ratio`), shares by Wilson and their difference after - before by Newcombe. A figure whose
         denominator is under the site's minimum is null, and so is a limit that is infinite.
@@ -69,8 +75,23 @@ def uptake(con: duckdb.DuckDBPyConnection, site: Site, libraries: Sequence[Libra
     put(con, "changed_entries", pa.Table.from_pylist(list(_changed(libraries)), schema=_CHANGED))
     build(con, "uptake_clusters", *(f"uptake_{name}" for name in LISTS))
     found = {name: fetch(con, f"uptake_{name}") for name in LISTS}
+    found["releases"] = _with_note(found["releases"])
     found["effect"] = _effect(con, found["effect"], site.settings.minimums.starts)
     return found
+
+
+def _with_note(releases: pa.Table) -> pa.Table:
+    """Add what the times cannot say: shares that were not reached, and in how many days of looking."""
+    notes = []
+    for row in releases.to_pylist():
+        missed = [f"{share} %" for share in _SHARES if row[f"days_to_{share}"] is None]
+        if not row["pumps"]:
+            notes.append("no pump was heard before it was there")
+        elif missed:
+            notes.append(f"{', '.join(missed)}: not reached in {round(row['days_looked'], 1):g} days")
+        else:
+            notes.append("")
+    return releases.append_column("note", pa.array(notes, pa.string()))
 
 
 def _changed(libraries: Sequence[Library]) -> Iterator[dict[str, Any]]:
