@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from dripledger.errors import DripledgerError
 from dripledger.statistics import (
     ArrayError,
     FunnelReading,
     NotComparableError,
-    benjamini_hochberg,
-    dispersion,
     funnel_limits,
+    normal_quantile,
+    rate_funnel_limits,
     read_funnel,
     read_standardised_funnel,
-    share_scores,
-    two_sided_p,
 )
+from dripledger.statistics.funnel_scores import exact_scores
 
 TWELVE = [f"Area {letter}" for letter in "ABCDEFGHIJKL"]
 CALM = [30, 28, 33, 31, 27, 30, 32, 29, 30, 31, 28, 31]
@@ -55,16 +55,88 @@ def test_between_the_limits_is_said_with_what_chance_gives() -> None:
 
 
 def test_areas_that_differ_anyway_widen_the_limits_and_it_is_said() -> None:
-    x = [10, 52, 22, 44, 15, 60, 31, 8, 49, 18, 39, 27]
-    found = read(x)
-    scores = share_scores(x, [300] * 12)
-    spread = dispersion(scores.z, scores.sigma)
-    assert found.tau2 == spread.tau2 > 0
-    exact = funnel_limits(sum(x) / 3600, 300, 0.998)
+    """Worked out here from the binomial distribution alone; no score of these lies on an edge."""
+    x = np.array([10, 52, 22, 44, 15, 60, 31, 8, 49, 18, 39, 27])
+    found = read(x.tolist())
+    target = x.sum() / 3600
+    z = stats.norm.ppf(stats.binom.cdf(x - 1, 300, target) + stats.binom.pmf(x, 300, target) / 2)
+    pulled = np.clip(z, np.quantile(z, 0.1), np.quantile(z, 0.9))
+    weight = 4 * 300.0  # one over the variance 1 / 4n of an arcsine
+    tau2 = ((pulled**2).sum() - 11) / (12 * weight - weight)
+    assert found.phi == pytest.approx((pulled**2).mean())
+    assert found.tau2 == pytest.approx(tau2)
+    assert tau2 > 0
+    exact = funnel_limits(target, 300, 0.998)
     assert found.points[0].outer[1] > float(exact.high)  # type: ignore[index]
     assert any(note.startswith("Areas differ more than chance explains") for note in found.notes)
-    z = scores.distance / np.sqrt(scores.sigma**2 + spread.tau2)
-    assert [p.adjusted_p for p in found.points] == pytest.approx(benjamini_hochberg(two_sided_p(z)).tolist())
+    wide = z / np.sqrt(1 + weight * tau2)
+    p = stats.false_discovery_control(2 * stats.norm.sf(np.abs(wide)))
+    assert [p.adjusted_p for p in found.points] == pytest.approx(p.tolist())
+
+
+def test_areas_that_differ_no_more_than_chance_leave_the_exact_limits() -> None:
+    """A mean squared score between 11/12 and 1 would make a variance above 0; it is no sign of one."""
+    x = [38, 31, 24, 24, 29, 23, 32, 31, 21, 34, 34, 37]
+    found = read(x)
+    assert 11 / 12 < found.phi < 1  # type: ignore[operator]
+    assert found.tau2 == 0
+    limits = funnel_limits(sum(x) / 3600, 300, 0.95)
+    assert found.points[0].inner == (float(limits.low), float(limits.high))
+    assert not any("widened" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("share", [True, False])
+def test_scores_go_with_the_limits_and_widened_limits_are_never_inside_exact_ones(share: bool) -> None:
+    rng = np.random.Generator(np.random.PCG64(8))
+    widened = beyond = 0
+    for spread in (0.0, 0.1, 0.25):
+        for _ in range(40):
+            n = rng.integers(60, 900, 12)
+            rate = np.exp(rng.normal(-2.2, spread, 12)) * np.where(rng.uniform(size=12) < 0.1, 1.7, 1)
+            x = rng.binomial(n, rate) if share else rng.poisson(n * rate)
+            labels = TWELVE
+            found = read_funnel(labels, x, n, share=share, enough=[True] * 12, comparable=True)
+            make = funnel_limits if share else rate_funnel_limits
+            widened += bool(found.tau2)
+            for point, size in zip(found.points, n, strict=True):
+                if point.z is None or point.outer is None or point.inner is None:
+                    continue
+                assert (abs(point.z) > normal_quantile(0.975)) == bool(point.beyond_inner)
+                assert (abs(point.z) > normal_quantile(0.999)) == bool(point.beyond_outer)
+                assert point.z * point.beyond_inner >= 0
+                beyond += bool(point.beyond_outer)
+                for pair, level in ((point.inner, 0.95), (point.outer, 0.998)):
+                    exact = make(found.target or 0.0, size, level)
+                    assert pair[0] <= float(exact.low)
+                    assert pair[1] >= float(exact.high)
+    assert widened > 20
+    assert beyond > 10
+
+
+def test_scores_have_the_chance_that_they_say() -> None:
+    """Mid-p scores of binomial counts: mean square near 1, tails as often as normal ones, by simulation."""
+    rng = np.random.Generator(np.random.PCG64(18))
+    n = np.full(40_000, 60)
+    for target in (0.1, 0.5):
+        z = exact_scores(rng.binomial(60, target, n.size).astype(float), n.astype(float), target, True).z
+        assert abs(float(np.mean(z**2)) - 1) < 0.03
+        assert float(np.mean(np.abs(z) > 1.96)) == pytest.approx(0.05, abs=0.012)
+
+
+def test_areas_with_few_expected_keep_their_counts_and_stay_in_the_target() -> None:
+    x, n = [*CALM[:10], 9, 0], [*[300] * 11, 40]
+    found = read_funnel(TWELVE, x, n, share=True, enough=[True] * 12, comparable=True)
+    assert found.target == pytest.approx(sum(x) / sum(n))
+    assert sum(x) / sum(n) * 40 < 5
+    last = found.points[11]
+    assert (last.numerator, last.denominator, last.value, last.outer) == (0, 40, None, None)
+    assert "Under 5 are expected, so counts only: Area L." in found.notes
+    assert not any("Too few data" in note for note in found.notes)
+    nobody = read_funnel(TWELVE[:2], [1, 2], [30, 30], share=True, enough=[True] * 2, comparable=True)
+    assert nobody.sentences == ("No area has enough data to be compared.",)
+    assert nobody.notes == ("Under 5 are expected, so counts only: Area A, Area B.",)
+    full = read_funnel(TWELVE[:2], [300, 298], [300, 300], share=True, enough=[True] * 2, comparable=True)
+    assert full.target is None  # of the rest one is expected in each
 
 
 def test_under_ten_areas_the_spread_between_them_is_called_a_guess() -> None:

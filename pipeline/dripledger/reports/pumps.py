@@ -74,8 +74,13 @@ def _told(found: FunnelReading) -> str:
     """Say which pumps lie outside, and whether pumps differ anyway; `read_funnel` speaks of areas."""
     judged = [point for point in found.points if point.value is not None]
     outside = [point for point in judged if point.beyond_outer]
+    few = any(note.startswith("Under ") for note in found.notes)
     if not judged:
-        return "No pump ran long enough to be compared."
+        return (
+            "No pump ran long enough to be compared: under 5 alarms are to be expected of each."
+            if few
+            else "No pump ran long enough to be compared."
+        )
     told = [
         f"{point.label} lies {'above' if point.beyond_outer > 0 else 'below'} the 99.8 % limits: more "
         "than chance "
@@ -90,6 +95,8 @@ def _told(found: FunnelReading) -> str:
         )
     if found.guess:
         told.append(f"With {whole(len(judged))} pumps, how much they differ anyway is a guess.")
+    if few:
+        told.append("Where under 5 alarms are to be expected, a pump is not judged.")
     return " ".join(told)
 
 
@@ -104,7 +111,7 @@ def _picture(material: Material, kind: str, title: str, found: FunnelReading) ->
             Cell(point.label),
             Cell(whole(round(point.numerator)), value=point.numerator),
             Cell(number(round(point.denominator, 1), decimal), value=point.denominator),
-            Cell(per_100(point.value) or "too few hours", value=point.value),
+            Cell(per_100(point.value) or "too few to judge", value=point.value),
             Cell("" if point.outer is None else f"{per_100(point.outer[0])} to {per_100(point.outer[1])}"),
             Cell({1: "above", -1: "below"}.get(point.beyond_outer, "")),
         )

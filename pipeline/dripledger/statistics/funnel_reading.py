@@ -13,21 +13,18 @@ import numpy.typing as npt
 
 from dripledger.errors import DripledgerError
 from dripledger.statistics.arrays import ArrayError, Floats, as_amounts, as_counts
-from dripledger.statistics.funnel import (
-    AREAS_LEAST,
-    INNER,
-    OUTER,
-    Scores,
-    dispersion,
-    funnel_limits,
-    rate_funnel_limits,
-    ratio_scores,
-    share_scores,
-    widened_ratio_limits,
-    widened_share_limits,
+from dripledger.statistics.funnel import AREAS_LEAST, INNER, OUTER, Scores
+from dripledger.statistics.funnel_scores import (
+    LEAST_EXPECTED,
+    exact_scores,
+    held,
+    is_judged,
+    limits_of,
+    sides_of,
+    spread_of,
 )
 from dripledger.statistics.intervals import Interval, checked_share
-from dripledger.statistics.layout import Bools, above
+from dripledger.statistics.layout import Bools
 from dripledger.statistics.many import benjamini_hochberg, two_sided_p
 from dripledger.statistics.poisson import checked_events
 from dripledger.statistics.quantiles import normal_quantile
@@ -43,7 +40,7 @@ class NotComparableError(DripledgerError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class AreaPoint:
-    """One area; None where it has too few data or nothing to be compared with.
+    """One area; None where it has too few data, or too few expected, or nothing to be compared with.
 
     Attributes
     ----------
@@ -56,7 +53,7 @@ class AreaPoint:
     inner, outer
         Its 95 % and 99.8 % limits, low and high.
     z
-        Its score, spread between areas allowed for.
+        Its score, spread between areas allowed for; over 1.96 (3.09) exactly where it lies beyond the limits.
     adjusted_p
         Two-sided p-value adjusted for the number of areas (Benjamini and Hochberg).
     beyond_inner, beyond_outer
@@ -86,7 +83,8 @@ class FunnelReading:
     points
         One for each area, in the order handed in.
     phi, tau2
-        Measured dispersion; None under two areas. Limits are widened where tau2 is above 0.
+        Measured dispersion; None under two areas. Limits are widened where tau2 is above 0, which takes a phi
+        above 1.
     guess
         Whether there are too few areas (under 10) to measure it well.
     sentences, notes
@@ -133,7 +131,8 @@ def read_funnel(
     -------
     FunnelReading
         Exact limits around the value of all areas; widened (arcsine or square-root scale) where areas differ
-        beyond chance.
+        beyond chance, and never inside the exact ones. Where under 5 are expected (of a share: of either
+        kind) an area makes part of the target, keeps its counts and is not judged.
 
     Raises
     ------
@@ -158,17 +157,17 @@ def read_funnel(
         flat = np.full(a.shape, target)
         scores = Scores(np.zeros(a.shape), np.ones(a.shape), np.zeros(a.shape))
         return _read(labels, hits, total, keep, a / b, target, scores, 0.0, 0.0, [Interval(flat, flat)] * 2)
-    scores = share_scores(a, b, target) if share else ratio_scores(a, target * b)
-    spread = dispersion(scores.z, scores.sigma)
-    if spread.tau2 > 0 and share:
-        limits = [widened_share_limits(target, b, spread.tau2, level) for level in (INNER, OUTER)]
-    elif spread.tau2 > 0:
-        wide = [widened_ratio_limits(target * b, spread.tau2, level) for level in (INNER, OUTER)]
-        limits = [Interval(target * pair.low, target * pair.high) for pair in wide]
-    else:
-        make = funnel_limits if share else rate_funnel_limits
-        limits = [make(target, b, level) for level in (INNER, OUTER)]
-    return _read(labels, hits, total, keep, a / b, target, scores, spread.phi, spread.tau2, limits)
+    judged = keep.copy()
+    judged[keep] = is_judged(b, target, share)
+    if not judged.any():
+        return _empty(labels, hits, total, keep)
+    a, b = hits[judged], total[judged]
+    scores = exact_scores(a, b, target, share)
+    spread = spread_of(scores)
+    limits = limits_of(b, target, spread.tau2, share)
+    return _read(
+        labels, hits, total, judged, a / b, target, scores, spread.phi, spread.tau2, limits, keep & ~judged
+    )
 
 
 def read_standardised_funnel(
@@ -206,20 +205,32 @@ def read_standardised_funnel(
         return _empty(labels, observed, total.sum(axis=1))
     part = standardise(table[keep], total[keep], share)
     expected[keep] = part.expected
-    fair = np.isfinite(part.z)
-    judged = keep.copy()
-    judged[keep] = fair
+    fair = np.isfinite(part.z) & (part.expected >= LEAST_EXPECTED)
+    if share:
+        fair &= total[keep].sum(axis=1) - part.expected >= LEAST_EXPECTED
+    judged, few = keep.copy(), keep.copy()
+    judged[keep], few[keep] = fair, ~fair & np.isfinite(part.z)
     if not fair.any():
-        return _empty(labels, observed, np.nan_to_num(expected))
+        return _empty(labels, observed, np.nan_to_num(expected), few)
     ratio, sigma = part.ratio[fair], part.sigma[fair]
     scores = Scores(ratio - 1, sigma, part.z[fair])
-    spread = dispersion(scores.z, sigma)
+    spread = spread_of(scores)
     limits = []
     for level in (INNER, OUTER):
         reach = normal_quantile(0.5 + level / 2) * np.sqrt(sigma**2 + spread.tau2)
         limits.append(Interval(np.maximum(1 - reach, 0.0), 1 + reach))
     reading = _read(
-        labels, observed, np.nan_to_num(expected), judged, ratio, 1.0, scores, spread.phi, spread.tau2, limits
+        labels,
+        observed,
+        np.nan_to_num(expected),
+        judged,
+        ratio,
+        1.0,
+        scores,
+        spread.phi,
+        spread.tau2,
+        limits,
+        few,
     )
     note = (
         "Each area is compared with what its own mix of entries lets expect, entry by entry, from all areas "
@@ -238,22 +249,29 @@ def _kept(labels: Sequence[str], enough: Sequence[bool], shape: tuple[int, ...])
     return mask.astype(np.bool_)
 
 
-def _empty(labels: Sequence[str], x: Floats, n: Floats) -> FunnelReading:
+def _empty(labels: Sequence[str], x: Floats, n: Floats, few: Bools | None = None) -> FunnelReading:
     points = tuple(
         AreaPoint(label, float(a), float(b), None, None, None, None, None, 0, 0)
         for label, a, b in zip(labels, x, n, strict=True)
     )
     told = ("No area has enough data to be compared.",)
-    return FunnelReading(None, points, None, None, True, told, ())
+    notes = () if few is None else _few([label for label, is_few in zip(labels, few, strict=True) if is_few])
+    return FunnelReading(None, points, None, None, True, told, notes)
+
+
+def _few(names: Sequence[str]) -> tuple[str, ...]:
+    if not names:
+        return ()
+    return (f"Under {LEAST_EXPECTED:g} are expected, so counts only: {', '.join(names)}.",)
 
 
 def _read(
     labels: Sequence[str], x: Floats, n: Floats, keep: Bools, value: Floats, target: float, scores: Scores,
-    phi: float, tau2: float, limits: list[Interval],
+    phi: float, tau2: float, limits: list[Interval], few: Bools | None = None,
 ) -> FunnelReading:  # fmt: skip
-    z = scores.distance / np.sqrt(scores.sigma**2 + tau2)
+    sides = sides_of(value, limits)
+    z = held(scores.distance / np.sqrt(scores.sigma**2 + tau2), sides)
     adjusted = benjamini_hochberg(two_sided_p(z))
-    sides = [above(value, pair.high).astype(int) - above(pair.low, value).astype(int) for pair in limits]
     points, place = [], 0
     for i, label in enumerate(labels):
         if not keep[i]:
@@ -272,7 +290,7 @@ def _read(
     told = tuple(points)
     return FunnelReading(
         target, told, phi if several else None, tau2 if several else None, guess, _sentences(told),
-        _notes(told, phi, tau2, guess),
+        _notes(told, phi, tau2, guess, np.zeros(len(told), np.bool_) if few is None else few),
     )  # fmt: skip
 
 
@@ -296,7 +314,9 @@ def _sentences(points: tuple[AreaPoint, ...]) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _notes(points: tuple[AreaPoint, ...], phi: float, tau2: float, guess: bool) -> tuple[str, ...]:
+def _notes(
+    points: tuple[AreaPoint, ...], phi: float, tau2: float, guess: bool, few: Bools
+) -> tuple[str, ...]:
     judged = [point for point in points if point.value is not None]
     told = []
     if tau2 > 0:
@@ -314,7 +334,8 @@ def _notes(points: tuple[AreaPoint, ...], phi: float, tau2: float, guess: bool) 
     told.append(
         f"Allowing for {len(judged)} areas looked at together, {stand} out (false finds are held to 5 %)."
     )
-    short = [point.label for point in points if point.value is None]
+    told += _few([point.label for point, is_few in zip(points, few, strict=True) if is_few])
+    short = [p.label for p, is_few in zip(points, few, strict=True) if p.value is None and not is_few]
     if short:
         told.append(f"Too few data to be compared, counts only: {', '.join(short)}.")
     told.append("The order of the areas says nothing.")
