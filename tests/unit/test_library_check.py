@@ -73,6 +73,127 @@ def test_ninefold_is_no_tenfold_and_units_are_put_together_first() -> None:
         assert (("warning", "tenfold_between_areas") in _checks(low, other)) is tenfold
 
 
+def _found(*rows: object, check: str) -> list[tuple[str, int | None, str]]:
+    found = check_rows(rows, SITE)  # type: ignore[arg-type]
+    return [(f.severity, f.row, f.finding) for f in found if f.check == check]
+
+
+def test_a_tenfold_gap_is_found_among_units_of_each_kind() -> None:
+    """Per kg says nothing beside per hour; 6 ug/min is 0.36 mg/h, and 5 mg/h is 13.9 times that."""
+    dosed = {"entry": "morphine", "quantity": "dose_rate"}
+    rows = [
+        limit_row(number=2, dosing_unit="ug/kg/min", hard_high=1.0, **dosed),
+        limit_row(number=3, care_area="Ward", dosing_unit="mg/h", hard_high=5.0, **dosed),
+        limit_row(number=4, care_area="Attic", dosing_unit="ug/min", hard_high=6.0, **dosed),
+    ]
+    ((severity, row, text),) = _found(*rows, check="tenfold_between_areas")
+    assert (severity, row) == ("warning", 3)
+    assert "hard_high on dose_rate is 5 mg/h, and in 'Attic' 6 ug/min (new.csv, row 4): 13.8889 times" in text
+
+
+def test_a_dose_is_compared_across_concentrations_and_a_rate_is_not() -> None:
+    """25 and 2.5 [IU]/kg/h are tenfold at any strength; 10 and 100 mL/h of two strengths are one dose."""
+    strong = {"concentration_unit": "[IU]/mL", "number": 3, "care_area": "Ward", "concentration_value": 50.0}
+    weak = {"concentration_unit": "[IU]/mL", "concentration_value": 500.0}
+    dosed = {"quantity": "dose_rate", "dosing_unit": "[IU]/kg/h"}
+    pair = [limit_row(**strong, **dosed, hard_high=25.0), limit_row(**weak, **dosed, hard_high=2.5)]
+    assert len(_found(*pair, check="tenfold_between_areas")) == 1
+    pair = [limit_row(**strong, hard_high=100.0), limit_row(**weak, hard_high=10.0)]
+    assert _found(*pair, check="tenfold_between_areas") == []
+
+
+def test_the_area_that_stands_alone_is_the_one_that_is_told() -> None:
+    """50, 50 and 5: the third stands alone, though it is the smallest."""
+    rows = [limit_row(number=n, care_area=area, hard_high=high)
+            for n, area, high in ((2, "ICU", 50.0), (3, "Ward", 50.0), (4, "Attic", 5.0))]  # fmt: skip
+    ((_, row, text),) = _found(*rows, check="tenfold_between_areas")
+    assert row == 4
+    assert "hard_high on flow_rate is 5 mL/h, and in 'Ward' 50 mL/h" in text
+    assert "10 times (a slip of the decimal point?)" in text
+
+
+def _band(number: int, least: float | None, most: float | None) -> object:
+    return limit_row(number=number, hard_high=9.0, weight_min_kg=least, weight_max_kg=most)
+
+
+def test_bands_of_weights_that_touch_overlap_or_leave_weights_without_a_limit() -> None:
+    """3-10, 10-20, 18-50: 10 kg is in two bands, 18-20 overlap, under 3 and over 50 kg there is no row."""
+    rows = [_band(2, 3.0, 10.0), _band(3, 10.0, 20.0), _band(4, 18.0, 50.0)]
+    assert _found(*rows, check="weights_touch") == [
+        ("note", 3, "10 kg is in the band of new.csv, row 2 too: this one, the upper, has it")
+    ]
+    assert [(s, r) for s, r, _ in _found(*rows, check="weights_overlap")] == [("error", 4)]
+    assert [(s, r, t) for s, r, t in _found(*rows, check="weights_without_a_row")] == [
+        ("warning", 2, "no row is for weights under 3 kg"),
+        ("warning", 4, "no row is for weights over 50 kg"),
+    ]
+    assert _found(*rows, check="weights_leave_a_gap") == []
+
+
+def test_a_single_band_leaves_the_other_weights_without_a_limit() -> None:
+    assert [r for _, r, _ in _found(_band(2, None, 10.0), check="weights_without_a_row")] == [2]
+    assert _found(_band(2, None, None), check="weights_without_a_row") == []
+
+
+def test_a_band_inside_another_leaves_no_gap_behind_it() -> None:
+    """0-100 holds 10-20 and 30-40: two overlaps, and between 20 and 30 the wide one holds."""
+    rows = [_band(2, None, 100.0), _band(3, 10.0, 20.0), _band(4, 30.0, 40.0)]
+    assert [r for _, r, _ in _found(*rows, check="weights_overlap")] == [3, 4]
+    assert _found(*rows, check="weights_leave_a_gap") == []
+    assert [t for _, _, t in _found(*rows, check="weights_without_a_row")] == [
+        "no row is for weights over 100 kg"
+    ]
+
+
+def test_a_row_for_every_concentration_beside_rows_for_one_overlaps_them() -> None:
+    one = {"concentration_value": 25.0, "concentration_unit": "[IU]/mL"}
+    rows = [limit_row(hard_high=9.0), limit_row(number=3, hard_high=9.0, **one)]
+    assert [(s, r) for s, r, _ in _found(*rows, check="concentrations_overlap")] == [("error", 3)]
+    # of two strengths neither holds for the other; another band of weights is no overlap either
+    other = one | {"concentration_value": 50.0}
+    assert _found(rows[1], limit_row(hard_high=9.0, **other), check="concentrations_overlap") == []
+    light = limit_row(hard_high=9.0, weight_max_kg=5.0)
+    heavy = limit_row(number=3, hard_high=9.0, weight_min_kg=5.0, **one)
+    assert _found(light, heavy, check="concentrations_overlap") == []
+
+
+def test_a_concentration_that_lacks_what_its_sibling_is_limited_on() -> None:
+    """50 [IU]/mL is limited on its rate alone, 25 on rate and volume."""
+    one = {"concentration_value": 25.0, "concentration_unit": "[IU]/mL"}
+    two = one | {"concentration_value": 50.0}
+    rows = [
+        limit_row(hard_high=9.0, **one),
+        limit_row(number=3, quantity="volume", hard_high=50.0, **one),
+        limit_row(number=4, hard_high=9.0, **two),
+    ]
+    assert _found(*rows, check="concentration_without_a_row") == [
+        ("warning", 4, "50 [IU]/mL has no limit on volume, and 25 [IU]/mL has (new.csv, row 3)")
+    ]
+    mixed = [limit_row(hard_high=9.0, **one), limit_row(number=3, hard_high=9.0, concentration_value=1.0,
+                                                        concentration_unit="mg/mL")]  # fmt: skip
+    assert [(s, r) for s, r, _ in _found(*mixed, check="concentrations_of_two_kinds")] == [("warning", 3)]
+
+
+@pytest.mark.parametrize(
+    ("row", "found"),
+    [
+        ({"hard_high": -5.0}, ("error", "negative_limit")),
+        ({"soft_low": -1.0, "hard_high": 9.0}, ("error", "negative_limit")),
+        ({"hard_high": 0.0}, ("error", "zero_limit")),
+        ({"soft_low": 0.0, "hard_high": 9.0}, ("warning", "zero_limit")),
+        ({"hard_high": 9.0, "weight_min_kg": -1.0}, ("error", "negative_weight")),
+        ({"hard_high": 9.0, "weight_max_kg": 0.0}, ("error", "negative_weight")),
+    ],
+)
+def test_limits_of_zero_or_less(row: dict[str, float], found: tuple[str, str]) -> None:
+    assert found in _checks(limit_row(**row))
+
+
+def test_a_limit_on_how_far_a_rate_may_fall_may_be_negative() -> None:
+    row = limit_row(quantity="rate_change", soft_low=-5.0, hard_high=5.0)
+    assert ("error", "negative_limit") not in _checks(row)
+
+
 def test_names_that_are_far_apart_are_none() -> None:
     """Letters to change: dopamine to dobutamine 3 of 10, morphine to midazolam 6 of 9."""
     assert (distance("dopamine", "dobutamine"), distance("ab", "ba"), distance("abc", "abc")) == (3, 1, 0)

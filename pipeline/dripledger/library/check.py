@@ -5,20 +5,18 @@ It says where rows contradict themselves or each other. It does not say what a l
 
 from __future__ import annotations
 
-import itertools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
+from dripledger.library.check_bands import band_findings
 from dripledger.library.check_names import look_alikes
 from dripledger.library.check_units import unit_findings
-from dripledger.library.findings import Finding, in_order
-from dripledger.library.rows import LimitRow, Problem, known_quantity, read_library, six_digits
-from dripledger.schema.units import convert
+from dripledger.library.check_values import value_findings
+from dripledger.library.findings import Finding, at, in_order
+from dripledger.library.rows import LimitRow, Problem, known_quantity, read_library
 from dripledger.site import Site
 
-#: From this ratio on, limits of one entry in two areas stand out.
-TENFOLD = 10.0
 _GUARDED = ("dose_rate", "flow_rate")
 
 
@@ -66,22 +64,15 @@ def check_rows(rows: Sequence[LimitRow], site: Site) -> list[Finding]:
     """Check the rows of one library version; see `check_files`."""
     found = [
         *_duplicates(rows),
-        *_bands(rows),
+        *band_findings(rows),
         *_quantities(rows),
         *(finding for row in rows for finding in unit_findings(row)),
-        *_without_limits(rows),
-        *_soft_equals_hard(rows),
-        *_tenfold(rows),
+        *value_findings(rows),
         *look_alikes(rows),
         *_high_alert(rows, site),
         *_areas(rows, site),
     ]
     return in_order(found)
-
-
-def at(row: LimitRow, severity: str, check: str, text: str) -> Finding:
-    """Make a finding about one row."""
-    return Finding(severity, check, row.file, row.number, row.care_area, row.entry, text)
 
 
 def _place(row: LimitRow) -> tuple[object, ...]:
@@ -99,99 +90,11 @@ def _duplicates(rows: Iterable[LimitRow]) -> Iterator[Finding]:
             )
 
 
-def _bands(rows: Iterable[LimitRow]) -> Iterator[Finding]:
-    """Bands of weights that overlap, or leave a gap between them."""
-    places: dict[tuple[object, ...], list[LimitRow]] = defaultdict(list)
-    for row in rows:
-        places[_place(row)].append(row)
-    for same in places.values():
-        if len(same) < 2:
-            continue
-        low = {id(row): row.weight_min_kg or 0.0 for row in same}
-        high = {id(row): float("inf") if row.weight_max_kg is None else row.weight_max_kg for row in same}
-        ordered = sorted(same, key=lambda row: (low[id(row)], high[id(row)], row.number))
-        for one, two in itertools.pairwise(ordered):
-            if (one.weight_min_kg, one.weight_max_kg) == (two.weight_min_kg, two.weight_max_kg):
-                continue
-            end, begin = high[id(one)], low[id(two)]
-            if begin < end:
-                yield at(
-                    two,
-                    "error",
-                    "weights_overlap",
-                    f"its weights overlap with those of {one.file}, row {one.number}",
-                )
-            elif begin > end:
-                yield at(
-                    two,
-                    "warning",
-                    "weights_leave_a_gap",
-                    f"no row is for weights from {end:g} to {begin:g} kg",
-                )
-
-
 def _quantities(rows: Iterable[LimitRow]) -> Iterator[Finding]:
     for row in rows:
         if not known_quantity(row):
             yield at(
                 row, "error", "unknown_quantity", f"{row.quantity!r} is no quantity that a limit can be on"
-            )
-
-
-def _without_limits(rows: Iterable[LimitRow]) -> Iterator[Finding]:
-    entries: dict[tuple[str, str], list[LimitRow]] = defaultdict(list)
-    for row in rows:
-        entries[row.care_area, row.entry].append(row)
-    for same in entries.values():
-        if not any(row.limits for row in same):
-            yield at(
-                same[0],
-                "warning",
-                "no_limits",
-                "the entry has no limit at all: it names the drug and protects from nothing",
-            )
-
-
-def _soft_equals_hard(rows: Iterable[LimitRow]) -> Iterator[Finding]:
-    for row in rows:
-        for side in ("low", "high"):
-            soft, hard = row.limits.get(f"soft_{side}"), row.limits.get(f"hard_{side}")
-            if soft is not None and hard is not None and six_digits(soft) == six_digits(hard):
-                yield at(
-                    row,
-                    "warning",
-                    "soft_never_seen",
-                    f"soft_{side} equals hard_{side} ({hard:g}): the soft limit never warns alone",
-                )
-
-
-def _tenfold(rows: Iterable[LimitRow]) -> Iterator[Finding]:
-    """Find limits of one entry and concentration that are tenfold apart or more between two care areas."""
-    limits: dict[tuple[object, ...], list[tuple[float, LimitRow, float]]] = defaultdict(list)
-    first_unit: dict[tuple[object, ...], str] = {}
-    for row in rows:
-        unit = row.limit_unit
-        if unit is None:
-            continue
-        for name, value in row.limits.items():
-            key: tuple[object, ...] = (row.entry, row.strength, row.limited_quantity, row.weights, name)
-            common = convert(value, unit, first_unit.setdefault(key, unit))
-            if common is not None and common > 0:
-                limits[key].append((common, row, value))
-    for place, told in limits.items():
-        quantity, limit = place[2], place[4]
-        least = min(told, key=lambda item: (item[0], item[1].care_area))
-        most = max(told, key=lambda item: (item[0], item[1].care_area))
-        factor = six_digits(most[0] / least[0])
-        if factor >= TENFOLD and least[1].care_area != most[1].care_area:
-            hint = " (a slip of the decimal point?)" if abs(factor - 10) <= 0.2 else ""
-            yield at(
-                most[1],
-                "warning",
-                "tenfold_between_areas",
-                f"{limit} on {quantity} is {most[2]:g} {most[1].limit_unit}, and in {least[1].care_area!r} "
-                f"{least[2]:g} {least[1].limit_unit} ({least[1].file}, row {least[1].number}): "
-                f"{factor:g} times{hint}",
             )
 
 

@@ -8,6 +8,8 @@ from typing import Final
 
 import pyarrow as pa
 
+from dripledger.library.rows import LimitRow
+
 #: Gravest first. An error makes the check fail; a warning wants a person's eyes; a note is for completeness.
 SEVERITIES: Final = ("error", "warning", "note")
 
@@ -36,6 +38,11 @@ _SCHEMA: Final = pa.schema(
         ("finding", pa.string()),
     ]
 )
+
+
+def at(row: LimitRow, severity: str, check: str, text: str) -> Finding:
+    """Make a finding about one row."""
+    return Finding(severity, check, row.file, row.number, row.care_area, row.entry, text)
 
 
 def in_order(findings: Iterable[Finding]) -> list[Finding]:
