@@ -142,8 +142,11 @@ def _limits(axes: Axes, found: History) -> float:
 
 
 def _values(axes: Axes, found: History) -> float:
+    """Draw the months; one artist for all that look alike, as each costs more than what it draws."""
     top = 0.0
     line: list[float] = []
+    intervals: list[tuple[int, float, float]] = []
+    alike: dict[tuple[bool, bool], list[tuple[int, float]]] = {}
     for i, point in enumerate(found.reading.points):
         row = found.rows[i]
         if point.value is None:
@@ -153,17 +156,21 @@ def _values(axes: Axes, found: History) -> float:
         line.append(value)
         top = max(top, value)
         if row["low95"] is not None and row["high95"] is not None:
-            axes.plot([i, i], [row["low95"], row["high95"]], color=svg.BLUE, linewidth=1.0, zorder=4)
+            intervals.append((i, row["low95"], row["high95"]))
             top = max(top, row["high95"])
-        shape, size, colour = ("D", 5.5, svg.VERMILLION) if point.signals else ("o", 3.6, svg.BLUE)
+        alike.setdefault((bool(point.signals), point.provisional), []).append((i, value))
+    if intervals:
+        axes.vlines(*zip(*intervals, strict=True), color=svg.BLUE, linewidth=1.0, zorder=4)
+    for (signals, provisional), places in sorted(alike.items()):
+        shape, size, colour = ("D", 5.5, svg.VERMILLION) if signals else ("o", 3.6, svg.BLUE)
         axes.plot(
-            [i],
-            [value],
+            *zip(*places, strict=True),
+            linestyle="none",
             marker=shape,
             markersize=size,
             color=colour,
             markeredgewidth=1.1,
-            markerfacecolor=svg.PAPER if point.provisional else colour,
+            markerfacecolor=svg.PAPER if provisional else colour,
             zorder=5,
         )
     axes.plot(range(len(line)), line, color=svg.QUIET, linewidth=0.7, zorder=3)
