@@ -177,7 +177,7 @@ def test_two_per_cent_is_within_two_per_cent_on_both_sides(factor: float) -> Non
     found = _ask(attempts=f"| attempt_id | outcome | change_factor |\n| a1 | within_limits | {factor!r} |")
     assert [row["case_id"] for row in found["slips"].to_pylist()] == ["a1"]
     assert [row["expected_by_chance"] for row in found["chance"].to_pylist()] == [None]
-    assert expected_by_chance(0) is None
+    assert expected_by_chance([]) is None
 
 
 def test_a_tenth_at_a_low_limit_is_listed_as_ten_times_at_a_high_one_is() -> None:
@@ -211,6 +211,42 @@ def test_a_weight_in_pounds_beside_the_patients_other_weight() -> None:
     )
     (chance,) = found["chance"].to_pylist()
     assert (chance["matches"], chance["near_by"]) == (1, 1)
+
+
+def test_each_suspected_weight_stands_once_whatever_the_patients_other_weights() -> None:
+    """k1 has 70, 72, 75 and 154.3: 154.3 is one suspicion, beside 70 (2.2043), the nearest to 2.205. k2 has 70, 80
+    and 140: 140 is 2 and 1.75 times; 1.75 is under 2.205 / 1.25 = 1.764, so one ratio is near by. k3 has 70, 72 and
+    140: 2 and 1.944, two ratios of one weight.
+
+    By chance a ratio of the neighbourhood is no match with q = 1 - ln(1.02 / 0.98) / (2 ln 1.25) = 0.910360: a weight
+    with k ratios that is none stands for 1 / q^k - 1 that are. k2: 0.098467; k3: 0.206629; together 0.305096.
+    """
+    weights = {"k1": (70, 72, 75, 154.3), "k2": (70, 80, 140), "k3": (70, 72, 140)}
+    told = [(key, weight) for key, own in weights.items() for weight in own]
+    events = "| event_id | kind | patient_key | weight_kg |\n" + "\n".join(
+        f"| w{n} | weight_changed | {key} | {weight} |" for n, (key, weight) in enumerate(told)
+    )
+    found = _ask(events=events)
+    (slip,) = found["slips"].to_pylist()
+    assert (slip["case_id"], slip["first_value"], slip["other_value"]) == ("w3", 154.3, 70.0)
+    (chance,) = found["chance"].to_pylist()
+    assert (chance["matches"], chance["near_by"], slip["matches"]) == (1, 2, 1)
+    assert chance["expected_by_chance"] == pytest.approx(0.305096, abs=1e-6)
+    assert expected_by_chance([1, 2]) == pytest.approx(0.305096, abs=1e-6)
+
+
+def test_a_weight_that_stayed_on_the_pump_is_not_the_next_patients() -> None:
+    """k1 weighs 70; k2 comes, and until 31.75 is told the pump holds 70 still: 2.2047 times, but of another patient."""
+    segments = """
+| infusion_id | patient_key | weight_kg | started_at       |
+| i1          | k1          | 70        | 2026-10-05 08:00 |
+| i2          | k2          | 70        | 2026-10-05 09:00 |
+| i2          | k2          | 31.75     | 2026-10-05 09:10 |
+| i3          | k3          | 70        | 2026-10-05 10:00 |
+| i3          | k3          | 31.75     | 2026-10-05 10:10 |
+"""
+    (slip,) = _ask(segments=segments)["slips"].to_pylist()
+    assert (slip["case_id"], slip["first_value"], slip["other_value"]) == ("i3", 70.0, 31.75)
 
 
 MORPHINE: dict[str, Any] = {

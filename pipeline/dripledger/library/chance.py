@@ -7,6 +7,7 @@ fall near by: between 1 / 1.25 and 1.25 times the telling ratio, without the mat
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, Final
 
 import duckdb
@@ -34,24 +35,27 @@ _CHANCE: Final = pa.schema(
 )  # fmt: skip
 
 
-def expected_by_chance(near_by: int) -> float | None:
+def expected_by_chance(near_by: Sequence[int]) -> float | None:
     """Return how many matches chance would give.
 
     Parameters
     ----------
     near_by
-        Ratios in the neighbourhood that are no match.
+        What is in the neighbourhood and is no match, each with the number of its ratios there: an attempt has
+        one, a weight one with each of the patient's other weights near by.
 
     Returns
     -------
     float or None
-        Their number times the width of the match over that of the rest of the neighbourhood, in logarithms.
-        None where there are none: from no neighbour nothing can be expected, and nothing ruled out.
+        By chance a ratio of the neighbourhood is no match with the share q of its width, in logarithms, that
+        lies outside the match; with k ratios one thing is none with q^k. So each that is none stands for
+        1 / q^k - 1 that are. None where there are none: from no neighbour nothing can be expected, and
+        nothing ruled out.
     """
     if not near_by:
         return None
-    match = math.log(1 + MATCH) - math.log(1 - MATCH)
-    return near_by * match / (2 * math.log(NEAR) - match)
+    outside = 1 - (math.log(1 + MATCH) - math.log(1 - MATCH)) / (2 * math.log(NEAR))
+    return math.fsum(outside**-tries - 1 for tries in near_by)
 
 
 def slips(con: duckdb.DuckDBPyConnection) -> tuple[pa.Table, pa.Table]:
@@ -65,24 +69,27 @@ def slips(con: duckdb.DuckDBPyConnection) -> tuple[pa.Table, pa.Table]:
     pairs: list[dict[str, Any]] = []
     for row in con.sql("select * from attention_slips").to_arrow_table().to_pylist():
         told = {"quantity": row["limit_quantity"], "first_value": row["entered_first"],
-                "other_value": row["entered_final"], "unit": row["limit_unit"]}  # fmt: skip
+                "other_value": row["entered_final"], "unit": row["limit_unit"], "tries": 1}  # fmt: skip
         pairs.append({**row, **told})
     for row in con.sql("select * from attention_weights").to_arrow_table().to_pylist():
         told = {"quantity": "weight", "first_value": row["weight_kg"], "other_value": row["other_weight_kg"],
                 "unit": "kg", "entry": "", "outcome": ""}  # fmt: skip
         pairs.append({**row, **told})
-    counts: dict[tuple[str, float], list[int]] = {}
+    matches: dict[tuple[str, float], int] = {}
+    near_by: dict[tuple[str, float], list[int]] = {}
     for pair in pairs:
-        counts.setdefault((pair["suspicion"], pair["ratio"]), [0, 0])[0 if pair["is_match"] else 1] += 1
+        told = (pair["suspicion"], pair["ratio"])
+        matches[told] = matches.get(told, 0) + bool(pair["is_match"])
+        near_by.setdefault(told, []).extend([] if pair["is_match"] else [pair["tries"]])
     chance = [
-        {"suspicion": suspicion, "ratio": ratio, "matches": matches, "near_by": near_by,
-         "expected_by_chance": expected_by_chance(near_by)}
-        for (suspicion, ratio), (matches, near_by) in sorted(counts.items(), key=lambda item: item[0][1])
+        {"suspicion": told[0], "ratio": told[1], "matches": matches[told], "near_by": len(near_by[told]),
+         "expected_by_chance": expected_by_chance(near_by[told])}
+        for told in sorted(matches, key=lambda told: told[1])
     ]  # fmt: skip
-    rows = []
-    for pair in pairs:
-        if pair["is_match"]:
-            matches, near_by = counts[pair["suspicion"], pair["ratio"]]
-            rows.append({**pair, "matches": matches, "expected_by_chance": expected_by_chance(near_by)})
-    kept = [{name: row.get(name) for name in _SLIPS.names} for row in rows]
+    counted = {(row["suspicion"], row["ratio"]): row for row in chance}
+    kept = [
+        {name: (pair | counted[pair["suspicion"], pair["ratio"]]).get(name) for name in _SLIPS.names}
+        for pair in pairs
+        if pair["is_match"]
+    ]
     return pa.Table.from_pylist(kept, schema=_SLIPS), pa.Table.from_pylist(chance, schema=_CHANCE)
