@@ -53,12 +53,16 @@ class ServiceRow:
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow:
-    """One row of ``changes.csv``; `new_limits`: figures are expected to move, so charts start anew."""
+    """One row of ``changes.csv``; `new_limits`: figures are expected to move, so charts start anew.
+
+    Of the `measures` named, or of all where none is.
+    """
 
     date: date
     area: str | None
     what: str
     new_limits: bool = False
+    measures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +238,12 @@ def read_service(path: Path) -> Iterator[ServiceRow]:
 
 def read_changes(path: Path) -> Iterator[ChangeRow]:
     """Read ``changes.csv``."""
-    for line in read_list(path, ("date", "what"), ("area", "new_limits")):
+    for line in read_list(path, ("date", "what"), ("area", "new_limits", "measures")):
         day = line.day("date")
         if day is None:
             raise line.wrong("date", "is empty")
-        yield ChangeRow(day, line.text("area"), line.need("what"), line.yes("new_limits"))
+        measures = tuple((line.text("measures") or "").replace("|", " ").split())
+        yield ChangeRow(day, line.text("area"), line.need("what"), line.yes("new_limits"), measures)
 
 
 def read_entries(path: Path) -> Iterator[EntryRow]:

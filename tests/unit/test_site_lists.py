@@ -95,3 +95,13 @@ def test_a_wrong_setting_is_told_in_plain_words(tmp_path: Path, text: str, messa
         load_site(_site(tmp_path, site=f"format = 1\n{text}\n"))
     assert message in str(caught.value)
     assert "Input should" not in str(caught.value)
+
+
+def test_a_change_names_the_measures_that_it_moves(tmp_path: Path) -> None:
+    text = (
+        "date,area,what,new_limits,measures\n2026-03-02,,release 7,yes,soft_alert_share | override_share\n"
+        "2026-04-02,icu,go-live,,\n"
+    )
+    one, two = load_site(_site(tmp_path, changes=text)).changes
+    assert (one.new_limits, one.measures) == (True, ("soft_alert_share", "override_share"))
+    assert (two.new_limits, two.measures, two.area) == (False, (), "icu")

@@ -10,7 +10,7 @@ from dripledger.reports.blocks import Card, Cards, Cell, Column, Picture, Table
 from dripledger.reports.figures import figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import day, short_month, slug
-from dripledger.reports.series import History, marks_of
+from dripledger.reports.series import History, Mark, marks_of
 
 #: The measures that are shown together or not at all: each alone can be improved without anybody being safer.
 TOGETHER: Final = (
@@ -106,12 +106,18 @@ def marks_text(material: Material, area: str = "") -> str:
     """Say what the letters on the charts of an area stand for; nothing where the site declared no change."""
     form = material.site.settings.report.dates
     marks = marks_of(material.site, material.months, area)
-    anew = {True: ", new limits from the month after", False: ""}
     told = [
-        f"{letter}: {mark.what} ({day(mark.when, form)}{anew[mark.new_limits]})"
+        f"{letter}: {mark.what} ({day(mark.when, form)}{_anew(mark)})"
         for letter, mark in zip(_LETTERS, marks, strict=False)
     ]
     return "; ".join(told)
+
+
+def _anew(mark: Mark) -> str:
+    if not mark.new_limits:
+        return ""
+    names = [title_of(name) if name in ROWS else MEASURES[name].title for name in mark.measures]
+    return f", new limits from the month after{': ' + ', '.join(names) if names else ''}"
 
 
 def picture(material: Material, measure: str, found: History, name: str) -> Picture | None:

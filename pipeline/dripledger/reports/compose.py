@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import count
 from typing import Any
 
 import duckdb
@@ -25,6 +26,7 @@ from dripledger.measures import (
     tabulate,
 )
 from dripledger.reports import words
+from dripledger.reports.earlier import Earlier, read_earlier
 from dripledger.reports.figures import figure
 from dripledger.reports.implausible import odd_list
 from dripledger.reports.jobs import jobs
@@ -61,19 +63,37 @@ def stamp(site: Site, snapshot: Snapshot) -> Stamp:
     )
 
 
-def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month) -> None:
+def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month, *, share: bool = False) -> Earlier:
     """Make the relations of measures and reports for one month; the store's tables stand in `con`.
 
     They hold the twelve months before it as well, as far as the store knows of them; `report_month` names
     the month itself.
+
+    Parameters
+    ----------
+    con
+        Connection in which the store's tables stand.
+    site, month
+        The site and the month.
+    share
+        Whether it is for the form for sharing.
+
+    Returns
+    -------
+    Earlier
+        What the months before those twelve have shown: the limits of the charts rest on the first months of
+        all, not on those that happen to be shown.
     """
     known = set(months_in_store(con, site))
     # Of what is known, without a hole: a chart's points are neighbours.
-    begins = next((n for n in range(1, SPAN) if month.plus(-n) not in known), SPAN)
-    prepare(con, site, [month.plus(-n) for n in range(begins - 1, -1, -1)])
+    begins = next(n for n in count(1) if month.plus(-n) not in known)
+    months = [month.plus(-n) for n in range(begins - 1, -1, -1)]
+    earlier = read_earlier(con, site, months[:-SPAN], share=share)
+    prepare(con, site, months[-SPAN:])
     con.execute("create or replace temp table report_month (month varchar)")
     con.execute("insert into report_month values (?)", [str(month)])
     build_relations(con, "reports")
+    return earlier
 
 
 def compose(

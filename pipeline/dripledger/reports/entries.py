@@ -14,7 +14,6 @@ from dripledger.reports.cards import card, title_of
 from dripledger.reports.case_list import area_file, entry_file
 from dripledger.reports.list_rows import form_cells, lineage, when
 from dripledger.reports.material import Material
-from dripledger.reports.series import history
 from dripledger.reports.words import plural, whole
 
 Row = dict[str, Any]
@@ -106,20 +105,18 @@ def entry_leaves(material: Material) -> Iterator[Leaf]:
     months = [Month(*map(int, name.split("-"))) for name in material.months]
     found: dict[tuple[str, str], list[Row]] = {}
     if entries:
+        for row in material.earlier.by_entry:
+            found.setdefault((row["measure"], row["entry"]), []).append(row)
         for row in tabulate(material.con, material.site, months, ("entry",), _MEASURES).to_pylist():
             if row["measure"] in _MEASURES:
                 found.setdefault((row["measure"], row["entry"]), []).append(row)
-    provisional = {name for name, state in material.states.items() if state.provisional}
     by_entry: dict[str, list[Row]] = {entry: [] for entry in entries}
     for row in material.lists["attempts"]:
         if row["entry"]:
             by_entry[row["entry"]].append(row)
     yield _index(material, by_entry)
     for entry, attempts in by_entry.items():
-        histories = {
-            m: history(material.site, m, material.months, found.get((m, entry), []), "", provisional)
-            for m in _MEASURES
-        }
+        histories = {m: material.read_chart(m, found.get((m, entry), []), entry=entry) for m in _MEASURES}
         yield _leaf(material, entry, attempts, histories)
 
 

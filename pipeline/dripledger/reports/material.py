@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -11,6 +11,7 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.measures import Month, MonthState, month_states, tabulate
+from dripledger.reports.anew import Anew, read_anew
 from dripledger.reports.behind import (
     BEHIND,
     OVER,
@@ -23,6 +24,7 @@ from dripledger.reports.behind import (
 )
 from dripledger.reports.case_list import CaseRow, read_cases
 from dripledger.reports.compose import compose
+from dripledger.reports.earlier import CHARTED, Earlier
 from dripledger.reports.figures import figure
 from dripledger.reports.list_pages import places
 from dripledger.reports.model import Figure, Page, Stamp
@@ -51,6 +53,10 @@ class Material:
         The lists behind the figures, with local times.
     cases
         Listed cases of all these months.
+    earlier
+        Months before these: what limits rest on.
+    anew
+        What starts limits anew.
     share
         Whether the report is for others: no list, no pump.
     """
@@ -65,6 +71,8 @@ class Material:
     facility: tuple[Row, ...]
     tables: Mapping[str, pa.Table]
     cases: tuple[CaseRow, ...]
+    earlier: Earlier
+    anew: Anew
     share: bool = False
 
     @property
@@ -95,10 +103,10 @@ class Material:
     @cached_property
     def _histories(self) -> dict[tuple[str, str], list[Row]]:
         found: dict[tuple[str, str], list[Row]] = {}
-        for row in self.by_area:
+        for row in (*self.earlier.by_area, *self.by_area):
             if row["care_area"]:
                 found.setdefault((row["measure"], row["care_area"]), []).append(row)
-        for row in self.facility:
+        for row in (*self.earlier.facility, *self.facility):
             found.setdefault((row["measure"], ""), []).append(row)
         return found
 
@@ -132,9 +140,18 @@ class Material:
         return self._read[measure, area]
 
     def _read_chart(self, measure: str, area: str) -> History:
-        provisional = {name for name, state in self.states.items() if state.provisional}
+        if measure not in CHARTED:
+            raise ValueError(f"{measure} is not among CHARTED: no earlier month of it was read")
         rows = self._histories.get((measure, area), [])
-        return history(self.site, measure, self.months, rows, area, provisional)
+        return self.read_chart(measure, rows, area)
+
+    def read_chart(self, measure: str, rows: list[Row], area: str = "", entry: str | None = None) -> History:
+        """Read the chart of rows of all months; of an area ('' is the facility), or of an entry."""
+        provisional = {name for name, state in self.states.items() if state.provisional}
+        return history(
+            self.site, measure, self.months, rows, area, provisional | self.earlier.provisional,
+            earlier=self.earlier.months, anew=self.anew.of(measure, area, entry),
+        )  # fmt: skip
 
     @cached_property
     def _over(self) -> dict[str, str]:
@@ -170,13 +187,16 @@ class Material:
 
 
 def gather(
-    con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from: Stamp, *, share: bool = False
-) -> Material:
-    """Read what the pages are composed from; `build` ran in `con`."""
+    con: duckdb.DuckDBPyConnection, site: Site, month: Month, made_from: Stamp, earlier: Earlier, *,
+    share: bool = False,
+) -> Material:  # fmt: skip
+    """Read what the pages are composed from; `build` ran in `con` and gave `earlier`."""
     known = [row[0] for row in con.execute("select month from site_months order by month").fetchall()]
     months = [Month(*map(int, name.split("-"))) for name in known]
     by_area = _still_there(site, month, tabulate(con, site, months, ("care_area",)).to_pylist())
     facility = tabulate(con, site, months, ()).to_pylist()
+    here = {row["care_area"] for row in by_area}
+    earlier = replace(earlier, by_area=tuple(row for row in earlier.by_area if row["care_area"] in here))
     page = compose(con, site, month, made_from, by_area)
     if share:
         # the last one is of the internal form
@@ -184,7 +204,8 @@ def gather(
     return Material(
         con=con, site=site, month=month, page=page,
         months=tuple(known), states=month_states(con, site), by_area=tuple(by_area), facility=tuple(facility),
-        tables=read_lists(con), cases=read_cases(con, site), share=share,
+        tables=read_lists(con), cases=read_cases(con, site),
+        earlier=earlier, anew=read_anew(con, site), share=share,
     )  # fmt: skip
 
 

@@ -59,12 +59,11 @@ def render_files(
     dict of str to bytes
         Path inside the folder -> content.
     """
-    build(con, site, month)
-    material = gather(con, site, month, made_from, share=share)
+    earlier = build(con, site, month, share=share)
+    material = gather(con, site, month, made_from, earlier, share=share)
     texts: dict[str, str] = {"style.css": style_sheet(), "tables.js": _SCRIPT.read_text(encoding="utf-8")}
     if share:
-        areas, facility = hide_small(material.by_area, material.facility)
-        material = replace(material, by_area=tuple(areas), facility=tuple(facility))
+        material = _hidden(material)
         measures = _as_table(con, site, month, material)
         board = compose_dashboard(material, [], measures)
         texts["measures.csv"] = as_csv(measures)
@@ -78,6 +77,26 @@ def render_files(
     files["report.xlsx"] = render_workbook(board)
     files = dict(sorted(files.items()))
     return {**files, "manifest.json": manifest(files, month, made_from, share=share)}
+
+
+def _hidden(material: Material) -> Material:
+    """Hide what is small, in the months that the charts rest on as well: what is hidden makes no limit."""
+    earlier = material.earlier
+    areas, facility = hide_small(
+        (*earlier.by_area, *material.by_area), (*earlier.facility, *material.facility)
+    )
+    gone = set(earlier.months)
+    parts = [
+        tuple(row for row in rows if (row["month"] in gone) == early)
+        for early in (True, False)
+        for rows in (areas, facility)
+    ]
+    return replace(
+        material,
+        earlier=replace(earlier, by_area=parts[0], facility=parts[1]),
+        by_area=parts[2],
+        facility=parts[3],
+    )
 
 
 def _as_table(con: duckdb.DuckDBPyConnection, site: Site, month: Month, material: Material) -> pa.Table:

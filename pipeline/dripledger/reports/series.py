@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 from dripledger.measures import MEASURES, ROWS, Amount, Form, Month
+from dripledger.reports.anew import Restart
 from dripledger.reports.naming import short_month
 from dripledger.site import Site
 from dripledger.statistics import Change, ChartReading, Series, read_chart
@@ -23,11 +24,13 @@ class Mark:
     when: date
     what: str
     new_limits: bool
+    #: Names of the measures whose limits start anew; empty: of all.
+    measures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """A measure over the months: its rows, its reading, and the marks of declared changes."""
+    """A measure over the months shown: its rows, its reading, and the marks of declared changes."""
 
     measure: str
     months: tuple[str, ...]
@@ -70,12 +73,20 @@ def marks_of(site: Site, months: Sequence[str], area: str) -> tuple[Mark, ...]:
         own = Month(row.date.year, row.date.month)
         place = own.minus(first) + (row.date.day - 1) / 31
         if 0 <= place < len(months):
-            found.append(Mark(round(place, 4), row.date, row.what, row.new_limits))
+            found.append(Mark(round(place, 4), row.date, row.what, row.new_limits, row.measures))
     return tuple(sorted(found, key=lambda mark: (mark.at, mark.what)))
 
 
 def history(
-    site: Site, measure: str, months: Sequence[str], rows: Iterable[Row], area: str, provisional: set[str]
+    site: Site,
+    measure: str,
+    months: Sequence[str],
+    rows: Iterable[Row],
+    area: str,
+    provisional: set[str] | frozenset[str],
+    *,
+    earlier: Sequence[str] = (),
+    anew: Sequence[Restart] = (),
 ) -> History:
     """Read the chart of one measure in one area.
 
@@ -86,23 +97,28 @@ def history(
     measure
         Name of the row of the table of measures.
     months
-        The months in order; the last is the report's.
+        The months shown in order; the last is the report's.
     rows
-        The measure's rows of these months in this area; a month without one has no figure.
+        The measure's rows of all these months in this area; a month without one has no figure.
     area
         The area; '' for the facility.
     provisional
         Months that may still change.
+    earlier
+        The months before, without a hole: they make limits and patterns, and are not shown.
+    anew
+        What starts the limits of this chart anew, in order.
 
     Notes
     -----
-    Every declared change is drawn. Limits start anew, with the first whole month after it, only where
-    ``changes.csv`` says so (`new_limits`): a chart that did so at each release would never see anything.
+    Every declared change is drawn. Limits start anew, with the first whole month after it, only by `anew`: a
+    chart that did so at each change would never see anything.
     """
     by_month = {row["month"]: row for row in rows}
     nothing = {"numerator": None, "denominator": None, "value": None, "low95": None, "high95": None,
                "status": "no_data", "reason": "", "measure": measure}  # fmt: skip
-    lines = tuple(by_month.get(month, {**nothing, "month": month}) for month in months)
+    known = (*earlier, *months)
+    lines = tuple(by_month.get(month, {**nothing, "month": month}) for month in known)
     series, factor = kind_of(measure)
     numerators, denominators = [], []
     for row in lines:
@@ -112,15 +128,13 @@ def history(
             part = float(row["value"]) if row["value"] is not None else 0.0
         numerators.append(part)
         denominators.append(whole)
-    marks = marks_of(site, months, area)
-    changes = [
-        Change(first, f"{mark.what} ({mark.when.isoformat()})")
-        for mark in marks
-        if mark.new_limits and (first := int(-(-mark.at // 1))) < len(months)
-    ]
+    begins = {month: place for place, month in enumerate(known)}
+    changes = [Change(begins[one.month], one.what) for one in anew if one.month in begins]
     reading = read_chart(
-        [short_month(month) for month in months], numerators, denominators, series,
+        [short_month(month) for month in known], numerators, denominators, series,
         enough=[row["value"] is not None for row in lines], changes=changes,
-        provisional=[month in provisional for month in months], decimal=site.settings.report.decimal,
+        provisional=[month in provisional for month in known], since=len(earlier),
+        decimal=site.settings.report.decimal,
     )  # fmt: skip
-    return History(measure, tuple(months), lines, reading, marks, factor)
+    shown, marks = lines[len(earlier) :], marks_of(site, months, area)
+    return History(measure, tuple(months), shown, reading, marks, factor)
