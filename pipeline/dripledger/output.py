@@ -7,7 +7,6 @@ import io
 import json
 import math
 import os
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from decimal import Decimal
@@ -19,6 +18,7 @@ import pyarrow.parquet as pq
 from dripledger.errors import UsageError
 from dripledger.far_moments import rows_of
 from dripledger.lengths import length_text
+from dripledger.widths import columns_of, padded, pieces
 
 FORMATS: Final = ("table", "csv", "json", "parquet")
 _GAP: Final = "  "
@@ -294,20 +294,6 @@ def _rows(table: pa.Table) -> Iterator[dict[str, Any]]:
 # ------------------------------------------------------------------------------------------- for people
 
 
-def columns_of(text: str) -> int:
-    """Return how many columns of a terminal a printable text takes."""
-    if text.isascii():
-        return len(text)
-    return sum(
-        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text
-    )
-
-
-def _padded(text: str, width: int, right: bool) -> str:
-    space = " " * (width - columns_of(text))
-    return space + text if right else text + space
-
-
 def _draw(
     table: pa.Table,
     stream: TextIO,
@@ -339,7 +325,7 @@ def _grid(
 ) -> Iterator[str]:
     def line(row: list[str]) -> str:
         return _GAP.join(
-            _padded(cell, width, right) for cell, width, right in zip(row, widths, numeric, strict=True)
+            padded(cell, width, right) for cell, width, right in zip(row, widths, numeric, strict=True)
         ).rstrip()
 
     yield _emphasised(line(names), bold)
@@ -359,27 +345,14 @@ def _blocks(names: list[str], cells: list[list[str]], limit: int, bold: bool) ->
             yield ""
         for name, value in zip(names, row, strict=True):
             room = limit - label if aside else max(limit - 2, 1)
-            pieces = list(_pieces(value, room))
+            cut = list(pieces(value, room))
             if aside:
                 head = _emphasised(f"{name}:", bold) + " " * (label - columns_of(name) - 1)
-                yield (head + pieces[0]).rstrip()
-                yield from (" " * label + piece for piece in pieces[1:])
+                yield (head + cut[0]).rstrip()
+                yield from (" " * label + piece for piece in cut[1:])
             else:
-                yield from (_emphasised(piece, bold) for piece in _pieces(f"{name}:", limit))
-                yield from ("  " * (limit > 2) + piece for piece in pieces if piece)
-
-
-def _pieces(text: str, room: int) -> Iterator[str]:
-    """Cut a text into pieces of at most so many columns (a wide character alone may take two)."""
-    piece, used = "", 0
-    for character in text:
-        size = columns_of(character)
-        if piece and used + size > room:
-            yield piece
-            piece, used = "", 0
-        piece += character
-        used += size
-    yield piece
+                yield from (_emphasised(piece, bold) for piece in pieces(f"{name}:", limit))
+                yield from ("  " * (limit > 2) + piece for piece in cut if piece)
 
 
 def _encodable(text: str, stream: TextIO) -> str:

@@ -102,6 +102,20 @@ def test_the_curve_is_a_table_and_a_figure(run: CommandLine) -> None:
     assert (run.folder / "again.svg").read_bytes() == drawn
 
 
+def test_a_table_is_rounded_and_names_what_is_empty_and_csv_holds_all(run: CommandLine) -> None:
+    """Past 20 are 2 of 3 uses: 66.67 per 100."""
+    place = ("--area", "ICU", "--entry", "morphine", "--quantity", "flow_rate", "--site", "my site")
+    done = run.ok("library", "replay", "looser.csv", *place, "--format", "table")
+    assert " 66.67 " in done.out
+    assert "within_still_warned" in done.out
+    assert "66.66666666666667" in run.ok("library", "replay", "looser.csv", *place).out
+    attention = ("library", "attention", "--site", "my site", "--list", "limits")
+    done = run.ok(*attention, "--format", "table")
+    assert "attempts_hard" in done.out
+    assert "Empty or 0 in every row, and not shown: override_share, " in done.err
+    assert "settles_on_one_value" in run.ok(*attention).out
+
+
 def test_attention_lists_and_a_folder_with_cautions(run: CommandLine) -> None:
     done = run.ok("library", "attention", "--site", "my site", "--out", "lists", "--list", "limits")
     assert {(r["limit_value"], r["attempts"]) for r in _rows(done.out)} == {("20.0", "1"), ("50.0", "1")}

@@ -124,6 +124,17 @@ def test_blocks_are_one_line_a_value() -> None:
     )
 
 
+def test_a_long_text_is_cut_between_words_and_a_long_word_where_it_must() -> None:
+    table = pa.table(
+        {"a": ["no limit at all protects from", "abcdefghijklmnop qrst"], "wide": ["x" * 9, "y"]}
+    )
+    text = written(table, fmt="table", width=18)
+    assert text == (
+        "a:    no limit at\n      all protects\n      from\nwide: xxxxxxxxx\n\n"
+        "a:    abcdefghijkl\n      mnop qrst\nwide: y\n"
+    )
+
+
 def test_a_table_exactly_as_wide_as_the_terminal_stays_a_table() -> None:
     wide = max(len(line) for line in written(small(), fmt="table").splitlines())
     assert written(small(), fmt="table", width=wide).startswith("area  ")

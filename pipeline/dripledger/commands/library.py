@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dripledger.commands.figures import for_people, sentence
 from dripledger.commands.output import chosen_format, counted, emit, say
 from dripledger.errors import UsageError, VerificationError
 
@@ -74,11 +75,10 @@ def run(args: Namespace, site: Site, open_store: _Open, months: _Months) -> int:
         Path(args.figure).write_text(figure, encoding="utf-8")
     if args.out is not None:
         _write(Path(args.out), tables, cautions, figure, site)
-    emit(tables[chosen], args.format, zone=site.zone)
+    _show(tables[chosen], args.format, site)
     others = ", ".join(name for name in tables if name != chosen)
-    say(f"library {args.action}, {chosen}, {span.text}; other lists: {others}.")
-    for caution in cautions:
-        say(caution)
+    for text in (f"library {args.action}, {chosen}, {span.text}; other lists: {others}.", *cautions):
+        say(sentence(text))
     return 0
 
 
@@ -109,7 +109,7 @@ def _check(args: Namespace, site: Site) -> int:
     if not paths:
         raise UsageError("there is no library to check", where=site.libraries, do="Name a file")
     findings = check_files(paths, site)
-    emit(as_table(findings), args.format)
+    _show(as_table(findings), args.format, site)
     count = {kind: sum(f.severity == kind for f in findings) for kind in ("error", "warning", "note")}
     told = ", ".join(counted(number, kind, f"{kind}s") for kind, number in count.items())
     say(f"{counted(len(paths), 'file', 'files')} checked: {told}.")
@@ -125,11 +125,22 @@ def _compare(args: Namespace, site: Site) -> int:
 
     old, new = (named_library(site, name) for name in args.names)
     changes = compare_rows(old.rows, new.rows)
-    emit(as_table(changes), args.format)
+    _show(as_table(changes), args.format, site)
     kinds = {kind: sum(change.change == kind for change in changes) for kind in _changes()}
     say(f"{old.version} to {new.version}: {', '.join(f'{number} {kind}' for kind, number in kinds.items())}.")
     say("Loosened warns about less than before, tightened about more; neither is better by itself.")
     return 0
+
+
+def _show(table: pa.Table, form: str | None, site: Site) -> None:
+    """Print a list: on a terminal rounded, and without columns that say nothing, which are named."""
+    if chosen_format(form) != "table":
+        emit(table, form, zone=site.zone)
+        return
+    shown, left_out = for_people(table)
+    emit(shown, form, zone=site.zone)
+    if left_out:
+        say(sentence(f"Empty or 0 in every row, and not shown: {', '.join(left_out)}."))
 
 
 def _changes() -> Sequence[str]:

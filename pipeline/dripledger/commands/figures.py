@@ -1,0 +1,76 @@
+"""A result as people read it: figures rounded, columns that say nothing named once, sentences cut at words."""
+
+from __future__ import annotations
+
+import math
+import shutil
+import sys
+import textwrap
+from collections.abc import Sequence
+from decimal import Decimal
+from typing import Final
+
+import pyarrow as pa
+
+#: Significant digits of what was logged or written into a library: as many as are compared.
+_DIGITS: Final = 6
+#: Those of what was computed, which such words in a column's name tell.
+_FEW: Final = 4
+_COMPUTED: Final = ("share", "per_100", "days", "expected", "ratio", "factor", "times", "low95", "high95")
+#: Digits behind the point that a decimal column can hold here; with more, a figure stays as it is.
+_MOST_PLACES: Final = 18
+
+
+def for_people(table: pa.Table) -> tuple[pa.Table, list[str]]:
+    """Return a result for the eye; programs get the whole from CSV, JSON or parquet.
+
+    Parameters
+    ----------
+    table
+        The result.
+
+    Returns
+    -------
+    table
+        The same rows. Real numbers are rounded to six significant digits, computed ones (shares, rates, days,
+        factors) to four; whole numbers are whole. Without the columns that `left_out` names.
+    left_out
+        Columns that are empty or 0 in each of several rows.
+    """
+    left_out = [name for name in table.column_names if table.num_rows > 1 and _says_nothing(table[name])]
+    kept = table.drop_columns(left_out)
+    for place, field in enumerate(kept.schema):
+        if pa.types.is_floating(field.type):
+            digits = _FEW if any(word in field.name for word in _COMPUTED) else _DIGITS
+            rounded = _rounded(kept[field.name].to_pylist(), digits)
+            if rounded is not None:
+                kept = kept.set_column(place, field.name, rounded)
+    return kept, left_out
+
+
+def sentence(text: str) -> str:
+    """Return a sentence as people read it: on a terminal in lines of its width, cut between words."""
+    if not sys.stderr.isatty():
+        return text
+    return textwrap.fill(text, max(shutil.get_terminal_size().columns, 20), break_on_hyphens=False)
+
+
+def _says_nothing(column: pa.ChunkedArray) -> bool:
+    return all(value is None or value == "" or value is False or value == 0 for value in column.to_pylist())
+
+
+def _rounded(values: Sequence[float | None], digits: int) -> pa.Array | None:
+    """Return the values as decimals without needless digits; None where they cannot all be written so."""
+    out = []
+    for value in values:
+        if value is None:
+            out.append(None)
+        elif not math.isfinite(value) or abs(value) >= 1e15:
+            return None
+        else:
+            # all digits before the point stay, however few are asked for
+            out.append(Decimal(f"{value:.{digits}g}") if abs(value) < 10**digits else Decimal(round(value)))
+    places = max((-int(d.normalize().as_tuple().exponent) for d in out if d is not None), default=0)
+    if places > _MOST_PLACES:
+        return None
+    return pa.array(out, pa.decimal128(38, max(places, 0)))
