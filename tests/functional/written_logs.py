@@ -93,7 +93,7 @@ class Form:
 
 
 def delimited(
-    separator: str, comma: bool = False, header_again: bool = False, footer: str = ""
+    separator: str, comma: bool = False, header_again: bool = False, footer: str = "", titles: str = ""
 ) -> Callable[[tuple[tuple[str, ...], ...]], bytes]:
     """Return what writes a delimited file."""
 
@@ -105,7 +105,7 @@ def delimited(
             if header_again and place % 4 == 3:
                 writer.writerow(COLUMNS)
             writer.writerow([c.replace(".", ",") if comma and i in (6, 7) else c for i, c in enumerate(row)])
-        return (out.getvalue() + footer.replace("{records}", str(len(rows)))).encode()
+        return (titles + out.getvalue() + footer.replace("{records}", str(len(rows)))).encode()
 
     return write
 
@@ -176,7 +176,12 @@ def fixed_columns() -> str:
     return f"columns = [{', '.join(parts)}]"
 
 
-def xlsx(rows: tuple[tuple[str, ...], ...]) -> bytes:
+def titled_columns(rows: tuple[tuple[str, ...], ...]) -> bytes:
+    """Write a title and a blank line above what stands in its place."""
+    return b"All pumps of the harbour, printed 2026-10-31\r\n\r\n" + fixed_width(rows)
+
+
+def xlsx(rows: tuple[tuple[str, ...], ...], titles: tuple[str, ...] = ()) -> bytes:
     """Write a workbook: two sheets, texts inline and shared, numbers as numbers, an empty row between."""
     shared = list(dict.fromkeys(row[3] for row in rows))
 
@@ -193,10 +198,15 @@ def xlsx(rows: tuple[tuple[str, ...], ...]) -> bytes:
     def _inline(at: str, value: str) -> str:
         return f'<c {at} t="inlineStr"><is><t>{escape(value)}</t></is></c>'
 
-    head = "".join(_inline(f'r="{chr(65 + place)}2"', name) for place, name in enumerate(COLUMNS))
-    lines = [f'<row r="2">{head}</row>']
+    lines = []
+    for number, title in enumerate(titles, 2):
+        at = f'r="A{number}"'
+        lines.append(f'<row r="{number}">{_inline(at, title)}</row>')
+    top = 2 + len(titles)
+    head = "".join(_inline(f'r="{chr(65 + place)}{top}"', name) for place, name in enumerate(COLUMNS))
+    lines.append(f'<row r="{top}">{head}</row>')
     for place, row in enumerate(rows):
-        number = place + 3 + (place > 4)
+        number = place + top + 1 + (place > 4)
         lines.append(f'<row r="{number}">{"".join(cell(i, number, v) for i, v in enumerate(row))}</row>')
     main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
     office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
@@ -223,6 +233,11 @@ def xlsx(rows: tuple[tuple[str, ...], ...]) -> bytes:
         + "".join(f"<si><t>{escape(text)}</t></si>" for text in shared) + "</sst>",
     }  # fmt: skip
     return packed(parts)
+
+
+def titled_sheet(rows: tuple[tuple[str, ...], ...]) -> bytes:
+    """Write a workbook with two titles above the header."""
+    return xlsx(rows, ("Harbour Hill, all pumps", "printed 2026-10-31"))
 
 
 def ods(rows: tuple[tuple[str, ...], ...]) -> bytes:
@@ -288,6 +303,7 @@ def gzipped(data: bytes) -> bytes:
 
 
 _FOOTER = "*** end of report, {records} rows ***"
+_TITLES = "Harbour Hill, all pumps\r\n\r\nprinted; 2026-10-31\r\n"
 
 FORMS: tuple[Form, ...] = (
     Form("comma", "delimited", "", delimited(",")),
@@ -296,6 +312,7 @@ FORMS: tuple[Form, ...] = (
     Form("bar", "delimited", 'separator = "|"', delimited("|")),
     Form("header_again", "delimited", "", delimited(",", header_again=True)),
     Form("footer", "delimited", f'footer = "{_FOOTER}"', delimited(",", False, True, _FOOTER + "\r\n")),
+    Form("titles", "delimited", 'separator = ";"\ntitle_lines = 3', delimited(";", titles=_TITLES)),
     Form("json_lines", "json_lines", "", json_lines),
     Form("json_array", "json_array", "", json_array),
     Form("json_deep", "json_array", 'path = "data.rows"', json_deep),
@@ -303,7 +320,9 @@ FORMS: tuple[Form, ...] = (
     Form("xml_attributes", "xml", 'record = "log/pump/event"', xml_attributes,
          ("../@id", "@Time", *COLUMNS[2:])),
     Form("fixed_width", "fixed_width", fixed_columns(), fixed_width),
+    Form("titled_columns", "fixed_width", f"title_lines = 2\n{fixed_columns()}", titled_columns),
     Form("xlsx", "workbook", 'sheet = "Log & rest"', xlsx, text=False),
+    Form("titled_sheet", "workbook", 'sheet = "Log & rest"\ntitle_rows = 2', titled_sheet, text=False),
     Form("ods", "workbook", "", ods, text=False),
 )  # fmt: skip
 BY_NAME = {form.name: form for form in FORMS}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import replace
 from typing import Any, Final
 
 from dripledger.drafting.sample import SAMPLE_RECORDS, Head, Sample
@@ -14,6 +15,8 @@ _SEPARATORS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _NUMBER: Final = re.compile(r"[0-9][0-9 .,']*")
 _LETTERS: Final = re.compile(r"[^\W\d_]{2,}")
 _COUNT: Final = re.compile(r"[0-9](?:[0-9]|[ .,'](?=[0-9]))*")
+#: The header is looked for below at most so many lines.
+_MOST_TITLES: Final = 10
 _FOOTER: Final = re.compile(r"^\W*(end of|ende|fin de|fin del|total|\*{2,}|-{3,}|={3,})", re.IGNORECASE)
 
 
@@ -26,7 +29,29 @@ def whole_lines(head: Head) -> list[str]:
 
 
 def delimited(head: Head) -> Sample | None:
-    """Return the sample of a delimited file; None where no separator makes columns of it."""
+    """Return the sample of a delimited file; None where no separator makes columns of it.
+
+    The header is looked for among the first lines: what an export writes above it are title lines.
+    """
+    physical = head.text.split("\n")
+    for above in range(min(_MOST_TITLES + 1, len(physical))):
+        if not physical[above].strip():
+            continue
+        sample = _delimited(replace(head, text="\n".join(physical[above:])))
+        if sample is not None:
+            if above:
+                sample.options["title_lines"] = above
+                sample.notes.append(
+                    f"the first {above} lines stand above the header and are not read"
+                    if above > 1
+                    else "the first line stands above the header and is not read"
+                )
+            return sample
+    return None
+
+
+def _delimited(head: Head) -> Sample | None:
+    """Return the sample of a delimited file that begins with its header."""
     every = whole_lines(head)
     lines = every[: SAMPLE_RECORDS + 1]
     best: tuple[float, str, list[list[str] | None]] | None = None

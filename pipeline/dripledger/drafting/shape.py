@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
+from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from dripledger.drafting.lines import delimited, fixed_width
 from dripledger.drafting.nested import json_array, json_lines, xml
@@ -17,6 +18,8 @@ from dripledger.sources.workbook_scan import UNIT_SEPARATOR, SheetSplitter
 
 #: A sheet with fewer headers that are understood holds no log.
 _LEAST_HEADERS: Final = 2
+#: The header is looked for among so many rows of a sheet.
+_TOP_ROWS: Final = 11
 
 
 def sniff(path: Path, limits: Limits) -> tuple[Head, Sample]:
@@ -61,17 +64,19 @@ def _has_messages(head: Head) -> bool:
 
 def _workbook(head: Head, limits: Limits) -> Sample:
     """Return the sample of the sheet whose header looks most like that of a log."""
-    sheets = {name: _header(head, limits, name) for name in _sheet_names(head, limits)}
-    known = {name: sum(bool(concepts_of(cell)) for cell in header) for name, header in sheets.items()}
-    best = max(sheets, key=lambda name: known[name])
-    if known[best] < _LEAST_HEADERS:
+    names = _sheet_names(head, limits)
+    tops = {(name, at): row for name in names for at, row in enumerate(_top(head, limits, name))}
+    known = {place: sum(bool(concepts_of(cell)) for cell in row) for place, row in tops.items()}
+    # of equals the first
+    best, titles = max(tops, key=lambda place: known[place])
+    if known[best, titles] < _LEAST_HEADERS:
         raise InputError(
             "is a workbook, and none of its sheets begins with a header that is understood",
             where=head.path,
-            do="The header has to be the first row that holds a value",
+            do=f"The header has to be among the first {_TOP_ROWS} rows that hold a value",
         )
-    splitter = SheetSplitter(best, limits, ".")
-    header = sheets[best]
+    splitter = SheetSplitter(best, limits, ".", titles)
+    header = tops[best, titles]
     width = len(header)
     try:
         rows = [[v.decode("utf-8") for v in row.fields or ()] for row in splitter.split(head.data)]
@@ -82,24 +87,33 @@ def _workbook(head: Head, limits: Limits) -> Sample:
     values: dict[str, list[str | None]] = {
         name: [row[at].strip() or None for row in rows] for at, name in enumerate(header) if name
     }
-    first = next(iter(sheets)) == best
+    first = names[0] == best
     why = f"it is a workbook; its {'first sheet' if first else f'sheet {best!r}'} has the header of a log"
-    return Sample("workbook", {} if first else {"sheet": best}, values, why)
+    options: dict[str, Any] = {} if first else {"sheet": best}
+    if titles:
+        options["title_rows"] = titles
+        why += f", below {titles} row{'s' if titles > 1 else ''} with something else"
+    return Sample("workbook", options, values, why)
 
 
 def _sheet_names(head: Head, limits: Limits) -> list[str]:
     import python_calamine
 
     # what is no workbook, or too large, is told by the one reader that knows what to say
-    _header(head, limits, None)
+    _top(head, limits, None)
     return list(python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(head.data)).sheet_names)
 
 
-def _header(head: Head, limits: Limits, sheet: str | None) -> list[str]:
+def _top(head: Head, limits: Limits, sheet: str | None) -> list[list[str]]:
+    """Return the first rows of a sheet that hold a value: one of them is its header."""
     splitter = SheetSplitter(sheet, limits, ".")
     try:
         splitter.consume(head.data, True)
+        rows = [
+            splitter.header,
+            *(row.data or b"" for row in islice(splitter.split(head.data), _TOP_ROWS - 1)),
+        ]
     except InputError as error:
         error.where = error.where or str(head.path)
         raise
-    return [name.strip() for name in splitter.header.decode("utf-8").split(UNIT_SEPARATOR)]
+    return [[name.strip() for name in row.decode("utf-8").split(UNIT_SEPARATOR)] for row in rows]

@@ -68,6 +68,8 @@ class Reading:
         Columns that a header may have.
     watch
         Called after each block with the bytes and records so far.
+    title_lines
+        Lines that stand above header and records.
     """
 
     splitter: Splitter
@@ -78,6 +80,7 @@ class Reading:
     section: str = "delimited"
     columns: int = 2000
     watch: Callable[[int, int], None] | None = None
+    title_lines: int = 0
 
 
 @dataclass
@@ -158,13 +161,18 @@ class _Pass:
                 buffer = buffer + text if buffer else text
                 if not started and (buffer or final):
                     skip = len(MARK) if buffer.startswith(MARK) and not splitter.whole else 0
+                    below = _below(buffer, skip, self.reading.title_lines)
+                    if below is None and not final and len(buffer) < 2 * LONGEST_VALUE_BYTES:
+                        hashing.result()
+                        continue
+                    skip = _need_lines(below, self.reading)
                     if self.reading.has_header:
                         taken = _first_record(buffer, skip, splitter, final)
                         if taken is None and not final and len(buffer) < 2 * LONGEST_VALUE_BYTES:
                             hashing.result()
                             continue
                         told.header, skip = taken if taken is not None else (b"", len(buffer))
-                        _check_line_ends(told.header, splitter)
+                        _check_line_ends(told.header, splitter, self.reading.title_lines)
                         self._check_columns(told.header)
                         splitter.begin(told.header)
                     started = True
@@ -231,7 +239,7 @@ class _Pass:
         if count > self.reading.columns:
             raise InputError(
                 f"has {count} columns, and {self.reading.columns} are allowed",
-                row=1,
+                row=1 + self.reading.title_lines,
                 do="Where the file is right, raise 'columns' under [limits] in site.toml",
             )
 
@@ -280,6 +288,25 @@ class _Pass:
         return None
 
 
+def _below(buffer: bytes, start: int, lines: int) -> int | None:
+    """Return where the text below so many lines begins; None where the buffer does not hold them whole."""
+    for _ in range(lines):
+        start = buffer.find(b"\n", start) + 1
+        if not start:
+            return None
+    return start
+
+
+def _need_lines(below: int | None, reading: Reading) -> int:
+    if below is None:
+        raise InputError(
+            f"ends, or goes on without a line end, within the {reading.title_lines} lines that are to stand "
+            "above its header",
+            do=f"Correct {reading.section}.title_lines in its mapping",
+        )
+    return below
+
+
 def _first_record(buffer: bytes, skip: int, splitter: Splitter, final: bool) -> tuple[bytes, int] | None:
     """Return the header record and the first byte after it; None where the buffer does not hold it whole."""
     cutter = getattr(splitter, "inner", splitter)
@@ -300,12 +327,12 @@ def _first_record(buffer: bytes, skip: int, splitter: Splitter, final: bool) -> 
     return buffer[skip:end].rstrip(b"\r\n"), end
 
 
-def _check_line_ends(header: bytes, splitter: Splitter) -> None:
+def _check_line_ends(header: bytes, splitter: Splitter, above: int) -> None:
     """Refuse a header that a carriage return alone divides: every record after it would be lost in it."""
     quote = getattr(getattr(splitter, "inner", splitter), "quote", b'"')
     if any(b"\r" in outside for outside in header.split(quote)[0::2]):
         raise InputError(
             "its lines end with a carriage return alone, so that the header never ends",
-            row=1,
+            row=1 + above,
             do="Export it with line ends of Unix (LF) or Windows (CR LF), or convert it first",
         )

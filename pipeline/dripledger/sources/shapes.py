@@ -15,6 +15,8 @@ SHAPES: Final = ("delimited", "json_lines", "json_array", "xml", "fixed_width", 
 Decimal = Literal[".", ","]
 EncodingName = Literal["detect", "utf-8", "utf-16", "windows-1252"]
 _NAME: Final = r"[^\s/<>&\"'=@]+"
+#: Lines or rows that may stand above a header.
+_Titles = Annotated[int, Field(ge=0, le=1000)]
 
 
 class Options(Strict):
@@ -31,7 +33,7 @@ class Options(Strict):
 
 
 class DelimitedOptions(Options):
-    """How a delimited file is written; its first record is the header.
+    """How a delimited file is written; its first record below the title lines is the header.
 
     Parameters
     ----------
@@ -39,6 +41,8 @@ class DelimitedOptions(Options):
         One ASCII character each.
     decimal
         Decimal mark of numbers.
+    title_lines
+        Lines above the header, blank ones counted; they are not read.
     footer
         A line that is no record; ``{records}`` in it is compared with the records since the header.
     """
@@ -46,6 +50,7 @@ class DelimitedOptions(Options):
     separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
     quote: Annotated[str, Field(min_length=1, max_length=1)] = '"'
     decimal: Decimal = "."
+    title_lines: _Titles = 0
     footer: Annotated[str, Field(min_length=3)] | None = None
 
     @model_validator(mode="after")
@@ -123,8 +128,10 @@ class FixedWidthOptions(Options):
     ----------
     columns
         Its columns.
+    title_lines
+        Lines above the header, or above the first record, blank ones counted; they are not read.
     header
-        Whether the first line is a header; it is not read.
+        Whether the first line below them is a header; it is not read.
     trimmed
         Whether blanks at the end of a line may be missing; else a line that ends before its last column
         waits.
@@ -135,6 +142,7 @@ class FixedWidthOptions(Options):
     """
 
     columns: tuple[FixedColumn, ...] = ()
+    title_lines: _Titles = 0
     header: bool = False
     trimmed: bool = False
     decimal: Decimal = "."
@@ -153,17 +161,22 @@ class FixedWidthOptions(Options):
 
 
 class WorkbookOptions(Strict):
-    """Which part of a workbook (xlsx, ods) is read; the first row with a value is the header.
+    """Which part of a workbook (xlsx, ods) is read; the first row below its title rows is the header.
+
+    Rows without a value are passed over.
 
     Parameters
     ----------
     sheet
         Name of the sheet; default: the first.
+    title_rows
+        Rows with a value above the header; they are not read.
     decimal
         Decimal mark of numbers that are written as text; cells that hold numbers need none.
     """
 
     sheet: str | None = None
+    title_rows: _Titles = 0
     decimal: Decimal = "."
 
 

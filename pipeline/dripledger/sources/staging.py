@@ -154,7 +154,7 @@ def splitter_of(mapping: Mapping, limits: Limits | None = None) -> Splitter:
         case "xml":
             return ElementSplitter(mapping.xml.steps, limits.nesting)
         case "workbook":
-            return SheetSplitter(mapping.workbook.sheet, limits, mapping.decimal)
+            return SheetSplitter(mapping.workbook.sheet, limits, mapping.decimal, mapping.workbook.title_rows)
         case "hl7":
             return MessageSplitter()
         case _:
@@ -178,7 +178,18 @@ def reading_of(mapping: Mapping, limits: Limits) -> Reading:
         longest,
         mapping.shape,
         limits.columns,
+        title_lines=_title_lines(mapping),
     )
+
+
+def _title_lines(mapping: Mapping) -> int:
+    match mapping.shape:
+        case "delimited":
+            return mapping.delimited.title_lines
+        case "fixed_width":
+            return mapping.fixed_width.title_lines
+        case _:
+            return 0
 
 
 def stage(

@@ -185,7 +185,7 @@ def as_text(value: Any, decimal: str = ".") -> str:
 
 
 class SheetSplitter(Splitter):
-    """One record a row that holds a value, but for the first, which is the header.
+    """One record a row that holds a value, but for the first below the title rows, which is the header.
 
     Parameters
     ----------
@@ -195,14 +195,17 @@ class SheetSplitter(Splitter):
         The site's limits.
     decimal
         Decimal mark in which numbers are written out.
+    title_rows
+        Rows with a value above the header.
     """
 
     whole = True
 
-    def __init__(self, sheet: str | None, limits: Limits, decimal: str = ".") -> None:
+    def __init__(self, sheet: str | None, limits: Limits, decimal: str = ".", title_rows: int = 0) -> None:
         self._sheet = sheet
         self._limits = limits
         self._decimal = decimal
+        self._titles = title_rows
 
     def consume(self, block: bytes, final: bool) -> tuple[int, int]:
         """Count the rows on the bytes once the workbook is here as a whole."""
@@ -212,7 +215,7 @@ class SheetSplitter(Splitter):
             return 0, 0
         if not block:
             raise InputError("is empty", do="Export it again")
-        _, rows = rows_on_bytes(block, self._sheet, self._limits)
+        rows = self._rows(block)
         if rows:
             cells = next(self._cells(block, rows[:1], check=False))
             if len(cells) > self._limits.columns:
@@ -225,10 +228,20 @@ class SheetSplitter(Splitter):
 
     def split(self, block: bytes) -> Iterator[Record]:
         """Yield the rows as the reader gives them."""
-        _, rows = rows_on_bytes(block, self._sheet, self._limits)
+        rows = self._rows(block)
         for row, cells in zip(rows[1:], self._cells(block, rows[1:]), strict=True):
             fields = [cell.encode() for cell in cells]
             yield Record(row.start, row.end, fields, UNIT_SEPARATOR.encode().join(fields))
+
+    def _rows(self, block: bytes) -> list[SheetRow]:
+        """Return the header's row and those of the records."""
+        _, rows = rows_on_bytes(block, self._sheet, self._limits)
+        if self._titles and len(rows) <= self._titles:
+            raise InputError(
+                f"has {len(rows)} rows with a value, and {self._titles} are to stand above its header",
+                do="Correct workbook.title_rows in its mapping",
+            )
+        return rows[self._titles :]
 
     def _cells(self, block: bytes, rows: list[SheetRow], check: bool = True) -> Iterator[list[str]]:
         """Yield the cells of some rows; refuse a sheet of which reader and count tell differently."""
