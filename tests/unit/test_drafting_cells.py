@@ -13,7 +13,9 @@ from dripledger.drafting.compose import source_name
 from dripledger.drafting.draft import draft
 from dripledger.drafting.labels import kind_of
 from dripledger.drafting.profile import unit_in_header
+from dripledger.drafting.trial import try_mapping
 from dripledger.drafting.words import concepts_of
+from dripledger.site import Site, SiteSettings
 
 _LABELS = ("DLV_BEGIN", "DLV_ADJ", "DLV_END", "PING")
 
@@ -97,6 +99,38 @@ def test_a_unit_inside_the_cell(tmp_path: Path) -> None:
     assert not {"weight_kg", "dose_value"} & set(told["fields"])
     assert '"Weight" holds a number and its unit in one cell ("lb", "kg")' in text
     assert "# dose_unit = { expr = " in text
+
+
+def test_a_unit_right_behind_its_number(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [
+        f"P-{n % 2},2026-10-13 08:{n:02}:00,{'Start' if n % 2 else 'Stop'},{n}.5{' ' if n == 7 else ''}mL/h,"
+        f"{n},{'mg/h' if n % 2 else 'mcg/kg/min'}"
+        for n in range(30)
+    ]
+    path.write_text("\n".join(["Pump,Time,Event,Flow,Dose,Dose unit", *rows]) + "\n", encoding="utf-8")
+    mapping = tmp_path / "m.toml"
+    mapping.write_text(draft(path), encoding="utf-8")
+    told = tomllib.loads(mapping.read_text(encoding="utf-8"))
+    assert told["fields"]["rate_ml_h"] == {
+        "expr": "regexp_extract(\"Flow\", '^[-+]?[0-9.,]+')",
+        "unit": "mL/h",
+    }
+    site = Site(Path("/nowhere"), SiteSettings(format=1, facility="trial", time_zone="Europe/Lisbon"))
+    events = try_mapping(site, mapping, path).as_json()["first_events"]
+    assert [event["rate_ml_h"] for event in events[:3]] == [0.5, 1.5, 2.5]
+
+
+@pytest.mark.parametrize(("header", "is_model"), [("Mode", False), ("Betriebsart", False), ("Modell", True)])
+def test_a_mode_is_no_model(tmp_path: Path, header: str, is_model: bool) -> None:
+    path = tmp_path / "log.csv"
+    rows = [
+        f"P-{n % 2},2026-10-13 08:{n:02}:00,{'Start' if n % 2 else 'Stop'},{('steady', 'ramp')[n // 4 % 2]}"
+        for n in range(30)
+    ]
+    path.write_text("\n".join([f"Pump,Time,Event,{header}", *rows]) + "\n", encoding="utf-8")
+    told = tomllib.loads(draft(path))
+    assert ("pump_model" in told["fields"]) == is_model
 
 
 @pytest.mark.parametrize(

@@ -238,7 +238,7 @@ class Composer:
                 if unit is None or unit.code is None:
                     waiting += self._cells(target, told.column)
                     return
-                spec = {"expr": _part(told.column, 1), "unit": unit.code}
+                spec = {"expr": _number_of(self.columns[told.column]), "unit": unit.code}
             elif unit is not None and unit.column is not None:
                 spec = {"field": told.column, "unit_field": unit.column}
                 self.used.add(unit.column)
@@ -267,11 +267,12 @@ class Composer:
         told = self.columns[column].cells
         units = ", ".join(toml.string(unit) for unit, _ in told.most_common(6))
         lines = toml.comment(f"{toml.string(column)} holds a number and its unit in one cell ({units}):")
-        number, unit = toml.value({"expr": _part(column, 1)}), toml.value({"expr": _part(column, 2)})
+        parts = _number_of(self.columns[column]), _unit_of(self.columns[column])
+        number, unit = (toml.value({"expr": part}) for part in parts)
         if target in UNIT_COLUMN:
             return [*lines, f"# {target} = {number}", f"# {UNIT_COLUMN[target]} = {unit}"]
         if len(told) == 1:
-            whole = {"expr": _part(column, 1), "unit": normalise_unit(next(iter(told)))}
+            whole = {"expr": parts[0], "unit": normalise_unit(next(iter(told)))}
             return [*lines, *toml.comment(f"read it as {toml.value(whole)}")]
         return [
             *lines,
@@ -307,9 +308,20 @@ class Composer:
         return lines
 
 
-def _part(column: str, number: int) -> str:
-    quoted = column.replace('"', '""')
-    return f"split_part(\"{quoted}\", ' ', {number})"
+def _number_of(column: Profile) -> str:
+    """Return the expression of the number in a cell that holds its unit as well."""
+    return _piece(column, 1, "^[-+]?[0-9.,]+")
+
+
+def _unit_of(column: Profile) -> str:
+    return _piece(column, 2, "[^-+0-9., ].*$")
+
+
+def _piece(column: Profile, place: int, pattern: str) -> str:
+    quoted = column.name.replace('"', '""')
+    if column.glued:
+        return f"regexp_extract(\"{quoted}\", '{pattern}')"
+    return f"split_part(\"{quoted}\", ' ', {place})"
 
 
 def _sure(score: float) -> str:

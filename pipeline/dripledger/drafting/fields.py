@@ -108,7 +108,7 @@ class _Scorer:
             "library_version": self._library_version,
             "software_version": lambda p: self._both(p, "software", "version"),
             "library_use": self._library_use,
-            "pump_model": lambda p: self._text(p, "model", 0.3, ()) if p.says("model") > 0.7 else (0.0, ""),
+            "pump_model": self._model,
             "rate_ml_h": lambda p: number(p, "rate", "rate", ("previous", "limit", "entered", "bolus")),
             "previous_rate_ml_h": lambda p: number(p, "rate", "rate", ("limit",), also="previous"),
             "dose_value": lambda p: number(p, "dose", "dose", ("previous", "limit", "entered", "bolus")),
@@ -131,6 +131,10 @@ class _Scorer:
             "entered_value": lambda p: number(p, "entered", "", ()),
             "syringe_size_ml": lambda p: number(p, "syringe", "volume", ("target", "delivered")),
         }
+
+    def _model(self, p: Profile) -> tuple[float, str]:
+        # "mode" could be cut from "model", and is a word of its own
+        return self._text(p, "model", 0.3, ()) if p.says("model") > max(0.7, p.says("mode")) else (0.0, "")
 
     def _number(
         self, p: Profile, concept: str, role: str, bad: tuple[str, ...], also: str | None = None

@@ -31,8 +31,8 @@ _PERSON: Final = re.compile(
     r"(?: [^\W\d_][^\W\d_'’-]*\.?)?",
     re.IGNORECASE,
 )
-#: A number, one blank, and a unit: what split_part takes apart.
-_CELL: Final = re.compile(r"([+-]?\d+(?:[.,]\d+)?) (\S.*)")
+#: A number and a unit, with one blank between them or none.
+_CELL: Final = re.compile(r"([+-]?\d+(?:[.,]\d+)?)( ?)([^\s\d].*)")
 _VERSION: Final = re.compile(r"[vVrR]?\d+(?:\.\d+)+|[vVrR]\d+|\d{1,3}")
 #: Concepts that make a column one about people whatever else it says.
 PERSONAL: Final = ("patient", "case", "name", "birth", "sex", "staff", "address")
@@ -67,6 +67,8 @@ class Profile:
         The words that its header is taken to say; its name where nothing says more.
     cells
         Units that stand behind its numbers, inside its cells, as written; `values` are then the numbers.
+    glued
+        Whether in some cell no blank parts them.
     """
 
     name: str
@@ -74,6 +76,7 @@ class Profile:
     time: TimeReading | None
     said: str
     cells: Counter[str] = field(default_factory=Counter)
+    glued: bool = False
 
     @cached_property
     def texts(self) -> list[str]:
@@ -316,8 +319,9 @@ def _profile(name: str, column: list[str | None], time: TimeReading | None, said
         if max(plain.says("time"), plain.says("date")) >= 0.6 or runs_on >= 0.9 * (len(plain.texts) - 1) > 4:
             return Profile(name, column, counted, said)
     split = [_CELL.fullmatch(v) if v is not None else None for v in column]
-    cells = Counter(m[2] for m in split if m is not None and unit_role(m[2]) is not None)
+    cells = Counter(m[3] for m in split if m is not None and unit_role(m[3]) is not None)
     if cells.total() < 0.9 * len(plain.texts):
         return plain
-    numbers = [m[1] if m is not None and m[2] in cells else v for m, v in zip(split, column, strict=True)]
-    return Profile(name, numbers, None, said, cells)
+    numbers = [m[1] if m is not None and m[3] in cells else v for m, v in zip(split, column, strict=True)]
+    glued = any(m is not None and not m[2] for m in split)
+    return Profile(name, numbers, None, said, cells, glued)
