@@ -312,8 +312,9 @@ def _draw(
         for i, name in enumerate(names)
     ]
     bold = _colour(stream)
-    if limit is not None and cells and sum(widths) + len(_GAP) * (len(widths) - 1) > limit:
-        lines = _blocks(names, cells, max(limit, 1), bold)
+    if limit is not None and sum(widths) + len(_GAP) * (len(widths) - 1) > limit:
+        empty = [*pieces(", ".join(names), max(limit, 1)), *pieces("(no rows)", max(limit, 1))]
+        lines = _blocks(names, cells, max(limit, 1), bold) if cells else iter(empty)
     else:
         lines = _grid(names, cells, widths, [_is_number(field.type) for field in table.schema], bold)
     for line in lines:

@@ -99,7 +99,10 @@ select
             then 'not comparable: the proposal holds no row for this concentration or weight'
         when g.value_key is null then 'inside'
         when g.rows_silent > 0 then 'not comparable: the value cannot be put into the unit of the limit'
-        when g.least <> g.most then 'not comparable: concentration or weight is not known, and rows differ'
+        when g.least <> g.most
+            then
+                'not comparable: may fall under several rows that differ: concentration or weight is not known, or '
+                || 'rows overlap'
         else g.least
     end as verdict
 from replay_points as p

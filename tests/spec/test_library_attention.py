@@ -348,7 +348,18 @@ def test_a_limit_fires_only_under_a_library_in_which_it_stands() -> None:
     assert _unused(same, others=old, infusions=infusions, events=events) == []
 
 
-def test_concentrations_that_were_chosen() -> None:
-    rows = _ask(**DRAWN)["concentrations"].to_pylist()
-    told = [(r["entry"], r["concentration_value"], r["infusions"], r["infusions_of_entry"]) for r in rows]
-    assert told == [("insulin", 1.0, 1, 1), ("morphine", 1.0, 1, 2), ("morphine", 2.0, 1, 2)]
+def test_concentrations_that_were_in_force_and_how_many_starts_name_theirs() -> None:
+    """Of the two starts of morphine at 2 mg/mL, i4 names none: it may be that of what ran on the channel before."""
+    infusions = INFUSIONS + "| i4          | morphine | 2                   | mg/mL              |\n"
+    events = """
+| event_id | kind             | concentration_value | concentration_unit |
+| i1       | infusion_started | 1                   | mg/mL              |
+| i2       | infusion_started | 2                   | mg/mL              |
+| i3       | infusion_started | 1                   | [IU]/mL            |
+| i4       | infusion_started | -                   | -                  |
+"""
+    rows = _ask(infusions=infusions, events=events)["concentrations"].to_pylist()
+    names = ("entry", "concentration_value", "infusions", "logged_at_start", "infusions_of_entry")
+    assert [tuple(r[name] for name in names) for r in rows] == [
+        ("insulin", 1.0, 1, 1, 1), ("morphine", 1.0, 1, 1, 3), ("morphine", 2.0, 2, 1, 3),
+    ]  # fmt: skip

@@ -235,8 +235,11 @@ def test_rows_for_weights_and_concentrations() -> None:
 
 def test_a_weight_that_is_not_known_leaves_rows_that_differ_unclear() -> None:
     rows = ({"soft_high": 20.0, "weight_max_kg": 10.0}, {"soft_high": 5.0, "weight_min_kg": 10.0})
-    line = _line(_replay(LOG, *rows))
+    found = _replay(LOG, *rows)
+    line = _line(found)
     # 25 and 100 are past both; 10 and 18 only past one of the two
+    (reason,) = {row["reason"] for row in found.not_comparable.to_pylist()}
+    assert reason.startswith("may fall under several rows that differ")
     assert (line["alerts_stay"], line["values_not_comparable"], line["alerts_new"]) == (2, 2, 0)
 
 

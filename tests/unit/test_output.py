@@ -135,6 +135,10 @@ def test_a_long_text_is_cut_between_words_and_a_long_word_where_it_must() -> Non
     )
 
 
+def test_an_empty_table_stays_within_a_narrow_terminal_too() -> None:
+    assert written(small().slice(0, 0), fmt="table", width=12) == "area, n,\nshare,\namount, at\n(no rows)\n"
+
+
 def test_a_table_exactly_as_wide_as_the_terminal_stays_a_table() -> None:
     wide = max(len(line) for line in written(small(), fmt="table").splitlines())
     assert written(small(), fmt="table", width=wide).startswith("area  ")

@@ -1,4 +1,4 @@
-"""A result as people read it: figures rounded, columns that say nothing named once, sentences cut at words."""
+"""A result as people read it: figures rounded, columns that say nothing named once, texts cut at words."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def _says_nothing(column: pa.ChunkedArray) -> bool:
 
 def _rounded(values: Sequence[float | None], digits: int) -> pa.Array | None:
     """Return the values as decimals without needless digits; None where they cannot all be written so."""
-    out = []
+    out: list[Decimal | None] = []
     for value in values:
         if value is None:
             out.append(None)

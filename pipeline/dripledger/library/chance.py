@@ -78,13 +78,13 @@ def slips(con: duckdb.DuckDBPyConnection) -> tuple[pa.Table, pa.Table]:
     matches: dict[tuple[str, float], int] = {}
     near_by: dict[tuple[str, float], list[int]] = {}
     for pair in pairs:
-        told = (pair["suspicion"], pair["ratio"])
-        matches[told] = matches.get(told, 0) + bool(pair["is_match"])
-        near_by.setdefault(told, []).extend([] if pair["is_match"] else [pair["tries"]])
+        kind = (pair["suspicion"], pair["ratio"])
+        matches[kind] = matches.get(kind, 0) + bool(pair["is_match"])
+        near_by.setdefault(kind, []).extend([] if pair["is_match"] else [pair["tries"]])
     chance = [
-        {"suspicion": told[0], "ratio": told[1], "matches": matches[told], "near_by": len(near_by[told]),
-         "expected_by_chance": expected_by_chance(near_by[told])}
-        for told in sorted(matches, key=lambda told: told[1])
+        {"suspicion": kind[0], "ratio": kind[1], "matches": matches[kind], "near_by": len(near_by[kind]),
+         "expected_by_chance": expected_by_chance(near_by[kind])}
+        for kind in sorted(matches, key=lambda kind: kind[1])
     ]  # fmt: skip
     counted = {(row["suspicion"], row["ratio"]): row for row in chance}
     kept = [
