@@ -14,6 +14,7 @@ from dripledger.reports.figure_tables import by_area
 from dripledger.reports.figures import shown
 from dripledger.reports.first import changes_block
 from dripledger.reports.material import Material
+from dripledger.reports.mixes import mix_blocks
 from dripledger.reports.model import Figure
 from dripledger.reports.shown_often import outcomes, side_by_side
 from dripledger.reports.words import whole
@@ -65,6 +66,7 @@ def _further(material: Material) -> list[Block]:
             "Times are Kaplan-Meier estimates; their counts are of alarms seen to end. Treatments differ "
             "between areas, so rate changes cannot be compared.",
         ),
+        *mix_blocks(material),
         Heading("How much rests on the rule of continuation", "continuation"),
         Text(
             "A start soon after a stop or a completion continues the same infusion. The shares by starts of "

@@ -68,7 +68,11 @@ def first_page(material: Material, restated: Sequence[Block]) -> Leaf:
 def changes_block(material: Material, area: str = "") -> list[Block]:
     """Say what the letters on the charts stand for."""
     told = marks_text(material, area)
-    return [Text(f"{told}.", "Declared changes.")] if told else []
+    if not told:
+        return []
+    if material.share:
+        return [Text(f"{told}.", "Declared changes.")]
+    return [Text(f"{told}.", "Declared changes.", "changes.html", "Before and after each")]
 
 
 def sentences(material: Material) -> tuple[str, str, str]:

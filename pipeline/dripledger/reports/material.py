@@ -119,9 +119,13 @@ class Material:
                 found.setdefault((name, row["care_area"]), []).append(row)
         return found
 
+    def rows_of(self, measure: str, area: str = "") -> list[Row]:
+        """Return the rows of a measure in an area of all months, those included that no page shows."""
+        return self._histories.get((measure, area), [])
+
     def row(self, measure: str, area: str = "") -> Row | None:
         """Return the month's row of a measure in an area; '' is the facility."""
-        found = [r for r in self._histories.get((measure, area), []) if r["month"] == str(self.month)]
+        found = [r for r in self.rows_of(measure, area) if r["month"] == str(self.month)]
         return found[0] if found else None
 
     def figure(self, measure: str, area: str = "") -> Figure:
@@ -142,8 +146,7 @@ class Material:
     def _read_chart(self, measure: str, area: str) -> History:
         if measure not in CHARTED:
             raise ValueError(f"{measure} is not among CHARTED: no earlier month of it was read")
-        rows = self._histories.get((measure, area), [])
-        return self.read_chart(measure, rows, area)
+        return self.read_chart(measure, self.rows_of(measure, area), area)
 
     def read_chart(self, measure: str, rows: list[Row], area: str = "", entry: str | None = None) -> History:
         """Read the chart of rows of all months; of an area ('' is the facility), or of an entry."""
