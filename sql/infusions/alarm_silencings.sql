@@ -4,6 +4,7 @@
 with silences as (
     select
         watch_no,
+        own_watch_no,
         pump_no,
         channel,
         place,
@@ -26,8 +27,12 @@ heard as (
     inner join alarm_groups as g on c.watch_no = g.watch_no
     where
         g.first_place < s.place and s.place < coalesce(g.open_until, s.place + 1)
-        and (s.watch_no = g.watch_no or (s.channel = '' and s.names_none))
-        and (s.names_none or s.thread = g.thread or g.thread = 'mute: ' || s.kind_named)
+        and case
+            when s.names_none then s.watch_no = g.watch_no or s.channel = ''
+            else
+                (s.watch_no = g.watch_no and s.thread = g.thread)
+                or (s.own_watch_no = g.watch_no and g.thread = 'mute: ' || s.kind_named)
+        end
 )
 
 select watch_no, alarm_kind, can_clear, alarm_number, arg_min(at_us, place) as silenced_us

@@ -35,6 +35,8 @@ class Alarm:
     last_raise: datetime = datetime.min
     infusion_end: datetime | None = None  # of the infusion in which it was last raised
     over_at: datetime | None = None  # patient change after the last raise: ends it if no clearing comes
+    opened: int = 0  # which row of the log opened it, and which one sounded last
+    sounded: int = 0
     gone: bool = False  # power went off, or it was raised anew after its end: nothing can clear it any more
 
     @property
@@ -51,6 +53,10 @@ class Alarm:
             ends.append(self.infusion_end)
         return min(ends)
 
+    def over(self, at: datetime) -> bool:
+        """12: whether it has ended without being cleared."""
+        return self.censored_at(datetime.max.replace(tzinfo=at.tzinfo)) < at
+
 
 @dataclass
 class Channel:
@@ -61,28 +67,59 @@ class Channel:
     alarms: list[Alarm] = field(default_factory=list)
     current: dict[tuple[str, str], Alarm] = field(default_factory=dict)  # thread -> its last alarm
     latest: dict[str, Alarm] = field(default_factory=dict)  # kind -> the alarm that began to sound last
-    named: dict[str, str] = field(default_factory=dict)  # id raised and not cleared by its id -> kind
 
     def open_in(self, thread: tuple[str, str]) -> Alarm | None:
         """Return the open alarm that a thread speaks of."""
         alarm = self.current.get(thread)
         return alarm if alarm is not None and alarm.open and alarm.thread == thread else None
 
-    def thread_of(self, e: Event, sounds: bool = False) -> tuple[str, str]:
-        """Return what a row speaks of: its id; without one the first open id of its kind; else its kind."""
-        named = get(e, "alarm_id")
-        if named is not None and (sounds or named in self.named):
-            return ("id", named)
-        if named is None:
-            for open_id, kind in self.named.items():
-                if kind == kind_of(e):
-                    return ("id", open_id)
-        return ("kind", kind_of(e))
+    def open_alarms(self) -> list[Alarm]:
+        """Return the open alarms that a clearing can reach, the one that was opened first first."""
+        return sorted((a for a in self.alarms if a.open and a.clears), key=lambda a: a.opened)
 
 
 def kind_of(e: Event) -> str:
     """Return the alarm's kind; an unnamed one is 'other'."""
     return get(e, "alarm_kind") or "other"
+
+
+def names_nothing(e: Event) -> bool:
+    """Whether a row gives neither id nor kind; an unmapped label is a kind: 'other'."""
+    return get(e, "alarm_id") is None and get(e, "alarm_kind") is None
+
+
+def meant_by(e: Event, channels: Mapping[str, Channel]) -> Alarm | None:
+    """Return the open alarm that a row speaks of: what it names on its channel, else the only one it can be.
+
+    The first that fits by name counts on the channel itself. What is not named there, or not at all, is only
+    taken for the one alarm that it can be. Alarms that ended without a clearing (12) come after all others.
+    """
+    at, raises = e["occurred_at"], e["kind"] == "alarm_raised"
+    sounds = raises or e["kind"] == "alarm_updated"
+    own = channels[e["channel"]].open_alarms()
+    if names_nothing(e) and not raises:
+        there = own if e["channel"] else [a for c in channels.values() for a in c.open_alarms()]
+        there = [a for a in there if not a.over(at)] or there
+        if sounds and there:
+            return max(there, key=lambda a: a.sounded)
+        return there[0] if len(there) == 1 else None
+    named, kind = get(e, "alarm_id"), kind_of(e)
+    if named is not None:
+        fit = [a for a in own if a.thread == ("id", named)]
+        if not fit and not sounds:
+            fit = [a for a in own if a.thread == ("kind", kind)]
+    else:
+        fit = [a for a in own if a.kind == kind and not (raises and a.over(at) and a.thread[0] == "id")]
+    if fit:
+        return next((a for a in fit if not a.over(at)), fit[0])
+    if e["channel"] or raises:
+        return None
+    others = [a for name, c in channels.items() if name for a in c.open_alarms()]
+    fit = [a for a in others if named is not None and a.thread == ("id", named)]
+    if not fit and get(e, "alarm_kind") is not None:
+        fit = [a for a in others if a.kind == kind and (named is None or a.thread[0] == "kind")]
+    fit = [a for a in fit if not a.over(at)] or fit
+    return fit[0] if len(fit) == 1 else None
 
 
 def read_alarms(
@@ -105,14 +142,13 @@ def read_alarms(
     pump = InForce()  # what any row of the pump said last: the care area of what belongs to no channel
     last = max(e["occurred_at"] for e in events)
     on = False
-    for e in events:
+    for number, e in enumerate(events, start=1):
         off = is_power_off(e, on)
         pump.apply(e, off=off)
         for name, channel in channels.items():
             if e["channel"] not in (name, ""):
                 continue
             if off:
-                channel.named.clear()
                 for alarm in channel.alarms:
                     if alarm.open:
                         alarm.gone = True
@@ -124,27 +160,24 @@ def read_alarms(
         on = e["kind"] not in ("powered_off", "power_lost")
         if kind_of(e) == "limit_alert":
             continue  # 40: folded into the limit alerts, or itself one
-        here = channels[e["channel"]]
         if e["kind"] in ("alarm_raised", "alarm_updated"):
-            area = get(e, "care_area") or (here.now if e["channel"] else pump).care_area
-            sounded(e, area, channels, records)
+            area = get(e, "care_area") or (channels[e["channel"]].now if e["channel"] else pump).care_area
+            sounded(e, number, area, channels, records)
         elif e["kind"] == "alarm_silenced":
             for alarm in silenced(e, channels):
                 alarm.silenced_at = alarm.silenced_at or e["occurred_at"]
         elif e["kind"] == "alarm_cleared":
-            cleared = here.open_in(here.thread_of(e))
+            cleared = meant_by(e, channels)
             if cleared is not None:
                 cleared.cleared_at = e["occurred_at"]
-            here.named.pop(get(e, "alarm_id") or "", None)
     return [finish(a, last) for channel in channels.values() for a in channel.alarms]
 
 
 def silenced(e: Event, channels: Mapping[str, Channel]) -> list[Alarm]:
     """Return the alarms that a silencing concerns: the one it names; naming none, all that sound there."""
-    if get(e, "alarm_id") is not None or get(e, "alarm_kind") is not None:
-        here = channels[e["channel"]]
-        fit = (here.open_in(here.thread_of(e)), here.open_in(("mute", kind_of(e))))
-        return [a for a in here.alarms if any(a is f for f in fit)][:1]
+    if not names_nothing(e):
+        fit = (meant_by(e, channels), channels[e["channel"]].open_in(("mute", kind_of(e))))
+        return sorted((a for a in fit if a is not None), key=lambda a: a.opened)[:1]
     return [
         alarm
         for name, channel in channels.items()
@@ -155,15 +188,18 @@ def silenced(e: Event, channels: Mapping[str, Channel]) -> list[Alarm]:
 
 
 def sounded(
-    e: Event, area: str | None, channels: Mapping[str, Channel], records: Mapping[str, AbstractSet[str]]
+    e: Event,
+    number: int,
+    area: str | None,
+    channels: Mapping[str, Channel],
+    records: Mapping[str, AbstractSet[str]],
 ) -> None:
     """Take a raised or updated row: the same condition again, or a new one."""
     at, here, raises = e["occurred_at"], channels[e["channel"]], e["kind"] == "alarm_raised"
     kinds = records.get(get(e, "source_name") or "")
     clears = kinds is None or bool(kinds & {"alarm_cleared", "all"})
-    thread = here.thread_of(e, sounds=True) if clears else ("mute", kind_of(e))
-    if clears and get(e, "alarm_id") is not None:
-        here.named.setdefault(e["alarm_id"], kind_of(e))
+    own = ("kind", kind_of(e)) if get(e, "alarm_id") is None else ("id", e["alarm_id"])
+    thread = own if clears else ("mute", kind_of(e))
     begins = False
     if not clears:
         # 12: only the distance from the last raise tells repeats from new alarms
@@ -171,23 +207,26 @@ def sounded(
         if alarm is not None and raises and at - alarm.last_raise > MINUTE:
             alarm = None
     else:
-        alarm = here.open_in(thread)
-        if alarm is not None and raises and alarm.censored_at(datetime.max.replace(tzinfo=at.tzinfo)) < at:
+        alarm = meant_by(e, channels)
+        thread = thread if alarm is None else alarm.thread
+        if alarm is not None and raises and alarm.over(at):
             alarm.gone = True  # 12: a new raise after its end is a new alarm
             alarm = None
         if alarm is None:  # 39: the one of its kind that began last, cleared at most 60 s ago, sounds again
             before = here.latest.get(kind_of(e))
             if before is not None and before.cleared_at is not None and at - before.cleared_at <= MINUTE:
                 alarm = before
-                alarm.cleared_at, alarm.thread = None, thread
+                alarm.cleared_at, alarm.thread, alarm.opened = None, thread, number
                 raises = begins = True
     segment = here.look.before(at) or here.look.after(at)
     infusion_id = segment["infusion_id"] if segment and channel_infusion(e["channel"], channels) else None
     if alarm is None:
-        alarm = Alarm(e, kind_of(e), area, infusion_id, clears, thread)
+        alarm = Alarm(e, kind_of(e), area, infusion_id, clears, thread, opened=number)
         here.alarms.append(alarm)
         raises = begins = True
-    here.current[thread] = alarm
+    if alarm.first["channel"] == e["channel"]:
+        here.current[thread] = alarm
+    alarm.sounded = number
     if clears and begins:
         here.latest[alarm.kind] = alarm
     alarm.raw.append(e)

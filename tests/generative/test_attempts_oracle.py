@@ -118,6 +118,9 @@ def event(draw: st.DrawFn, kinds: tuple[str, ...]) -> Row:
         row["source_name"] = draw(st.sampled_from(("wards", "wards", "mute")))
         if kind == "alarm_silenced" and draw(st.booleans()):
             row |= {"alarm_kind": None, "alarm_id": None}
+        if kind in ("alarm_updated", "alarm_cleared") and draw(st.integers(0, 2)) == 0:
+            row["alarm_kind"] = None
+            row["alarm_id"] = draw(st.sampled_from((None, None, row["alarm_id"])))
     if kind == "patient_changed" or draw(st.integers(0, 30)) == 0:
         row["patient_key"] = draw(maybe(("p1", "p2")))
     return row
@@ -170,6 +173,8 @@ def story(draw: st.DrawFn, stories: tuple[tuple[str, ...], ...]) -> list[tuple[i
             row["channel"] = channel
         if kind in ALARM_ROWS and row["alarm_kind"] is not None and draw(st.integers(0, 5)):
             row |= alarm
+        if kind in ("alarm_updated", "alarm_silenced", "alarm_cleared") and draw(st.integers(0, 4)) == 0:
+            row["channel"] = ""
         if row.get("limit_quantity") is not None and draw(st.integers(0, 3)):
             row |= dict(zip(("limit_quantity", "limit_value", "limit_unit"), limit, strict=True)) | {
                 "limit_side": "high"

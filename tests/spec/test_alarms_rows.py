@@ -3,43 +3,19 @@
 from __future__ import annotations
 
 import pytest
+from tests.spec.alarm_log import RUN, log_of, row
 from tests.spec.drawn_attempts import BOTH_ENGINES, read
 
 from dripledger.schema.codes import ALARM_KINDS
 
 pytestmark = BOTH_ENGINES
 
-_RUN = """
-| at       | kind             | channel | library_use | entry  | care_area | rate_ml_h | alarm_id | alarm_kind | alarm_priority | stops_delivery |
-| 10:00:00 | infusion_started | A       | limited     | saline | ward      | 10        |          |            |                |                |
-"""
-_END = """
-| 12:00:00 | infusion_stopped | A       |             |        |           |           |          |            |                |                |
-"""
-
-
-def _row(
-    at: str,
-    kind: str,
-    alarm_kind: str = "occlusion",
-    *,
-    id_: str = "",
-    priority: str = "",
-    stops: str = "no",
-    channel: str = "A",
-) -> str:
-    return f"{at} | {kind} | {channel} | | | | | {id_} | {alarm_kind} | {priority} | {stops}"
-
-
-def _log(*rows: str) -> str:
-    return "\n".join([_RUN, *(f"| {row} |" for row in rows), _END])
-
 
 def test_one_condition_from_raised_to_cleared(engine: str) -> None:
     """Raised, silenced, cleared: one row, with the infusion and the care area in force."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", priority="high", stops="yes"), _row("10:30:20", "alarm_silenced"),
-        _row("10:30:50", "alarm_silenced"), _row("10:31:00", "alarm_cleared"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", priority="high", stops="yes"), row("10:30:20", "alarm_silenced"),
+        row("10:30:50", "alarm_silenced"), row("10:31:00", "alarm_cleared"),
     )).alarms("""
     | alarm_id | channel | infusion_id | care_area | raised_at | silenced_at | cleared_at | ended_at | alarm_kind | alarm_priority | raw_count | stopped_delivery |
     | e2       | A       | e1          | ward      | 10:30     | 10:30:20    | 10:31      | 10:31    | occlusion  | high           | 1         | yes              |
@@ -48,9 +24,9 @@ def test_one_condition_from_raised_to_cleared(engine: str) -> None:
 
 def test_pairing_by_id_before_kind(engine: str) -> None:
     """Two of one kind are open; the clearing names the second one's id."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", id_="7"), _row("10:31:00", "alarm_raised", id_="8"),
-        _row("10:32:00", "alarm_cleared", id_="8"), _row("10:33:00", "alarm_cleared", id_="7"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", id_="7"), row("10:31:00", "alarm_raised", id_="8"),
+        row("10:32:00", "alarm_cleared", id_="8"), row("10:33:00", "alarm_cleared", id_="7"),
     )).alarms("""
     | alarm_id | raised_at | cleared_at | raw_count |
     | e2       | 10:30     | 10:33      | 1         |
@@ -60,10 +36,10 @@ def test_pairing_by_id_before_kind(engine: str) -> None:
 
 def test_pairing_by_the_first_open_one_of_the_kind(engine: str) -> None:
     """Without an id, a clearing goes to the first open alarm of its kind, never to another kind."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", "occlusion", id_="7"), _row("10:30:30", "alarm_raised", "occlusion", id_="8"),
-        _row("10:31:00", "alarm_raised", "air_in_line"), _row("10:32:00", "alarm_cleared", "occlusion"),
-        _row("10:33:00", "alarm_cleared", "air_in_line"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", "occlusion", id_="7"), row("10:30:30", "alarm_raised", "occlusion", id_="8"),
+        row("10:31:00", "alarm_raised", "air_in_line"), row("10:32:00", "alarm_cleared", "occlusion"),
+        row("10:33:00", "alarm_cleared", "air_in_line"),
     )).alarms("""
     | alarm_id | alarm_kind  | cleared_at | ended_at |
     | e2       | occlusion   | 10:32      | 10:32    |
@@ -74,10 +50,10 @@ def test_pairing_by_the_first_open_one_of_the_kind(engine: str) -> None:
 
 def test_channels_do_not_mix(engine: str) -> None:
     """B's clearing clears nothing on A (ruling 39: the same pump, channel and kind)."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:31:00", "alarm_raised", channel="B"),
-        _row("10:32:00", "alarm_cleared", channel="B"), _row("10:32:30", "alarm_raised", channel="B"),
-        _row("10:40:00", "alarm_cleared"), _row("10:41:00", "alarm_cleared", channel="B"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:31:00", "alarm_raised", channel="B"),
+        row("10:32:00", "alarm_cleared", channel="B"), row("10:32:30", "alarm_raised", channel="B"),
+        row("10:40:00", "alarm_cleared"), row("10:41:00", "alarm_cleared", channel="B"),
     )).alarms("""
     | alarm_id | channel | infusion_id | raised_at | cleared_at | raw_count |
     | e2       | A       | e1          | 10:30     | 10:40      | 1         |
@@ -87,11 +63,11 @@ def test_channels_do_not_mix(engine: str) -> None:
 
 def test_sounding_again_and_escalation_are_one_alarm_at_its_highest_priority(engine: str) -> None:
     """Raised low, updated to high, updated to medium, raised again while open: one alarm, four raw rows."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", "near_end", priority="low"),
-        _row("10:31:00", "alarm_updated", "near_end", priority="high"),
-        _row("10:32:00", "alarm_updated", "near_end", priority="medium"),
-        _row("10:33:00", "alarm_raised", "near_end"), _row("10:34:00", "alarm_cleared", "near_end"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", "near_end", priority="low"),
+        row("10:31:00", "alarm_updated", "near_end", priority="high"),
+        row("10:32:00", "alarm_updated", "near_end", priority="medium"),
+        row("10:33:00", "alarm_raised", "near_end"), row("10:34:00", "alarm_cleared", "near_end"),
     )).alarms("""
     | alarm_id | raised_at | cleared_at | alarm_priority | raw_count |
     | e2       | 10:30     | 10:34      | high           | 4         |
@@ -112,18 +88,18 @@ def test_ruling_39_a_repeat_within_60_s_of_clearing_is_the_same_alarm(
     | e2       | 10:30     | 10:31      | 1         |
     | e4       | 10:32:01  | 10:33      | 1         |
     """
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:31:00", "alarm_cleared"),
-        _row(f"10:32:{second}", "alarm_raised"), _row("10:33:00", "alarm_cleared"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:31:00", "alarm_cleared"),
+        row(f"10:32:{second}", "alarm_raised"), row("10:33:00", "alarm_cleared"),
     )).alarms(one if alarms == 1 else two)  # fmt: skip
 
 
 def test_ruling_39_repeats_chain(engine: str) -> None:
     """Each repeat counts from the clearing before it: three in a row, and another id makes no difference."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", id_="1"), _row("10:30:10", "alarm_cleared", id_="1"),
-        _row("10:31:00", "alarm_raised", id_="2"), _row("10:31:10", "alarm_cleared", id_="2"),
-        _row("10:32:00", "alarm_raised", id_="3"), _row("10:32:10", "alarm_cleared", id_="3"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", id_="1"), row("10:30:10", "alarm_cleared", id_="1"),
+        row("10:31:00", "alarm_raised", id_="2"), row("10:31:10", "alarm_cleared", id_="2"),
+        row("10:32:00", "alarm_raised", id_="3"), row("10:32:10", "alarm_cleared", id_="3"),
     )).alarms("""
     | alarm_id | raised_at | cleared_at | raw_count |
     | e2       | 10:30     | 10:32:10   | 3         |
@@ -132,9 +108,9 @@ def test_ruling_39_repeats_chain(engine: str) -> None:
 
 def test_another_kind_within_60_s_is_another_alarm(engine: str) -> None:
     """Only a repeat of its own kind is the same condition."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", "occlusion"), _row("10:31:00", "alarm_cleared", "occlusion"),
-        _row("10:31:30", "alarm_raised", "air_in_line"), _row("10:32:00", "alarm_cleared", "air_in_line"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", "occlusion"), row("10:31:00", "alarm_cleared", "occlusion"),
+        row("10:31:30", "alarm_raised", "air_in_line"), row("10:32:00", "alarm_cleared", "air_in_line"),
     )).alarms("""
     | alarm_id | alarm_kind  | raw_count |
     | e2       | occlusion   | 1         |
@@ -144,11 +120,11 @@ def test_another_kind_within_60_s_is_another_alarm(engine: str) -> None:
 
 def test_a_silencing_that_names_nothing_silences_all_that_sounds(engine: str) -> None:
     """One key for the whole pump: both open alarms were answered, the cleared one was not."""
-    read(engine, _log(
-        _row("10:28:00", "alarm_raised", "door_open"), _row("10:29:00", "alarm_cleared", "door_open"),
-        _row("10:30:00", "alarm_raised", "occlusion"), _row("10:30:05", "alarm_raised", "low_battery", channel=""),
-        _row("10:30:20", "alarm_silenced", "", channel=""), _row("10:31:00", "alarm_cleared", "occlusion"),
-        _row("10:32:00", "alarm_cleared", "low_battery", channel=""),
+    read(engine, log_of(
+        row("10:28:00", "alarm_raised", "door_open"), row("10:29:00", "alarm_cleared", "door_open"),
+        row("10:30:00", "alarm_raised", "occlusion"), row("10:30:05", "alarm_raised", "low_battery", channel=""),
+        row("10:30:20", "alarm_silenced", "", channel=""), row("10:31:00", "alarm_cleared", "occlusion"),
+        row("10:32:00", "alarm_cleared", "low_battery", channel=""),
     )).alarms("""
     | alarm_id | alarm_kind  | silenced_at | cleared_at |
     | e2       | door_open   |             | 10:29      |
@@ -164,9 +140,9 @@ def test_ruling_12_an_alarm_never_cleared_ends_at_the_first_that_must_end_it(
     engine: str, kind: str, ended: str
 ) -> None:
     """Power-off, patient change or the end of its infusion; it stays uncleared, and a new raise is a new alarm."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:40:00", kind, ""), _row("10:50:00", "alarm_raised"),
-        _row("10:51:00", "alarm_cleared"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:40:00", kind, ""), row("10:50:00", "alarm_raised"),
+        row("10:51:00", "alarm_cleared"),
     )).alarms(f"""
     | alarm_id | raised_at | cleared_at | ended_at | raw_count |
     | e2       | 10:30     |            | {ended}  | 1         |
@@ -177,7 +153,7 @@ def test_ruling_12_an_alarm_never_cleared_ends_at_the_first_that_must_end_it(
 def test_ruling_12_at_the_logs_end_an_open_alarm_ends_with_the_pumps_last_event(engine: str) -> None:
     """The infusion is open and the alarm too: its end is the last thing that the pump logged, on any channel."""
     read(engine, "\n".join([
-        _RUN, f"| {_row('10:30:00', 'alarm_raised')} |", f"| {_row('10:45:00', 'key_pressed', '', channel='B')} |",
+        RUN, f"| {row('10:30:00', 'alarm_raised')} |", f"| {row('10:45:00', 'key_pressed', '', channel='B')} |",
     ])).alarms("""
     | alarm_id | cleared_at | ended_at |
     | e2       |            | 10:45    |
@@ -186,8 +162,8 @@ def test_ruling_12_at_the_logs_end_an_open_alarm_ends_with_the_pumps_last_event(
 
 def test_a_clearing_after_the_infusions_end_still_clears(engine: str) -> None:
     """Stopped because of the occlusion, cleared 5 s later: the log shows the clearing, so it was cleared then."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:40:00", "infusion_stopped", ""), _row("10:40:05", "alarm_cleared"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:40:00", "infusion_stopped", ""), row("10:40:05", "alarm_cleared"),
     )).alarms("""
     | alarm_id | cleared_at | ended_at |
     | e2       | 10:40:05   | 10:40:05 |
@@ -196,9 +172,9 @@ def test_a_clearing_after_the_infusions_end_still_clears(engine: str) -> None:
 
 def test_after_power_off_nothing_clears_an_alarm_of_before(engine: str) -> None:
     """A pump that was off has no open condition left; the stray clearing belongs to nothing."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:40:00", "powered_off", ""), _row("10:50:00", "powered_on", ""),
-        _row("10:51:00", "alarm_cleared"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:40:00", "powered_off", ""), row("10:50:00", "powered_on", ""),
+        row("10:51:00", "alarm_cleared"),
     )).alarms("""
     | alarm_id | cleared_at | ended_at |
     | e2       |            | 10:40    |
@@ -210,9 +186,9 @@ def test_ruling_12_a_source_that_cannot_log_clearing(engine: str) -> None:
 
     A silencing answers the one that sounded last: what nobody can see cleared must not swallow every answer.
     """
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:31:00", "alarm_raised"), _row("10:32:01", "alarm_raised"),
-        _row("10:32:30", "alarm_silenced"), _row("10:40:00", "alarm_raised"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:31:00", "alarm_raised"), row("10:32:01", "alarm_raised"),
+        row("10:32:30", "alarm_silenced"), row("10:40:00", "alarm_raised"),
     ), {"wards": ["infusion_started", "infusion_stopped", "alarm_raised", "alarm_silenced"]}).alarms("""
     | alarm_id | raised_at | silenced_at | cleared_at | ended_at | raw_count |
     | e2       | 10:30     |             |            |          | 2         |
@@ -223,17 +199,17 @@ def test_ruling_12_a_source_that_cannot_log_clearing(engine: str) -> None:
 
 def test_ruling_40_a_limit_alert_repeated_as_an_alarm_is_folded(engine: str) -> None:
     """Kind `limit_alert` never makes a row of its own here."""
-    read(engine, _log(
-        _row("10:30:00", "limit_alerted", ""), _row("10:30:02", "alarm_raised", "limit_alert", priority="low"),
-        _row("10:30:09", "alarm_updated", "limit_alert", priority="medium"), _row("10:30:20", "alarm_cleared", "limit_alert"),
+    read(engine, log_of(
+        row("10:30:00", "limit_alerted", ""), row("10:30:02", "alarm_raised", "limit_alert", priority="low"),
+        row("10:30:09", "alarm_updated", "limit_alert", priority="medium"), row("10:30:20", "alarm_cleared", "limit_alert"),
     )).alarms("| alarm_id |")  # fmt: skip
 
 
 def test_ruling_41_a_pump_level_alarm_has_no_infusion(engine: str) -> None:
     """A low battery is the pump's: no infusion, plain id, the care area that the pump logged last."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", "low_battery", channel="", priority="medium", stops=""),
-        _row("10:50:00", "alarm_cleared", "low_battery", channel=""),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", "low_battery", channel="", priority="medium", stops=""),
+        row("10:50:00", "alarm_cleared", "low_battery", channel=""),
     )).alarms("""
     | alarm_id | channel | infusion_id | care_area | cleared_at | stopped_delivery |
     | e2       |         |             | ward      | 10:50      | no               |
@@ -242,10 +218,10 @@ def test_ruling_41_a_pump_level_alarm_has_no_infusion(engine: str) -> None:
 
 def test_ruling_12_a_pump_level_alarm_outlives_the_infusions(engine: str) -> None:
     """It has no infusion whose end could end it: a second raise after the stop is the same alarm."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", "low_battery", channel=""), _row("10:40:00", "infusion_stopped", ""),
-        _row("10:45:00", "alarm_raised", "low_battery", channel=""),
-        _row("10:50:00", "alarm_cleared", "low_battery", channel=""),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", "low_battery", channel=""), row("10:40:00", "infusion_stopped", ""),
+        row("10:45:00", "alarm_raised", "low_battery", channel=""),
+        row("10:50:00", "alarm_cleared", "low_battery", channel=""),
     )).alarms("""
     | alarm_id | cleared_at | raw_count |
     | e2       | 10:50      | 2         |
@@ -266,8 +242,8 @@ def test_ruling_18_which_alarm_stopped_a_running_delivery(
     engine: str, alarm_kind: str, stops: str, stopped: str
 ) -> None:
     """As the log or the mapping says."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", alarm_kind, stops=stops), _row("10:31:00", "alarm_cleared", alarm_kind),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", alarm_kind, stops=stops), row("10:31:00", "alarm_cleared", alarm_kind),
     )).alarms(f"""
     | alarm_id | stopped_delivery |
     | e2       | {stopped}        |
@@ -276,11 +252,11 @@ def test_ruling_18_which_alarm_stopped_a_running_delivery(
 
 def test_an_alarm_stops_only_what_runs(engine: str) -> None:
     """The same alarm on a paused channel stopped nothing; the second of two that stop found it stopped already."""
-    read(engine, _log(
-        _row("10:10:00", "infusion_paused", ""), _row("10:11:00", "alarm_raised", "air_in_line", stops="yes"),
-        _row("10:12:00", "alarm_cleared", "air_in_line"), _row("10:13:00", "infusion_resumed", ""),
-        _row("10:30:00", "alarm_raised", "occlusion", stops="yes"),
-        _row("10:30:10", "alarm_raised", "door_open", stops="yes"),
+    read(engine, log_of(
+        row("10:10:00", "infusion_paused", ""), row("10:11:00", "alarm_raised", "air_in_line", stops="yes"),
+        row("10:12:00", "alarm_cleared", "air_in_line"), row("10:13:00", "infusion_resumed", ""),
+        row("10:30:00", "alarm_raised", "occlusion", stops="yes"),
+        row("10:30:10", "alarm_raised", "door_open", stops="yes"),
     )).alarms("""
     | alarm_id | alarm_kind  | stopped_delivery |
     | e3       | air_in_line | no               |
@@ -291,8 +267,8 @@ def test_an_alarm_stops_only_what_runs(engine: str) -> None:
 
 def test_an_alarm_that_stops_delivery_only_when_it_escalates(engine: str) -> None:
     """Raised as a warning, updated to one that stops: the one alarm did stop the delivery."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised", "near_end", stops="no"), _row("10:35:00", "alarm_updated", "near_end", stops="yes"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", "near_end", stops="no"), row("10:35:00", "alarm_updated", "near_end", stops="yes"),
     )).alarms("""
     | alarm_id | raw_count | stopped_delivery |
     | e2       | 2         | yes              |
@@ -301,7 +277,7 @@ def test_an_alarm_that_stops_delivery_only_when_it_escalates(engine: str) -> Non
 
 def test_a_pump_level_alarm_stops_whichever_channel_runs(engine: str) -> None:
     """A fault of the whole pump while A runs."""
-    read(engine, _log(_row("10:30:00", "alarm_raised", "fault", channel="", stops="yes"))).alarms("""
+    read(engine, log_of(row("10:30:00", "alarm_raised", "fault", channel="", stops="yes"))).alarms("""
     | alarm_id | infusion_id | stopped_delivery |
     | e2       |             | yes              |
     """)
@@ -309,8 +285,8 @@ def test_a_pump_level_alarm_stops_whichever_channel_runs(engine: str) -> None:
 
 def test_an_update_whose_raise_is_not_in_the_log_begins_the_alarm(engine: str) -> None:
     """The log begins in the middle of an alarm: it is counted from what the log shows."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_updated", priority="medium"), _row("10:31:00", "alarm_cleared"),
+    read(engine, log_of(
+        row("10:30:00", "alarm_updated", priority="medium"), row("10:31:00", "alarm_cleared"),
     )).alarms("""
     | alarm_id | raised_at | cleared_at | alarm_priority | raw_count |
     | e2       | 10:30     | 10:31      | medium         | 1         |
@@ -319,15 +295,15 @@ def test_an_update_whose_raise_is_not_in_the_log_begins_the_alarm(engine: str) -
 
 def test_a_clearing_with_nothing_open_is_no_alarm(engine: str) -> None:
     """What was raised before the log began and only cleared in it has no row."""
-    read(engine, _log(_row("10:30:00", "alarm_cleared"))).alarms("| alarm_id |")
+    read(engine, log_of(row("10:30:00", "alarm_cleared"))).alarms("| alarm_id |")
 
 
 def test_the_infusion_of_an_alarm_at_its_very_end(engine: str) -> None:
     """Raised in the second in which the infusion completes: it is that infusion's alarm."""
     read(engine, "\n".join([
-        _RUN, f"| {_row('10:30:00', 'infusion_completed', '')} |",
-        f"| {_row('10:30:00', 'alarm_raised', 'end_of_infusion', priority='low')} |",
-        f"| {_row('10:32:00', 'alarm_cleared', 'end_of_infusion')} |",
+        RUN, f"| {row('10:30:00', 'infusion_completed', '')} |",
+        f"| {row('10:30:00', 'alarm_raised', 'end_of_infusion', priority='low')} |",
+        f"| {row('10:32:00', 'alarm_cleared', 'end_of_infusion')} |",
     ])).alarms("""
     | infusion_id | raised_at | cleared_at | alarm_kind      |
     | e1          | 10:30     | 10:32      | end_of_infusion |
@@ -336,7 +312,7 @@ def test_the_infusion_of_an_alarm_at_its_very_end(engine: str) -> None:
 
 def test_an_unmapped_alarm_is_other(engine: str) -> None:
     """A label that nobody filed is kept, as `other`."""
-    read(engine, _log(_row("10:30:00", "alarm_raised", ""), _row("10:31:00", "alarm_cleared", ""))).alarms("""
+    read(engine, log_of(row("10:30:00", "alarm_raised", ""), row("10:31:00", "alarm_cleared", ""))).alarms("""
     | alarm_id | alarm_kind | alarm_priority | cleared_at |
     | e2       | other      |                | 10:31      |
     """)
@@ -345,9 +321,9 @@ def test_an_unmapped_alarm_is_other(engine: str) -> None:
 @pytest.mark.parametrize("again", ["alarm_raised", "alarm_updated"])
 def test_ruling_12_only_what_comes_after_the_last_sounding_ends_an_alarm(engine: str, again: str) -> None:
     """Cleared, its infusion stopped, then it sounds again within 60 s: that stop is past, it lasts to the log's end."""
-    read(engine, _log(
-        _row("10:30:00", "alarm_raised"), _row("10:39:50", "alarm_cleared"), _row("10:40:00", "infusion_stopped", ""),
-        _row("10:40:10", again), _row("10:50:00", "key_pressed", ""),
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised"), row("10:39:50", "alarm_cleared"), row("10:40:00", "infusion_stopped", ""),
+        row("10:40:10", again), row("10:50:00", "key_pressed", ""),
     )).alarms("""
     | alarm_id | cleared_at | ended_at | raw_count |
     | e2       |            | 12:00    | 2         |
@@ -357,12 +333,12 @@ def test_ruling_12_only_what_comes_after_the_last_sounding_ends_an_alarm(engine:
 @pytest.mark.parametrize("kind", ALARM_KINDS)
 def test_ruling_43_the_kinds_of_alarm(engine: str, kind: str) -> None:
     """Every kind has its row, under its name; only `limit_alert` never has one."""
-    row = (
+    drawn = (
         ""
         if kind == "limit_alert"
         else f"""
     | e2       | {kind}     | 1         |"""
     )
-    read(engine, _log(_row("10:30:00", "alarm_raised", kind))).alarms(f"""
-    | alarm_id | alarm_kind | raw_count |{row}
+    read(engine, log_of(row("10:30:00", "alarm_raised", kind))).alarms(f"""
+    | alarm_id | alarm_kind | raw_count |{drawn}
     """)
