@@ -18,11 +18,14 @@ import pyarrow.parquet as pq
 from dripledger.errors import UsageError
 from dripledger.far_moments import rows_of
 from dripledger.lengths import length_text
-from dripledger.widths import columns_of, padded, pieces
+from dripledger.widths import columns_of, padded, pieces, shrunk
 
 FORMATS: Final = ("table", "csv", "json", "parquet")
 _GAP: Final = "  "
 _CHUNK_ROWS: Final = 10_000
+#: A column of texts is folded to no less than this, and no cell to more lines than that.
+_LEAST_TEXT: Final = 14
+_MOST_LINES: Final = 3
 
 
 def write_table(
@@ -48,8 +51,9 @@ def write_table(
     zone
         Zone in which instants are shown, with their offset; None: UTC. Parquet keeps instants as they are.
     width
-        Columns that a drawn table may take; None: the terminal's width, without limit elsewhere. A table that
-        is wider is written as one block of ``name: value`` lines a row.
+        Columns that a drawn table may take; None: the terminal's width, without limit elsewhere. In a table
+        that is wider long texts go on below themselves, up to three lines; one that would need more is
+        written as one block of ``name: value`` lines a row.
     document
         What JSON writes instead of the list of rows.
     total
@@ -312,26 +316,46 @@ def _draw(
         for i, name in enumerate(names)
     ]
     bold = _colour(stream)
+    numeric = [_is_number(field.type) for field in table.schema]
+    if limit is not None and cells:
+        widths = _folded(names, cells, widths, numeric, limit) or widths
     if limit is not None and sum(widths) + len(_GAP) * (len(widths) - 1) > limit:
         empty = [*pieces(", ".join(names), max(limit, 1)), *pieces("(no rows)", max(limit, 1))]
         lines = _blocks(names, cells, max(limit, 1), bold) if cells else iter(empty)
     else:
-        lines = _grid(names, cells, widths, [_is_number(field.type) for field in table.schema], bold)
+        lines = _grid(names, cells, widths, numeric, bold)
     for line in lines:
         stream.write(_encodable(line, stream) + "\n")
+
+
+def _folded(
+    names: list[str], cells: list[list[str]], widths: list[int], numeric: list[bool], limit: int
+) -> list[int] | None:
+    """Return widths that fit when long texts go on below themselves; None: they would not be read well so."""
+    least = [
+        width if number else min(width, max(columns_of(name), _LEAST_TEXT))
+        for name, width, number in zip(names, widths, numeric, strict=True)
+    ]
+    told = shrunk(widths, least, limit - len(_GAP) * (len(widths) - 1)) or []
+    most = max((len(list(pieces(c, w))) for row in cells for c, w in zip(row, told, strict=False)), default=0)
+    return told if most <= _MOST_LINES else None
 
 
 def _grid(
     names: list[str], cells: list[list[str]], widths: list[int], numeric: list[bool], bold: bool
 ) -> Iterator[str]:
-    def line(row: list[str]) -> str:
-        return _GAP.join(
-            padded(cell, width, right) for cell, width, right in zip(row, widths, numeric, strict=True)
-        ).rstrip()
+    def lines(row: list[str]) -> Iterator[str]:
+        cut = [list(pieces(cell, width)) for cell, width in zip(row, widths, strict=True)]
+        for below in range(max(map(len, cut))):
+            yield _GAP.join(
+                padded(parts[below] if below < len(parts) else "", width, right)
+                for parts, width, right in zip(cut, widths, numeric, strict=True)
+            ).rstrip()
 
-    yield _emphasised(line(names), bold)
+    yield from (_emphasised(line, bold) for line in lines(names))
     yield _GAP.join("-" * width for width in widths)
-    yield from (line(row) for row in cells)
+    for row in cells:
+        yield from lines(row)
     if not cells:
         yield "(no rows)"
 

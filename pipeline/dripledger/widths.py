@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 
 def columns_of(text: str) -> int:
@@ -41,3 +41,14 @@ def pieces(text: str, room: int) -> Iterator[str]:
         piece += character
         used += size
     yield piece
+
+
+def shrunk(widths: Sequence[int], least: Sequence[int], room: int) -> list[int] | None:
+    """Take from the widest column again and again until all fit; None where the least of each is too much."""
+    told = list(widths)
+    while sum(told) > room:
+        wide = [i for i, width in enumerate(told) if width > least[i]]
+        if not wide:
+            return None
+        told[max(wide, key=lambda i: told[i])] -= 1
+    return told

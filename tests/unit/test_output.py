@@ -108,7 +108,7 @@ def test_an_interval_reads_as_a_time(interval: str, text: str, fmt: str) -> None
     assert (json.loads(shown)[0]["took"] if fmt == "json" else shown.splitlines()[-1]) == text
 
 
-@pytest.mark.parametrize("width", [1, 2, 5, 10, 20, 40, 57])
+@pytest.mark.parametrize("width", [1, 2, 5, 10, 20, 40, 50])
 def test_a_narrow_terminal_gets_blocks_that_never_pass_its_width(width: int) -> None:
     text = written(small(), fmt="table", width=width)
     assert max(columns_of(line) for line in text.splitlines()) <= width
@@ -142,7 +142,21 @@ def test_an_empty_table_stays_within_a_narrow_terminal_too() -> None:
 def test_a_table_exactly_as_wide_as_the_terminal_stays_a_table() -> None:
     wide = max(len(line) for line in written(small(), fmt="table").splitlines())
     assert written(small(), fmt="table", width=wide).startswith("area  ")
-    assert written(small(), fmt="table", width=wide - 1).startswith("area:")
+    assert max(map(len, written(small(), fmt="table", width=wide - 1).splitlines())) < wide
+
+
+def test_long_texts_go_on_below_themselves_where_the_terminal_is_narrow() -> None:
+    table = pa.table(
+        {"n": [7, 12], "what": ["pump", "alarm"], "value": ["22 pumps, 9 of 10 numbers, 3 gaps", "none"]}
+    )
+    assert written(table, fmt="table", width=27) == (
+        " n  what   value\n--  -----  ----------------\n"
+        " 7  pump   22 pumps, 9 of\n           10 numbers, 3\n           gaps\n12  alarm  none\n"
+    )
+    # more than three lines for one cell is no table any more
+    assert written(table, fmt="table", width=22).startswith("n:")
+    # numbers are never cut
+    assert written(pa.table({"n": [123456789], "m": [123456789]}), fmt="table", width=15).startswith("n:")
 
 
 def test_the_width_of_a_terminal_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,6 +8,7 @@ from typing import Any, Final
 import duckdb
 import pyarrow as pa
 
+from dripledger.commands.output import counted
 from dripledger.engine import build_relations
 from dripledger.measures import Month, months_in_store
 from dripledger.site import Site
@@ -106,11 +107,11 @@ def summary_rows(told: dict[str, Any]) -> list[tuple[str, str, Any]]:
         sums = {name: sum(p[name] or 0 for p in pumps) for name in _COUNTS}
         expected = sums["seen"] + sums["missing"]
         held = f"{sums['seen']} of {expected} numbers ({sums['seen'] / expected:.2%})" if expected else None
-        parts = [f"{len({p['pump_id'] for p in pumps})} pumps", held or "no reliable numbers"]
+        parts = [counted(len({p["pump_id"] for p in pumps}), "pump", "pumps"), held or "no reliable numbers"]
         parts += [
-            f"{sums[name]} {word}"
-            for name, word in (
-                ("gaps", "gaps"), ("resets", "resets"), ("wraps", "wraps"), ("late_events", "late events"),
+            counted(sums[name], one, f"{one}s")
+            for name, one in (
+                ("gaps", "gap"), ("resets", "reset"), ("wraps", "wrap"), ("late_events", "late event"),
             )
             if sums[name]
         ]  # fmt: skip

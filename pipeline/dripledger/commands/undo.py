@@ -9,6 +9,7 @@ from typing import Any, Final
 import pyarrow as pa
 
 from dripledger.commands.output import balance_sentence, chosen_format, counted, emit, say
+from dripledger.commands.progress import shown_progress
 from dripledger.engine import connect
 from dripledger.errors import UsageError
 from dripledger.events import IngestResult, derived_are_built, forget, redo
@@ -54,10 +55,11 @@ def undo(args: Namespace, site: Site) -> int:
             do="Leave paths and --source out",
         )
     build = not args.no_build
-    if args.redo is not None:
-        result = redo(site, args.redo, args.wait, build, progress=say)
-    else:
-        result = forget(site, args.forget, args.wait, build, progress=say)
+    with shown_progress() as progress:
+        if args.redo is not None:
+            result = redo(site, args.redo, args.wait, build, progress=progress)
+        else:
+            result = forget(site, args.forget, args.wait, build, progress=progress)
     changes, reason = _changes(site, result)
     document = {
         **result.as_json(),

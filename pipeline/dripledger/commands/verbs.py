@@ -159,7 +159,11 @@ def quarantine(args: Namespace) -> int:
     if args.retry:
         if args.as_of is not None:
             raise UsageError("--retry changes the store and --as-of looks back", do="Give one of them")
-        return _tell_ingest(retry(_site(args), args.reason, progress=say), args.format)
+        from dripledger.commands.progress import shown_progress
+
+        with shown_progress() as progress:
+            result = retry(_site(args), args.reason, progress=progress)
+        return _tell_ingest(result, args.format)
     _, snapshot = _open(args)
     records = list_quarantine(snapshot, args.reason)
     if form == "table":
@@ -303,10 +307,11 @@ def verify(args: Namespace) -> int:
     """Check a site, a store, a report or a packet."""
     from dripledger.commands.verify import check, failed
 
-    chosen_format(args.format)
+    form = chosen_format(args.format)
     site = _site(args) if hasattr(args, "site") else None
     checked = check(Path(args.path), None if args.original is None else Path(args.original), site)
-    emit(checked.as_table(), args.format)
+    if checked.findings or form != "table":
+        emit(checked.as_table(), args.format)
     if not checked.is_sound:
         raise failed(checked)
     say(checked.sentence)
