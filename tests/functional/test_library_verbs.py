@@ -164,6 +164,10 @@ def test_a_review_closes_a_case(run: CommandLine) -> None:
             "intended",
             case["case_id"],
         )
+        reviews.write_text("case,disposition,date\nabcd,slip,2026-10-05\n", encoding="utf-8")
+        done = run.ok(*ask)
+        assert [row["status"] for row in _rows(done.out)] == ["open"]
+        assert "reviews.csv names 1 case that no record of this store has: abcd" in done.err
         reviews.write_text("case,disposition,date\nx,perhaps,2026-10-05\n", encoding="utf-8")
         run(*ask).refused(2, "reviews.csv, row 2", "'perhaps'", "artefact")
     finally:
@@ -183,7 +187,7 @@ def test_a_review_closes_a_case(run: CommandLine) -> None:
         (["attention", "--list", "nurses"], ["no list 'nurses'", "pareto"]),
         (
             ["replay", "7", "--area", "ICU", "--entry", "tea", "--quantity", "volume"],
-            ["nothing was recorded"],
+            ["no limit on volume of 'tea' in 'ICU'", "Its entries of 'ICU': morphine"],
         ),
         (["attention", "--month", "2031-01"], ["2031-01", "outside"]),
     ],

@@ -68,7 +68,28 @@ def test_a_limit_tighter_than_any_that_was_logged_gives_a_lower_bound() -> None:
 
 def test_what_was_never_recorded_is_refused() -> None:
     with pytest.raises(UsageError, match="nothing was recorded of volume"):
-        _curves(LOG, {"soft_high": 12.0}, quantity="volume")
+        _curves(LOG, {"soft_high": 12.0}, {"quantity": "volume", "soft_high": 500.0}, quantity="volume")
+
+
+def test_a_limit_that_the_library_does_not_have_is_refused_with_what_it_has() -> None:
+    rows = (
+        {"soft_high": 12.0},
+        {"entry": "Insulin", "soft_high": 3.0},
+        {"care_area": "Ward", "soft_high": 3.0},
+    )
+    con = logged(LOG)
+    replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
+    for place, told in (
+        (("ICU", "heparin", "volume"), "Its quantities of 'heparin' of 'ICU': flow_rate."),
+        (("ICU", "insulin", "flow_rate"), "Its entries of 'ICU': heparin, Insulin."),
+        (("icu", "heparin", "flow_rate"), "Its care areas: ICU, Ward."),
+    ):
+        with pytest.raises(
+            UsageError, match=f"no limit on {place[2]} of '{place[1]}' in '{place[0]}'"
+        ) as error:
+            curves(con, *place, "high")
+        assert told in str(error.value)
+    con.close()
 
 
 BOTH = (ONE | {"soft_high": 20.0}, TWO | {"soft_high": 3.5})

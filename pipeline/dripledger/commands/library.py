@@ -180,11 +180,15 @@ def _ask(
             from dripledger.library.uptake import UPTAKE_CAUTIONS, uptake
 
             return uptake(con, site, libraries), UPTAKE_CAUTIONS, None
-        from dripledger.library.attention import ATTENTION_CAUTIONS, attention
+        from dripledger.library.attention import ATTENTION_CAUTIONS, attention, unknown_reviews
 
         current = newest(libraries, span.ends_at)
         others = [row for library in libraries if library is not current for row in library.rows]
-        return attention(con, site, current.rows if current else (), others), ATTENTION_CAUTIONS, None
+        tables = attention(con, site, current.rows if current else (), others)
+        if unknown := unknown_reviews(con):
+            told = f"{counted(len(unknown), 'case', 'cases')} that no record of this store has"
+            say(sentence(f"reviews.csv names {told}: {', '.join(unknown)}."))
+        return tables, ATTENTION_CAUTIONS, None
 
 
 def _replay(

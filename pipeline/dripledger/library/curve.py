@@ -120,7 +120,7 @@ def curves(
     Raises
     ------
     UsageError
-        If nothing of it was recorded, or the library has no such row.
+        If the library has no such row, or nothing was recorded under it.
     """
     place = {"care_area": [care_area], "entry": [entry], "limit_quantity": [quantity]}
     put(con, "curve_place", pa.table(place))
@@ -129,6 +129,8 @@ def curves(
         " where care_area = ? and entry = ? and limit_quantity = ? order by row_no",
         [care_area, entry, quantity],
     ).fetchall()
+    if not rows:
+        raise _no_row(con, care_area, entry, quantity)
     rows = _only(_only(rows, 1, concentration), 2, weights)
     build(con, "curve_uses", "curve_left_out")
     uses = dict(con.execute("select row_no, uses from curve_uses").fetchall())
@@ -140,7 +142,7 @@ def curves(
     if not drawn:
         raise UsageError(
             f"nothing was recorded of {quantity} of {entry!r} in {care_area!r} that the proposal limits",
-            do="See the proposal's rows, and 'dripledger library replay' for entries and areas",
+            do="'library replay ... --list not_comparable' says what could not be compared, and why",
         )
     ((used, told, judged),) = con.execute(
         "select (select count(*) from library_programmings where care_area = $area and entry = $entry),"
@@ -153,6 +155,25 @@ def curves(
         other = [["another concentration or band of weights"], [judged - told], [0]]
         left_out = pa.concat_tables([pa.table(other, schema=left_out.schema), left_out])
     return Curves(tuple(drawn), left_out, used, told)
+
+
+def _no_row(con: duckdb.DuckDBPyConnection, care_area: str, entry: str, quantity: str) -> UsageError:
+    """Return what to say of a limit that the library does not have, with the nearest that it has."""
+    told = con.execute(
+        "select care_area, entry, limit_quantity from proposed_rows order by row_no"
+    ).fetchall()
+    levels: tuple[tuple[tuple[str, ...], str], ...] = (
+        ((care_area, entry), "quantities"), ((care_area,), "entries"), ((), "care areas"),
+    )  # fmt: skip
+    known = [dict.fromkeys(row[len(own)] for row in told if row[: len(own)] == own) for own, _ in levels]
+    (asked, what), names = next(
+        (level, names) for level, names in zip(levels, known, strict=True) if names or not level[0]
+    )
+    where = "".join(f" of {name!r}" for name in reversed(asked))
+    return UsageError(
+        f"the library has no limit on {quantity} of {entry!r} in {care_area!r}",
+        do=f"Its {what}{where}: {', '.join(names) or 'none'}",
+    )
 
 
 def _only(rows: list[tuple[Any, ...]], column: int, asked: str | None) -> list[tuple[Any, ...]]:
