@@ -14,6 +14,7 @@ from dripledger.measures.calculate import (
 )
 from dripledger.measures.cells import MonthState
 from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES, ROWS
+from dripledger.measures.facts import relations_of
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.measure import Amount, Direction, Form, IntervalKind, Least, Measure, Part
 from dripledger.measures.months import Month, month_range, parse_month
@@ -46,6 +47,7 @@ __all__ = [
     "prepare",
     "refuse_outside",
     "refuse_unbuilt",
+    "relations_of",
     "site_as_published",
     "span_text",
     "starts_variants",

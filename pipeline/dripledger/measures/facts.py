@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -88,6 +88,11 @@ SOURCES: Final[dict[str, Source]] = {
     "quarantine_share": Source("quarantine_share", amounts=_TWO),
     "uncertain_share": Source("uncertain_share", amounts=_TWO),
 }
+
+
+def relations_of(measures: Iterable[str]) -> set[str]:
+    """Return the relations that a table of these measures reads, by id."""
+    return {SOURCES[name].relation for name in measures} | {"running_hours", "starts", "month_state"}
 
 
 def read_facts(

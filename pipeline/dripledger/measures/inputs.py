@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import calendar
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 
 import duckdb
@@ -38,8 +38,13 @@ LONG_WINDOW_S = 3600.0
 _INSTANT = pa.timestamp("us", tz="UTC")
 
 
-def prepare(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month]) -> None:
-    """Make all relations of the measures.
+def prepare(
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    months: Sequence[Month],
+    relations: Iterable[str] | None = None,
+) -> None:
+    """Make the relations of the measures.
 
     Parameters
     ----------
@@ -49,6 +54,8 @@ def prepare(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month])
         The site; its lists and thresholds become relations.
     months
         The months to calculate.
+    relations
+        Make only these and what they need (`relations_of`); None: all.
     """
     _put(con, "site_months", _months(site, months))
     _put(con, "pumps_in_service", _pumps(site, months))
@@ -61,7 +68,7 @@ def prepare(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month])
     rules = site.settings.precedence
     con.execute(f"create or replace temp view counting_events as {counting_events(rules, 'events')}")
     register_units(con)
-    build_relations(con, "measures", as_views=_VIEWS)
+    build_relations(con, "measures", relations, as_views=_VIEWS)
 
 
 def months_in_store(con: duckdb.DuckDBPyConnection, site: Site) -> list[Month]:

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import duckdb
 
-from dripledger.measures import Month, month_states, prepare, tabulate
+from dripledger.measures import Month, month_states, prepare, relations_of, tabulate
 from dripledger.reports.behind import BY_ENTRY
 from dripledger.site import Site
 
@@ -57,7 +57,7 @@ class Earlier:
 def read_earlier(
     con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], *, share: bool = False
 ) -> Earlier:
-    """Read what the charts need of earlier months; the relations of measures are left standing for these.
+    """Read what the charts need of earlier months; some relations of measures are left standing for these.
 
     Parameters
     ----------
@@ -72,8 +72,8 @@ def read_earlier(
     """
     if not months:
         return Earlier()
-    prepare(con, site, months)
     wanted = (*CHARTED, *_TIED) if share else CHARTED
+    prepare(con, site, months, relations_of(wanted))
     states = month_states(con, site)
     return Earlier(
         tuple(str(month) for month in months),
