@@ -145,6 +145,20 @@ def test_a_row_for_every_strength_is_named_any_and_bands_have_curves_too() -> No
     assert (found.uses, found.uses_drawn) == (2, 1)
 
 
+def test_of_the_libraries_that_were_in_force_each_has_its_curves() -> None:
+    """7 ran at 10 and 25, 8 at 3, 4 and, as nothing else was named since, 7 mL/h."""
+    log = STRENGTHS.replace("| concentration_value |", "| library_version     |")
+    log = log.replace("| 1                   | mg/mL ", "| 7                   |       ")
+    log = log.replace("| 2                   | mg/mL ", "| 8                   |       ")
+    con = logged(log)
+    rows = [limit_row(number=n, version=version, soft_high=20.0) for n, version in ((2, "7"), (3, "8"))]
+    replay(con, rows, by_version=True)
+    found = curves(con, "ICU", "heparin", "flow_rate", "high")
+    con.close()
+    assert [(curve.version, curve.table["uses"][0].as_py()) for curve in found.drawn] == [("7", 2), ("8", 3)]
+    assert found.table.column_names[:3] == ["version", "concentration", "weights"]
+
+
 def test_an_alert_without_a_programme_is_a_use_of_its_row() -> None:
     """10 ran, 100 was tried and given up: two uses, one alert past 20."""
     log = """

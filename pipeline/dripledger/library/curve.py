@@ -31,7 +31,8 @@ _Values = Sequence[tuple[Any, ...]]
 class Curve:
     """A curve as a table, and what it is of.
 
-    `concentration` and `weights` are those of the row, ``any`` where it holds for every one. `table` has one
+    `concentration` and `weights` are those of the row, ``any`` where it holds for every one; `version` is the
+    library that it holds for, empty where one library is held against all that was recorded. `table` has one
     row a limit, ascending: `limit`, `unit`, `alerts`, `uses` (programmings with a value that this row can
     judge), `alerts_per_100_uses`, `within_still_warned` of `within` attempts that were brought within limits
     after a warning about this quantity and side, `is_lower_bound`, and `stands_for`: the limits that are
@@ -45,6 +46,7 @@ class Curve:
     quantity: str
     side: str
     unit: str
+    version: str
     table: pa.Table
 
 
@@ -63,10 +65,11 @@ class Curves:
 
     @property
     def table(self) -> pa.Table:
-        """All curves below each other, each limit with its concentration and weights."""
+        """All curves below each other, with concentration, weights and, where told, version."""
         tables = []
+        names = ["version"] if any(curve.version for curve in self.drawn) else []
+        names += ["concentration", "weights"]
         for curve in self.drawn:
-            names = ("concentration", "weights")
             texts = [pa.array([getattr(curve, n)] * curve.table.num_rows, pa.string()) for n in names]
             columns = [*texts, *curve.table.columns]
             tables.append(pa.table(columns, names=[*names, *curve.table.column_names]))
@@ -125,7 +128,7 @@ def curves(
     place = {"care_area": [care_area], "entry": [entry], "limit_quantity": [quantity]}
     put(con, "curve_place", pa.table(place))
     rows = con.execute(
-        "select row_no, concentration, weights, limit_unit from proposed_rows"
+        "select row_no, concentration, weights, limit_unit, coalesce(library_version, '') from proposed_rows"
         " where care_area = ? and entry = ? and limit_quantity = ? order by row_no",
         [care_area, entry, quantity],
     ).fetchall()
@@ -135,8 +138,8 @@ def curves(
     build(con, "curve_uses", "curve_left_out")
     uses = dict(con.execute("select row_no, uses from curve_uses").fetchall())
     drawn = [
-        _curve(con, (care_area, entry, text or ANY, band or ANY, quantity, side, unit), number, uses[number])
-        for number, text, band, unit in rows
+        _curve(con, (care_area, entry, text or ANY, band or ANY, quantity, side, *own), number, uses[number])
+        for number, text, band, *own in rows
         if number in uses
     ]
     if not drawn:
@@ -192,11 +195,11 @@ def _only(rows: list[tuple[Any, ...]], column: int, asked: str | None) -> list[t
 
 def _curve(
     con: duckdb.DuckDBPyConnection,
-    place: tuple[str, str, str, str, str, str, str],
+    place: tuple[str, ...],
     row_no: int,
     uses: int,
 ) -> Curve:
-    side, unit = place[-2:]
+    side, unit, _ = place[-3:]
     found = con.execute(
         "select value_6, origin, attempt_id, outcome, logged_side, logged_limit, entered_value, logged_kind"
         " from curve_values where row_no = ? and not stands_for_an_alert order by value_6, value_key",

@@ -84,8 +84,10 @@ def _draw(figure: Any, curve: Curve, notes: list[str], height: float) -> None:
     )
     strength = "" if curve.concentration == ANY else f", {curve.concentration}"
     band = "" if curve.weights == ANY else f", {curve.weights}"
+    version = f" (library {curve.version})" if curve.version else ""
+    whose = f"{curve.entry}{strength}{band}, {curve.care_area}{version}"
     figure.suptitle(
-        f"{curve.entry}{strength}{band}, {curve.care_area}: one limit, at every place it could stand",
+        f"{whose}: one limit, at every place it could stand",
         x=0.11, y=0.97, ha="left", fontsize=10.5,
     )  # fmt: skip
     figure.text(0.11, 0.895, f"{uses} uses (programmings) under this limit", fontsize=8.5, color=_QUIET)
