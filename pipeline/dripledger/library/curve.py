@@ -138,8 +138,13 @@ def curves(
     build(con, "curve_uses", "curve_left_out")
     uses = dict(con.execute("select row_no, uses from curve_uses").fetchall())
     drawn = [
-        _curve(con, (care_area, entry, text or ANY, band or ANY, quantity, side, *own), number, uses[number])
-        for number, text, band, *own in rows
+        _curve(
+            con,
+            (care_area, entry, text or ANY, band or ANY, quantity, side, unit, version),
+            number,
+            uses[number],
+        )
+        for number, text, band, unit, version in rows
         if number in uses
     ]
     if not drawn:
@@ -195,7 +200,7 @@ def _only(rows: list[tuple[Any, ...]], column: int, asked: str | None) -> list[t
 
 def _curve(
     con: duckdb.DuckDBPyConnection,
-    place: tuple[str, ...],
+    place: tuple[str, str, str, str, str, str, str, str],
     row_no: int,
     uses: int,
 ) -> Curve:
