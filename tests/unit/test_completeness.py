@@ -52,7 +52,7 @@ def test_share_held_by_pump_and_month(tmp_path: Path) -> None:
     assert {
         "about": "log held",
         "name": "2026-08",
-        "value": "2 pumps, 7 of 9 numbers (77.78%), 1 gaps",
+        "value": "2 pumps, 7 of 9 numbers (77.78%), 1 gap",
     } in table
 
 
