@@ -91,7 +91,7 @@ read_through as (
                                         when r.reaches and o.alarm_id = r.alarm_id
                                             then 5
                                         when
-                                            r.reaches and o.kind_named = r.alarm_kind
+                                            r.reaches and o.watch_no <> r.watch_no and o.kind_named = r.alarm_kind
                                             and (r.alarm_id is null or o.alarm_id is null)
                                             then 7
                                     end

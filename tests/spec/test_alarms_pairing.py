@@ -200,6 +200,18 @@ def test_an_update_without_channel_is_no_new_alarm(engine: str) -> None:
     """)  # fmt: skip
 
 
+def test_an_update_with_an_id_of_its_own_is_another_alarm(engine: str) -> None:
+    """On a pump that names no channel: of the kind that is open already, but with an id that is not."""
+    read(engine, log_of(
+        row("10:30:00", "alarm_raised", channel=""), row("10:30:10", "alarm_updated", id_="2", channel=""),
+        row("10:31:00", "alarm_cleared", "", id_="2", channel=""), row("10:32:00", "alarm_cleared", channel=""),
+    )).alarms("""
+    | alarm_id | cleared_at | raw_count |
+    | e2       | 10:32      | 1         |
+    | e3       | 10:31      | 1         |
+    """)  # fmt: skip
+
+
 def test_what_a_source_without_clearings_raised_is_not_open(engine: str) -> None:
     """Its alarms have no end; a clearing that another source logs is the other source's alarm's."""
     text = "\n".join([
