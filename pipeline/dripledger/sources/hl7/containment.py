@@ -29,7 +29,7 @@ class Seen:
     infos
         Levels that hold delivery information and are no fluid source.
     devices
-        (level, OBX-18) in the order of the message.
+        (level, which observation names its device) in the order of the message.
     declared
         The level that the event says that it concerns.
     active
@@ -39,7 +39,7 @@ class Seen:
     values: defaultdict[Path, list[Any]] = field(default_factory=lambda: defaultdict(list))
     levels: dict[Path, str] = field(default_factory=dict)
     infos: set[Path] = field(default_factory=set)
-    devices: list[tuple[Path, str]] = field(default_factory=list)
+    devices: list[tuple[Path, int]] = field(default_factory=list)
     declared: Path | None = None
     active: str | None = None
 

@@ -1,7 +1,8 @@
 """One message to one row of raw fields: names before numbers, containment by OBX-4, nothing about people.
 
 Speed comes from remembering: what an OBX-3 and OBX-4, the tail of a segment or a coded value mean is worked
-out once for each text, because pumps write the same ones again and again.
+out once for each text, and what a message of one shape fills once for each shape (`shape.py`), because pumps
+write the same ones again and again.
 """
 
 from __future__ import annotations
@@ -10,21 +11,21 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Any, Final
 
-from dripledger.sources.hl7.codes import observation_of, term_name, unit_of
-from dripledger.sources.hl7.containment import NOWHERE, Path, Seen, nearest_last, path_of, place_of
+from dripledger.sources.hl7.codes import term_name, unit_of
 from dripledger.sources.hl7.fields import FIELDS, PLACES, Row, derive
 from dripledger.sources.hl7.separators import Separators, iso_time, offset_of, separators_of
+from dripledger.sources.hl7.shape import CODED, NUMBER, Meaning, Shape, Tail, meaning_of, shape_of
 
 #: Why a message cannot be split, as named checks.
 NO_MESSAGE, BAD_SEPARATORS = "not_a_message", "separators_unreadable"
 SEVERAL_EVENTS, NO_EVENT = "several_events", "event_missing"
 
-_NUMBER, _CODED, _TEXT, _SOURCE, _ACTIVE, _EVENT, _ALARM, _LEVEL = range(8)
-_FORMS: Final = {"number": _NUMBER, "coded": _CODED, "text": _TEXT}
-_SPECIAL: Final = {"event": _EVENT, "source_path": _SOURCE, "active_source": _ACTIVE}
 _BOUNDARIES: Final = frozenset(("MSH", "FHS", "BHS", "BTS", "FTS"))
-_CODED_TYPES: Final = frozenset(("CWE", "CE", "CNE", "CF"))
 _REMEMBERED: Final = 100_000
+_REMEMBERED_SHAPES: Final = 2_000
+_LONGEST_REMEMBERED: Final = 1_000
+#: Stands in a shape where a message has an OBR segment.
+_ORDER: Final = -1
 _BLANK: Final = " \t\0"
 _EMPTY: Final[Row] = [None] * len(FIELDS)
 _P: Final = PLACES
@@ -69,26 +70,15 @@ def read_block(text: str, readers: dict[str, MessageReader | None]) -> Iterator[
 class _Remembered(dict[Any, Any]):
     """A dictionary that begins anew before it grows without end."""
 
+    def __init__(self, most: int = _REMEMBERED) -> None:
+        self._most = most
+
     def keep(self, key: Any, value: Any) -> Any:
-        if len(self) >= _REMEMBERED:
+        if len(self) >= self._most:
             self.clear()
-        self[key] = value
+        if not isinstance(key, str) or len(key) <= _LONGEST_REMEMBERED:
+            self[key] = value
         return value
-
-
-class _Tail:
-    """What follows the value of an OBX segment."""
-
-    __slots__ = ("device", "flags", "status", "time", "unit")
-
-    def __init__(self, fields: list[str], unit: str | None) -> None:
-        fields = fields + [""] * (13 - len(fields)) if (size := len(fields)) < 13 else fields
-        self.unit = unit
-        self.flags = fields[2]
-        # a segment that is one field short has its status in OBX-10
-        self.status = fields[5] or (fields[4] if size == 5 else "")
-        self.time = fields[8]
-        self.device = fields[12]
 
 
 class MessageReader:
@@ -104,7 +94,10 @@ class MessageReader:
         self.separators = separators
         # apart for alerts: the fifth place of a containment is a facet there
         self._meanings = (_Remembered(), _Remembered())
+        self._shapes = (_Remembered(_REMEMBERED_SHAPES), _Remembered(_REMEMBERED_SHAPES))
+        self._meant = 0
         self._tails = _Remembered()
+        self._units = _Remembered()
         self._tokens = _Remembered()
         self._plain = _Remembered()
         self._parts = tuple(_Remembered() for _ in range(9))
@@ -124,8 +117,10 @@ class MessageReader:
         told = message == "ORU" and trigger in ("R42", "R40")
         alert = told and trigger == "R40"
         meanings, tails = self._meanings[alert], self._tails
-        order = event_order = event = None
-        seen = Seen()
+        orders: list[list[str]] = []
+        # what decides where each value belongs; and the values
+        key: list[int | str] = []
+        seen: list[tuple[Meaning, str, Tail] | None] = []
         for segment in segments:
             name = segment[:3]
             if name == "OBX":
@@ -133,96 +128,71 @@ class MessageReader:
                 if len(f) < 7:
                     f += [""] * (7 - len(f))
                 _, _, kind, what, where, value, rest = f
-                meaning = meanings.get((what, where)) or self._meaning(what, where, alert)
+                meaning = meanings.get((kind, what, where)) or self._meaning(kind, what, where, alert)
                 tail = tails.get(rest) or self._tail(rest)
-                if tail.status in ("D", "W"):
-                    continue
-                form, at, path = meaning
-                if tail.device:
-                    seen.devices.append((path, tail.device))
-                if form >= _EVENT:
-                    if form == _LEVEL:
-                        if not value:
-                            seen.level(path, what, at >= 0)
-                        continue
-                    if event is not None:
-                        return SEVERAL_EVENTS
-                    event, event_order = (path, value, tail), order
-                elif value and tail.status not in ("X", "N"):
-                    if form == _SOURCE:
-                        seen.declared = path_of(value)[0]
-                    elif form == _ACTIVE:
-                        seen.active = self._token(value)
-                    seen.values[path].append((at, form, kind, value, tail))
+                key.append(meaning.code + tail.code + (1 if value else 0))
+                if meaning.steers:
+                    key.append(value)
+                seen.append((meaning, value, tail))
             elif name == "OBR":
-                order = segment.split(field)
+                orders.append(segment.split(field))
+                key.append(_ORDER)
+                seen.append(None)
             elif name == "PID" and row[_P["patient"]] is None:
                 row[_P["patient"]] = self._part(segment.split(field, 4), 3, 0)
             elif name == "PV1" and row[_P["location"]] is None:
                 row[_P["location"]] = self._part(segment.split(field, 4), 3, 0)
+        shapes, known = self._shapes[alert], tuple(key)
+        shape: Shape = shapes.get(known) or shapes.keep(known, shape_of(seen, alert, self._token))
+        if shape.several_events:
+            return SEVERAL_EVENTS
+        event = None if shape.event is None else seen[shape.event]
         if told and (event is None or not event[1]):
             # what was cut off must not become an event that says nothing
             return NO_EVENT
-        if event_order is None:
-            event_order = order
+        order = orders[shape.order] if orders else None
         sent = header[6] if len(header) > 6 else ""
         offset = offset_of(sent)
-        when = event_order[7] if event_order is not None and len(event_order) > 7 else ""
+        when = order[7] if order is not None and len(order) > 7 else ""
         row[_P["message"]], row[_P["trigger"]] = message, trigger
         row[_P["control_id"]] = self._part(header, 9, 0)
         row[_P["received_time"]] = iso_time(self._text(sent) or "", offset)
         row[_P["event_time"]] = iso_time(self._text(when or (event[2].time if event else "")) or "", offset)
         if alert:
-            self._alert(row, event_order, event)
-            seen.declared = event[0] if event else None
+            self._alert(row, order, event)
         else:
             row[_P["event"]] = self._term(event[1]) if event else None
-            row[_P["order_placer"]] = self._part(event_order, 2, 0)
-            row[_P["drug_code"]] = self._part(event_order, 4, 0)
-            row[_P["drug_text"]] = self._part(event_order, 4, 1)
-        self._place(row, seen)
+            row[_P["order_placer"]] = self._part(order, 2, 0)
+            row[_P["drug_code"]] = self._part(order, 4, 0)
+            row[_P["drug_text"]] = self._part(order, 4, 1)
+        self._fill(row, shape, seen)
         derive(row)
         return row
 
-    def _place(self, row: Row, seen: Seen) -> None:
+    def _fill(self, row: Row, shape: Shape, seen: list[Any]) -> None:
         """Fill what depends on where in the pump the event stands."""
-        place = place_of(seen)
-        for path in nearest_last(seen, place):
-            self._fill(row, seen.values[path])
-        where = seen.declared or place
-        row[_P["channel"]] = str(where[1]) if where is not None and where[1] else None
-        if place is not None and place[2] and place in seen.levels:
-            row[_P["source"]] = self._token(seen.levels[place])
-        top = (where[0] if where is not None else 1, 0, 0)
-        if top in seen.levels:
-            row[_P["pump_level"]] = self._token(seen.levels[top])
-        if seen.devices:
-            own = dict(reversed(seen.devices))
-            pump = [own.get(top) or seen.devices[0][1]]
-            row[_P["pump"]], row[_P["pump_system"]] = self._part(pump, 0, 0), self._part(pump, 0, 2)
-            if place is not None and place[1]:
-                row[_P["channel_device"]] = self._part([own.get((*place[:2], 0), "")], 0, 0)
-
-    def _fill(self, row: Row, values: list[tuple[int, int, str, str, _Tail]]) -> None:
-        """Fill the values of one level; of two of a kind the first counts, unless a later one corrects it."""
-        if len({v[0] for v in values}) < len(values):
-            # what is written last stays: the first of its kind, or a correction
-            values = values[::-1]
-            values.sort(key=lambda v: v[4].status == "C")
-        plain = self._plain
-        for at, form, kind, value, tail in values:
-            if form == _NUMBER:
+        plain, tokens = self._plain, self._tokens
+        for index, at, form in shape.fills:
+            meaning, value, tail = seen[index]
+            if form == NUMBER:
                 told = plain.get(value)
                 if told is None:
-                    told = self._number(kind, value)
+                    told = self._number(meaning.kind, value)
                 if told is not None:
                     row[at], row[at + 1] = told, tail.unit
-            elif form in (_CODED, _ACTIVE) or kind in _CODED_TYPES:
-                row[at] = self._token(value)
+            elif form == CODED:
+                row[at] = tokens.get(value) or self._token(value)
             else:
                 row[at] = plain.get(value) or self._text(value)
+        row[_P["channel"]], row[_P["source"]] = shape.channel, shape.source
+        row[_P["pump_level"]] = shape.pump_level
+        if shape.pump_device is not None:
+            pump = [seen[shape.pump_device][2].device]
+            row[_P["pump"]], row[_P["pump_system"]] = self._part(pump, 0, 0), self._part(pump, 0, 2)
+        if shape.channel_device is not None:
+            row[_P["channel_device"]] = self._part([seen[shape.channel_device][2].device], 0, 0)
 
-    def _alert(self, row: Row, order: list[str] | None, event: tuple[Path | None, str, _Tail] | None) -> None:
+    def _alert(self, row: Row, order: list[str] | None, event: tuple[Meaning, str, Tail] | None) -> None:
         """Fill what only an alert has."""
         sep = self.separators
         row[_P["event"]] = "MDC_EVT_ALARM"
@@ -244,36 +214,31 @@ class MessageReader:
             elif flag in ("SP", "ST", "SA"):
                 row[_P["alert_type"]] = flag
 
-    def _meaning(self, what: str, where: str, alert: bool) -> tuple[int, int, Path]:
-        """Work out what an OBX-3 and an OBX-4 mean: (form, place in the row, level).
-
-        A level that is known as delivery information has a place of 0, any other one of -1.
-        """
+    def _meaning(self, kind: str, what: str, where: str, alert: bool) -> Meaning:
+        """Work out what an OBX-2, OBX-3 and OBX-4 mean."""
+        self._meant += 1
         parts = (*what.split(self.separators.component, 2), "", "")
-        number, name = parts[0].strip(), parts[1].strip()
-        path, metric, facet = path_of(where)
-        told = observation_of(number, name)
-        if alert and (facet == 1 or term_name(number, name) == "MDC_EVT_ALARM"):
-            meaning = (_ALARM, -1, path or NOWHERE)
-        elif told is not None and told.form != "head":
-            form = _SPECIAL.get(told.field, _FORMS[told.form])
-            if told.scope == "info" and path is not None:
-                # what is said about the delivery as a whole counts wherever in the channel it stands
-                path = (path[0], path[1], 0)
-            meaning = (form, _P[told.field], path or NOWHERE)
-        else:
-            own = metric == facet == 0 and path is not None
-            meaning = (_LEVEL, 0 if told is not None else -1, path if own and path else NOWHERE)
-        self._meanings[alert].keep((what, where), meaning)
+        meaning = meaning_of(kind, (parts[0].strip(), parts[1].strip()), what, where, alert, self._meant)
+        if len(what) + len(where) + len(kind) <= _LONGEST_REMEMBERED:
+            self._meanings[alert].keep((kind, what, where), meaning)
         return meaning
 
-    def _tail(self, rest: str) -> _Tail:
+    def _tail(self, rest: str) -> Tail:
         """Read what follows a value: unit, OBX-8, status, time, device."""
         fields = rest.split(self.separators.field, 13)
-        parts = [self._text(p) or "" for p in fields[0].split(self.separators.component)] + [""] * 6
-        unit = unit_of(parts[0], parts[1], parts[3], parts[5], parts[2]) or None
-        tail: _Tail = self._tails.keep(rest, _Tail(fields, unit))
-        return tail
+        size = len(fields)
+        if size < 13:
+            fields += [""] * (13 - size)
+        # a segment that is one field short has its status in OBX-10
+        status = fields[5] or (fields[4] if size == 5 else "")
+        unit = self._units.get(fields[0])
+        if unit is None:
+            parts = [self._text(p) or "" for p in fields[0].split(self.separators.component)] + [""] * 6
+            told = unit_of(parts[0], parts[1], parts[3], parts[5], parts[2])
+            unit = self._units.keep(fields[0], told)
+        tail = Tail(unit or None, fields[2], status, fields[8], fields[12])
+        # a time is seldom written twice
+        return tail if tail.time else self._tails.keep(rest, tail)
 
     def _part(self, fields: Sequence[str] | None, index: int, component: int) -> str | None:
         """Return one component of the first repetition of a field, escapes resolved; None where empty."""
@@ -293,7 +258,7 @@ class MessageReader:
         """Return the first repetition, trimmed, escapes resolved; None where nothing is said."""
         sep = self.separators
         value = text.split(sep.repetition, 1)[0] if sep.repetition in text else text
-        value = sep.unescape(value).strip()
+        value = (sep.unescape(value) if sep.escape in value else value).strip()
         return value if value and value != '""' else None
 
     def _term(self, text: str) -> str | None:
