@@ -126,7 +126,7 @@ def test_a_change_of_an_area_compares_that_area_in_the_measures_that_it_names(ma
     assert (before.note, after.note) == ("108 of 180", "135 of 150")
     low, high = (100 * float(limit) for limit in newcombe(135, 150, 108, 180))
     assert told.text.startswith(
-        "After training (2026-05-09) the share was 30.0 points higher "
+        "After this change the share was 30.0 points higher "
         f"(95 % interval {low:.1f} to {high:.1f} points). Chance alone hardly explains it"
     )
 

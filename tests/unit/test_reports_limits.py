@@ -13,12 +13,14 @@ from tests.report_samples import STAMP
 from dripledger.errors import DripledgerError
 from dripledger.measures import Month
 from dripledger.reports.anew import OF_LIMITS, Anew, Release, Restart, first_month, read_anew
-from dripledger.reports.cards import TOGETHER, marks_text
+from dripledger.reports.cards import TOGETHER, _words, marks_text
 from dripledger.reports.compose import build
 from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, gather
 from dripledger.reports.rendering import _hidden
+from dripledger.reports.series import History
 from dripledger.site import ChangeRow, Site
+from dripledger.statistics import Found, Series, read_chart
 
 MONTHS = [Month(2024, 9).plus(k) for k in range(26)]
 OCTOBER = Month(2026, 10)
@@ -176,3 +178,21 @@ def test_a_release_before_anything_was_programmed_reaches_no_area() -> None:
     release = Release("8", date(2026, 3, 10), frozenset({("icu", "morphine")}), {})
     assert release.concerns("icu", None) == release.concerns("", None) == 0
     assert release.concerns("", "morphine") == 1
+
+
+def test_a_card_says_first_what_holds_now_then_what_is_over_and_calls_no_whole_series_over() -> None:
+    now = Found("shift", 1, (12,), "All 7 months lie above.")
+    gone = Found("beyond", 1, (3,), "All 4 months are above.")
+    waves = "The series moves in longer waves."
+
+    def told(*found: Found, sentences: tuple[str, ...]) -> tuple[str, ...]:
+        one = read_chart(["m"] * 13, [1] * 13, [9] * 13, Series.COUNTS, enough=[True] * 13)
+        months = tuple(str(month) for month in MONTHS[:13])
+        reading = replace(one, found=found, sentences=sentences)
+        return _words(History("override_share", months, (), reading, (), 1.0))
+
+    assert told(gone, now, sentences=(gone.sentence, now.sentence, waves)) == (
+        now.sentence, "Earlier: all 4 months are above.",
+    )  # fmt: skip
+    assert told(now, sentences=(now.sentence, waves)) == (now.sentence, waves)
+    assert told(sentences=(waves,)) == (waves,)

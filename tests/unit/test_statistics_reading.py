@@ -43,6 +43,15 @@ def test_months_below_the_limits_are_named_in_one_sentence() -> None:
     assert found.found[0].side == -1
 
 
+def test_many_months_in_a_row_are_named_by_the_first_and_the_last() -> None:
+    assert read([*CALM, 150, 151, 152, 150]).sentences[0] == (
+        "All 4 months from January to April 2025 are below what chance explains."
+    )
+    assert read([*CALM, 150, 151, 186, 152, 150]).sentences[0] == (
+        "January, February, April and May 2025 are below what chance explains."
+    )
+
+
 def test_one_month_and_months_of_two_years() -> None:
     assert read([*CALM, 150]).sentences[0] == "January 2025 is below what chance explains."
     assert (

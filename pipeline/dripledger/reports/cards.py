@@ -92,14 +92,17 @@ def card(
 def _words(found: History) -> tuple[str, ...]:
     """Say first what the newest month belongs to; what is over comes after it, once."""
     last = len(found.months) - 1
-    now = [one.sentence for one in found.reading.found if last in one.points]
+    patterns = {one.sentence: one for one in found.reading.found}
+    now = [text for text, one in patterns.items() if last in one.points]
     rest = [text for text in found.reading.sentences if text not in now]
-    if not found.reading.found:
+    if not patterns:
         return tuple(rest)
-    return (
-        *now,
-        *(f"Earlier: {text[0].lower() if text[:3] == 'All' else text[0]}{text[1:]}" for text in rest[:1]),
-    )
+    # What is said of the whole series is not over.
+    return (*now, *(_earlier(text) if text in patterns else text for text in rest[:1]))
+
+
+def _earlier(text: str) -> str:
+    return f"Earlier: {text[0].lower() if text[:3] == 'All' else text[0]}{text[1:]}"
 
 
 def marks_text(material: Material, area: str = "") -> str:

@@ -111,7 +111,7 @@ def compared(
     minimums = material.site.settings.minimums
     enough = min(one.whole, two.whole) >= (Decimal(minimums.channel_hours) if rate else minimums.starts)
     setting = Setting(
-        f"{row.what} ({day(row.date, material.site.settings.report.dates)})",
+        "this change",
         tuple(sorted({int(name[5:]) for name in before})), tuple(sorted({int(name[5:]) for name in after})),
         decimal=material.decimal,
     )  # fmt: skip

@@ -11,6 +11,9 @@ from dripledger.statistics.layout import Bools, Ints, run_bounds
 from dripledger.statistics.rules import Runs, Sides, Signals
 from dripledger.statistics.words import listed, span
 
+#: Points in a row from which on they are named by the first and the last.
+_LONG_ROW = 4
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -69,7 +72,8 @@ def patterns(
             if not points or points[-1] < since:
                 continue
             sign = int(side[run[0]])
-            out.append(Found(rule, sign, points, _sentence(rule, sign, [labels[i] for i in points], noun)))
+            names, in_a_row = [labels[i] for i in points], points[-1] - points[0] == len(points) - 1
+            out.append(Found(rule, sign, points, _sentence(rule, sign, names, noun, in_a_row)))
     return tuple(out)
 
 
@@ -86,9 +90,11 @@ def _groups(side: Sides, number: Ints, whole: bool) -> list[list[int]]:
     return [list(range(i, int(end[i]) + 1)) for i in firsts]
 
 
-def _sentence(rule: str, side: int, names: list[str], noun: str) -> str:
+def _sentence(rule: str, side: int, names: list[str], noun: str, in_a_row: bool) -> str:
     where = "above" if side > 0 else "below"
     verb = "is" if len(names) == 1 else "are"
+    if rule == "beyond" and in_a_row and len(names) >= _LONG_ROW:
+        return f"All {len(names)} {noun} {span(names[0], names[-1])} are {where} what chance explains."
     if rule == "beyond":
         return f"{listed(names)} {verb} {where} what chance explains."
     if rule == "near":
