@@ -6,9 +6,11 @@ says so itself.
 
 The profile cannot say everything. It has no event for a rate change, a limit alert, an override or a
 bypass: library use is inferred from what a start carries, and marked so. A start that names a care area of
-the library is taken as `limited` (whether the entry has limits is in the drug library, not in the message),
-one that names none as `bypassed`. A pump that never sends the library's version or care area needs
-``library_use = { value = "unknown" }``.
+the library is taken as `limited` (whether the entry has limits is in the drug library, not in the message).
+One that names none is `bypassed` where it is a plain rate; where it names a drug, a concentration or a dose
+it may be either, and is `unknown`: a message that was cut short, or leaves the care area out, must not count
+as outside. The library's version decides nothing: it is told of the pump, whatever runs. A pump that never
+sends a care area needs ``library_use = { value = "unknown" }``.
 """
 
 from __future__ import annotations
@@ -53,7 +55,9 @@ _STANDARD_FIELDS: Final[dict[str, Any]] = {
     "library_version": "library_version",
     "library_use": {
         "expr": f"case when {_USER_START} then "
-        "case when care_area is not null then 'limited' else 'bypassed' end end"
+        "case when care_area is not null then 'limited' "
+        "when entry is not null or concentration is not null or dose_rate is not null then 'unknown' "
+        "else 'bypassed' end end"
     },
     "library_use_basis": {"expr": f"case when {_USER_START} then 'inferred' end"},
     "entry": "entry",
