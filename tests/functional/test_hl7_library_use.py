@@ -1,4 +1,4 @@
-"""What a device message says about library use: inferred from a start, and never from what it only leaves out."""
+"""What a device message says about library use: inferred from a start, never from what it leaves out."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from tests.functional.test_hl7_messages import Ingested
 
 
 def test_what_a_start_names_decides(tmp_path: Path) -> None:
-    """A care area is the library's, a plain rate is outside; a drug or a dose without care area may be either."""
+    """A care area is the library's, a plain rate is outside; a drug or a dose alone may be either."""
     plain = {"drug": None, "concentration": None, "dose": None, "weight": None}
     starts = {
         "00": event("start", "20260210080000-0600", "P-0"),
@@ -40,7 +40,7 @@ def test_what_a_start_names_decides(tmp_path: Path) -> None:
 
 
 def test_a_change_of_rate_without_a_care_area_leaves_the_library_use_as_it_was(tmp_path: Path) -> None:
-    """The stop and start of a change name the drug and no care area: the infusion stays one, in the library."""
+    """The stop and start of a change name the drug and no care area: one infusion, in the library."""
     messages = [
         event("start", "20260210080000-0600"),
         event("stop", "20260210090000-0600", status="transitioning"),
