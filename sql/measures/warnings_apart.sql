@@ -1,4 +1,4 @@
--- title: Attempts and alarms that no rate counts, counted
+-- title: Attempts and alarms that no rate counts, and clearings that ended none, counted
 -- grain: month, what it is
 select
     m.month,
@@ -27,3 +27,10 @@ select
 from month_alarms
 where concerns = 'other' or (concerns = 'delivery' and not was_running)
 group by month, concerns
+union all
+select
+    month,
+    'clears_alone' as what,
+    cast(count(*) as bigint) as amount
+from clears_alone
+group by month
