@@ -236,3 +236,50 @@ def said(text: str, anchor: str) -> set[str]:
             parts = [re.sub(r"<[^>]+>", "", one) for one in re.findall(r"<td[^>]*>(.*?)</td>", row, re.S)]
             found |= {*parts, str(int(parts[0]) + int(parts[1]))}
     return found
+
+
+def test_figures_of_data_quality_open_what_they_are_made_of() -> None:
+    """Each source's numerator is told again by the rows that its figure leads to."""
+    given = drawn()
+    for place, infusion in enumerate(given["infusions"]):
+        infusion["uncertain"] = place % 7 == 0
+        infusion["source_name"] = "wards" if place % 2 else "theatres"
+    given["quarantined"] = [
+        {
+            "source_file_sha256": "f", "source_record": record, "device_time": f"2026-10-0{record} 10:00:00",
+            "source_name": "theatres" if record == 3 else "wards", "reasons": ["no_pump", "no_unit"],
+        }
+        for record in (2, 3, 5)
+    ]  # fmt: skip
+    given["events"] = [
+        {
+            "event_id": f"n{place}", "sequence": number, "occurred_at": f"2026-10-{place + 1:02} 09:00:00",
+            "device_time": f"2026-10-{place + 1:02} 09:00:00",
+        }
+        for place, number in enumerate((10, 11, 15, 16, 18))
+    ]  # fmt: skip
+    quality = rendered(own_site(), **given)["quality.html"].decode()
+    sources = re.findall(r"<tr[^>]*>(.*?)</tr>", quality.partition('id="sources"')[2].partition("<h2")[0], re.S)
+    walked: dict[str, dict[str, tuple[int, int]]] = {}
+    for row in sources[1:]:
+        source = re.sub("<[^>]+>", "", row.partition("</th>")[0]).strip()
+        for anchor, counts in re.findall(r'href="#(\w+)".*?([\d ]+ / [\d ]+)', row, re.S):
+            numerator, denominator = (int(part) for part in counts.split("/"))
+            walked.setdefault(anchor, {})[source] = (numerator, denominator)
+    assert set(walked) >= {"quarantine", "uncertain", "numbers"}
+
+    def listed(anchor: str) -> list[list[str]]:
+        part = quality.partition(f'id="{anchor}"')[2].partition("<h2")[0]
+        found = re.findall(r"<tr[^>]*>(.*?)</tr>", part, re.S)
+        cells = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row, re.S) for row in found]
+        return [[re.sub("<[^>]+>", "", cell).strip() for cell in row] for row in cells]
+
+    for anchor in ("quarantine", "uncertain"):
+        told = [row[0] for row in listed(anchor)]
+        assert {source: told.count(source) for source in walked[anchor]} == {
+            source: numerator for source, (numerator, _) in walked[anchor].items()
+        }
+    assert walked["quarantine"] == {"wards": (2, 7), "theatres": (1, 1)}
+    assert [row for row in listed("numbers") if row[0] == "wards"] == [["wards", "P1", "2", "4"]]
+    seen, expected = walked["numbers"]["wards"]
+    assert expected - seen == 4

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Final
+
 from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
 from dripledger.reports.cards import cards
 from dripledger.reports.material import Material
 from dripledger.reports.naming import day
+from dripledger.reports.quality import QUALITY
 from dripledger.reports.shown_often import limits_changed, missing_table
 from dripledger.reports.words import whole
 
@@ -116,7 +120,17 @@ def quality_leaf(material: Material) -> Leaf:
         Table(
             (Column("Source"), *(Column(t, number=True) for t in page.quality_titles)),
             tuple(
-                (Cell(r.source), *(Cell(f.value or f.reason or "none", note=f.counts) for f in r.figures))
+                (
+                    Cell(r.source),
+                    *(
+                        Cell(
+                            f.value or f.reason or "none",
+                            "" if material.share or not f.counts else MADE_OF[measure],
+                            note=f.counts,
+                        )
+                        for measure, f in zip(QUALITY, r.figures, strict=True)
+                    ),
+                )
                 for r in page.quality
             ),
             empty="No source has a log in the month.",
@@ -158,7 +172,36 @@ def quality_leaf(material: Material) -> Leaf:
     return Leaf("quality.html", "Data quality", lead, tuple(blocks), nav="Data quality")
 
 
+#: Where the page says what a figure of data quality is made of, by source.
+MADE_OF: Final = {
+    "log_completeness": "#numbers",
+    "quarantine_share": "#quarantine",
+    "unmapped_share": "#labels",
+    "clock_corrected_share": "fleet.html#clocks",
+    "uncertain_share": "#uncertain",
+}
+_MOST: Final = 200
+
+
 def _waiting(material: Material) -> list[Block]:
+    waiting = material.con.execute(
+        "select q.source, coalesce(p.path, ''), q.source_file_sha256, q.source_record, "
+        "array_to_string(q.reasons, ', ') from quarantine_months as q left join source_paths as p "
+        "using (source_file_sha256) where q.month in (select month from report_month) "
+        "order by q.source, 2, q.source_file_sha256, q.source_record"
+    ).fetchall()
+    holes = material.con.execute(
+        "select source, pump_id, holes, missing from report_number_gaps inner join report_month "
+        "using (month) order by source, pump_id"
+    ).fetchall()
+    doubtful = material.con.execute(
+        "select s.source, i.started_on, i.shift, i.care_area, coalesce(i.entry, 'no entry'), i.pump_id "
+        "from starts as s inner join report_month as m using (month) inner join report_infusions as i "
+        "on s.month = i.month and s.infusion_id = i.infusion_id "
+        "where s.uncertain and s.counts_as not in ('maintenance', 'training') "
+        "order by s.source, i.started_on, i.shift, s.infusion_id"
+    ).fetchall()
+    form = material.site.settings.report.dates
     labels = material.con.execute(
         "select word, label, events from report_unmapped_labels inner join report_month using (month)"
         " order by word, label"
@@ -175,6 +218,47 @@ def _waiting(material: Material) -> list[Block]:
             "A record with several reasons counts under each. 'dripledger quarantine' shows them.",
             "No record of the month waits.",
         ),
+        *_listed(
+            (Column("Source"), Column("Source file / record"), Column("Why")),
+            [
+                (Cell(source), Cell(f"{path or sha[:12]}, record {record}", note=sha[:12]), Cell(why))
+                for source, path, sha, record, why in waiting
+            ],
+        ),
+        Heading("Numbers missing from the pumps' logs", "numbers"),
+        *_listed(
+            (
+                Column("Source"),
+                Column("Pump"),
+                Column("Gaps", number=True),
+                Column("Numbers missing", number=True),
+            ),
+            [
+                (Cell(source), Cell(pump), Cell(whole(n), value=n), Cell(whole(missing), value=missing))
+                for source, pump, n, missing in holes
+            ],
+            "No number is missing, as far as sources declare their numbers to be reliable.",
+        ),
+        Heading("Infusions that could not be rebuilt without a doubt", "uncertain"),
+        *_listed(
+            (
+                Column("Source"),
+                Column("Date", tight=True),
+                Column("Shift, hours", tight=True),
+                Column("Care area"),
+                Column("Entry"),
+                Column("Pump"),
+            ),
+            [
+                (
+                    Cell(source),
+                    Cell(day(on, form), value=on.isoformat()),
+                    *(Cell(text) for text in (shift, area, entry, pump)),
+                )
+                for source, on, shift, area, entry, pump in doubtful
+            ],
+            "None that began in the month.",
+        ),
         Heading("Labels that nobody has filed", "labels"),
         Table(
             (Column("Word"), Column("Label as logged"), Column("Events", number=True)),
@@ -183,6 +267,14 @@ def _waiting(material: Material) -> list[Block]:
             sortable=True,
         ),
     ]
+
+
+def _listed(columns: tuple[Column, ...], rows: list[tuple[Cell, ...]], empty: str = "") -> Iterator[Block]:
+    """Show rows, the first of many; nothing at all where there is none and nothing to say of it."""
+    if rows or empty:
+        yield Table(columns, tuple(rows[:_MOST]), empty=empty, sortable=True)
+    if len(rows) > _MOST:
+        yield Text(f"{whole(len(rows) - _MOST)} more.")
 
 
 def definitions_leaf(material: Material) -> Leaf:
