@@ -3,7 +3,7 @@
 -- why: equal to a limit is inside, compared to six digits in the limit's unit (ruling 48)
 with compared as (
     select
-        a.value_key, a.row_no, a.value, r.limit_unit,
+        a.value_key, a.row_no, a.value, r.limit_unit, u.per_kg, u.per_m2,
         cast(printf('%.5e', a.value) as double) as value_6,
         cast(printf('%.5e', r.hard_low) as double) as hard_low,
         cast(printf('%.5e', r.soft_low) as double) as soft_low,
@@ -12,11 +12,13 @@ with compared as (
     from replay_answers as a
     inner join proposed_rows as r
         on a.row_no = r.row_no
+    left join units as u
+        on r.limit_unit = u.code
 ),
 
 judged as (
     select
-        value_key, row_no, value, value_6, limit_unit,
+        value_key, row_no, value, value_6, limit_unit, per_kg, per_m2,
         case
             when value_6 is null then null
             when value_6 > hard_high then 'hard high'
@@ -39,6 +41,8 @@ gathered as (
         value_key,
         count(*) as rows_matched,
         count(case when verdict is null then 1 end) as rows_silent,
+        count(case when per_kg then 1 end) > 0 as per_kg,
+        count(case when per_m2 then 1 end) > 0 as per_m2,
         min(verdict) as least,
         max(verdict) as most,
         min(row_no) as row_no,
@@ -98,6 +102,15 @@ select
             )
             then 'not comparable: the proposal holds no row for this concentration or weight'
         when g.value_key is null then 'inside'
+        -- of an alert the value itself stands in the log; of a rate alone no dose follows
+        when g.rows_silent > 0 and p.entered_value is null and g.per_kg and p.weight_kg is null
+            then 'not comparable: the limit is per kilogram, and no weight is known'
+        when g.rows_silent > 0 and p.entered_value is null and g.per_m2
+            then 'not comparable: the limit is per square metre, and no body surface is known'
+        when
+            g.rows_silent > 0 and p.entered_value is null and p.limit_quantity = 'dose_rate'
+            and p.concentration_value is null
+            then 'not comparable: no concentration is known, and no dose follows from the rate'
         when g.rows_silent > 0 then 'not comparable: the value cannot be put into the unit of the limit'
         when g.least <> g.most
             then

@@ -181,11 +181,19 @@ def test_a_dose_that_was_told_with_another_rate_is_not_held_against_a_limit() ->
     assert blocked == [0.75, 0.75]
 
 
-@pytest.mark.parametrize("unknown", ["60 ", "100 "])
-def test_where_weight_or_concentration_is_missing_a_rate_says_nothing_of_the_dose(unknown: str) -> None:
+@pytest.mark.parametrize(
+    ("unknown", "reason"),
+    [
+        ("60 ", "the limit is per kilogram, and no weight is known"),
+        ("100 ", "no concentration is known, and no dose follows from the rate"),
+    ],
+)
+def test_where_weight_or_concentration_is_missing_a_rate_says_nothing_of_the_dose(
+    unknown: str, reason: str
+) -> None:
     """The start logs its dose, and 27 is its rate; from 19.6 and 14.6 no dose follows."""
     found = _replay(CARRIED.replace(f"| {unknown}", "|" + " " * len(unknown)), PER_KG | {"hard_high": 0.6})
-    not_said = (None, "not comparable: the value cannot be put into the unit of the limit")
+    not_said = (None, f"not comparable: {reason}")
     assert _confirmed(found) == [(0.75, "hard high"), not_said, not_said, (0.75, "hard high")]
 
 
