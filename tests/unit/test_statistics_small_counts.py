@@ -139,6 +139,9 @@ def test_months_with_enough_expected_keep_the_published_limits() -> None:
     assert found.points[0].high == pytest.approx(centre + 3 * math.sqrt(centre / 10))
     assert found.points[12].high == stats.nbinom(360.5, 120 / 120.5).isf(LIMIT_TAIL) / 0.5
     assert found.segments[0].rough
+    large = found.segments[0].runs
+    assert large is not None
+    assert int(large.useful) == sum(count != 30 for count in x[:12])
 
 
 def test_coins_of_a_side_are_those_of_poisson_and_negative_binomial_counts() -> None:

@@ -190,9 +190,9 @@ def _segment(
     if used.any():
         centre = float(fit.centre[own][0])
         share = series is Series.COUNTS
-        small = counts and bool(is_small(fit.centre[seen], fit.layout.flat(n)[seen], share).any())
-        # Of few counts most lie on one side of their mean, or on the centre: no median halves them.
-        run = None if small else runs(fit.value[seen], centre)
+        few = is_small(fit.centre[seen], fit.layout.flat(n)[seen], share) & counts
+        # Of few counts most lie on one side of their mean, or on it: they are no tosses of a coin.
+        small, run = bool(few.any()), None if few.all() else runs(fit.value[seen][~few], centre)
     return Segment(
         int(places[0]), int(places[-1]), since, chart, reason, int(used.sum()), int((inside & judged).sum()),
         int(used.sum()) < BASELINE_POINTS, dispersion if counts and np.isfinite(dispersion) else None, small,
