@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from random import Random
 
 from tests.functional.hl7.messages import alert, event, text
@@ -101,3 +102,22 @@ def test_what_stands_at_another_time_in_every_segment_is_read() -> None:
         assert not isinstance(row, str)
         assert row[PLACES["rate"]] == str(second)
         assert row[PLACES["rate_unit"]] == "mL/h"
+
+
+def test_levels_that_are_only_numbered_have_their_names() -> None:
+    """Without any reference name the pump's level, the fluid source and the active one are still found."""
+    two = event("start", AT, source="1.1.3.0", active="secondary", rate="44")
+    two.append("OBX|40||70071^^MDC|1.1.2.0|||||||X")
+    two.append("OBX|41|NM|157784^^MDC|1.1.2.5|9|265266^^MDC|||||R")
+    two = [s.replace("70071^MDC_DEV_PUMP_INFUSATE_SOURCE_PRIMARY^MDC|1.1.3.0", "^^MDC|1.1.3.0") for s in two]
+    two = [
+        s.replace("|1.0.0.3|1.1.3.0|", "|1.0.0.3||").replace("info-secondary", "info-primary") for s in two
+    ]
+    numbered = [re.sub(r"\|(\d+)\^MDC_\w+\^MDC\|", r"|\1^^MDC|", s) for s in two]
+    (row,) = read_block(text(numbered), {})
+    assert not isinstance(row, str)
+    found = {name: row[PLACES[name]] for name in ("pump_level", "source", "rate", "channel")}
+    assert found == {
+        "pump_level": "MDC_DEV_PUMP_INFUS_LVP_MDS", "source": "MDC_DEV_PUMP_INFUSATE_SOURCE_PRIMARY",
+        "rate": "9", "channel": "1",
+    }  # fmt: skip

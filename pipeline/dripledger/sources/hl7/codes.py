@@ -131,6 +131,12 @@ OBSERVATIONS: Final = (
     Observation("MDC_ATTR_ALERT_TYPE", 68485, "V1", "alert_type", "coded"),
 )
 
+#: Levels of a containment: number as text -> reference name (V1).
+LEVEL_NAMES: Final = {
+    "70049": "MDC_DEV_PUMP_INFUS_LVP_MDS", "70050": "MDC_DEV_PUMP_INFUS_LVP_VMD",
+    "70067": "MDC_DEV_PUMP_DELIVERY_INFO", "70071": "MDC_DEV_PUMP_INFUSATE_SOURCE_PRIMARY",
+}  # fmt: skip
+
 #: Numbers of units (partition 4) -> UCUM code. V1: mL/h, ug/kg/min, mL, min, mg/mL, kg; the rest V1*.
 UNIT_NUMBERS: Final = {
     265266: "mL/h", 265619: "ug/kg/min", 263762: "mL", 264352: "min", 264306: "mg/mL", 263875: "kg",

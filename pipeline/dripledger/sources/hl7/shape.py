@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
-from dripledger.sources.hl7.codes import observation_of, term_name
+from dripledger.sources.hl7.codes import LEVEL_NAMES, observation_of, term_name
 from dripledger.sources.hl7.containment import NOWHERE, Path, Seen, nearest_last, path_of, place_of
 from dripledger.sources.hl7.fields import PLACES
 
@@ -44,7 +44,7 @@ class Meaning(NamedTuple):
     path
         Level that it belongs to.
     kind, what
-        OBX-2 and OBX-3 as written.
+        OBX-2 as written; OBX-3 as written, of a level without a name the one that its number has.
     """
 
     code: int
@@ -130,7 +130,8 @@ def meaning_of(kind: str, term: tuple[str, str], what: str, where: str, alert: b
             code, role in (_SOURCE, _ACTIVE), role, PLACES[told.field], form, path or NOWHERE, kind, what
         )
     own = path if metric == facet == 0 and path is not None else NOWHERE
-    return Meaning(code, False, _LEVEL if told is None else _INFO, -1, TEXT, own, kind, what)
+    named = what if term[1] else LEVEL_NAMES.get(term[0], what)
+    return Meaning(code, False, _LEVEL if told is None else _INFO, -1, TEXT, own, kind, named)
 
 
 def shape_of(
