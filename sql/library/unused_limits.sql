@@ -6,6 +6,7 @@ with limits as (
     select
         c.row_no, c.care_area, c.entry, c.limit_quantity, n.limit_name, c.limit_unit,
         c.strength_dimension, c.strength, c.weight_min_kg, c.weight_max_kg,
+        count(*) over (partition by c.care_area, c.entry, c.limit_quantity, n.limit_name) = 1 as is_only,
         case n.limit_name
             when 'hard_low' then c.hard_low
             when 'soft_low' then c.soft_low
@@ -53,8 +54,9 @@ matched as (
     select
         l.row_no, l.limit_name,
         a.limit_kind is not null and a.limit_side is not null and a.limit_quantity is not null
-        and (l.strength is null or a.strength is not null)
-        and (coalesce(l.weight_min_kg, l.weight_max_kg) is null or a.weight_kg is not null)
+        -- of a single row there is no other that it may have been
+        and (l.is_only or l.strength is null or a.strength is not null)
+        and (l.is_only or coalesce(l.weight_min_kg, l.weight_max_kg) is null or a.weight_kg is not null)
         and (
             v.row_no is not null
             or (l.limit_unit = a.limit_unit and printf('%.5e', l.limit_value) = printf('%.5e', a.limit_value))

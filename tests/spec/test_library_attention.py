@@ -317,6 +317,8 @@ def test_a_limit_of_one_strength_does_not_fire_for_another() -> None:
         ("cannot_be_told", "morphine", "1 mg/mL", "dose_rate", "soft_high", 1),
         ("cannot_be_told", "morphine", "2 mg/mL", "dose_rate", "soft_high", 1),
     ]
+    # where the library has one strength alone, it can be no other
+    assert _unused(rows[0]) == []
     five = MORPHINE | ONE_MG | {"concentration_value": 5.0, "soft_high": 5.0}
     assert ("concentration_not_used", "morphine", "5 mg/mL", "", "", 0) in _unused(*rows, five, events=known)
 
