@@ -128,6 +128,18 @@ def test_limits_start_anew_at_a_declared_change_only() -> None:
     assert declared.points[12].centre == pytest.approx(sum(x[12:]) / 1600)
 
 
+def test_no_month_with_a_figure_since_a_change_is_said_so() -> None:
+    found = read(CALM, changes=[Change(11, "release")], enough=[True] * 11 + [False])
+    assert found.sentences == (
+        "There are no months with a figure since the limits began anew, so nothing can be told yet.",
+    )
+
+
+def test_a_series_that_crosses_its_centre_once_does_so_once() -> None:
+    found = read([*[188] * 6, *[184] * 6])
+    assert any("crosses its centre once, where chance" in sentence for sentence in found.sentences)
+
+
 def test_changes_of_one_month_are_named_together_and_a_first_one_too() -> None:
     found = read(CALM, changes=[Change(0, "go-live"), Change(6, "release"), Change(6, "recall")])
     assert [s.since for s in found.segments] == ["go-live", "release; recall"]

@@ -123,7 +123,7 @@ def runs_sentence(found: Runs, noun: str, run_told: bool = False) -> str:
         )
     if found.crossings < found.crossings_min:
         told.append(
-            f"the series crosses its centre {int(found.crossings)} times, where chance gives at least "
+            f"the series crosses its centre {_times(int(found.crossings))}, where chance gives at least "
             f"{int(found.crossings_min)}"
         )
     text = "; ".join(told)
@@ -132,8 +132,14 @@ def runs_sentence(found: Runs, noun: str, run_told: bool = False) -> str:
     return f"{text[0].upper()}{text[1:]}: it moves in longer waves than chance explains."
 
 
-def nothing_found(points: int, noun: str) -> str:
+def _times(count: int) -> str:
+    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def nothing_found(points: int, noun: str, anew: bool = False) -> str:
     """Return what is said where no rule has a signal."""
+    if points == 0 and anew:
+        return f"There are no {noun} with a figure since the limits began anew, so nothing can be told yet."
     if points == 0:
         return f"There are no {noun} with a figure yet, so nothing can be told."
     if points == 1:

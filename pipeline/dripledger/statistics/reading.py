@@ -286,7 +286,7 @@ def _sentences(found: tuple[Found, ...], pieces: tuple[Segment, ...], noun: str)
         shifted = any(pattern.rule == "shift" and pattern.points[0] >= newest.first for pattern in found)
         waves = runs_sentence(newest.runs, noun, run_told=shifted)
         told += [waves] if waves else []
-    return tuple(told) or (nothing_found(newest.points, noun),)
+    return tuple(told) or (nothing_found(newest.points, noun, bool(newest.since)),)
 
 
 def _notes(
