@@ -78,6 +78,38 @@ def test_a_rate_step_across_a_pause_is_found_and_one_of_the_pump_is_not() -> Non
     assert [(r["at"], r["after_value"]) for r in rows] == [(clock("09:05"), 125)]
 
 
+@pytest.mark.parametrize(
+    ("dose", "unit", "steps"),
+    [
+        ("50", "ug/kg/min", [(10, 5, 50, "ug/kg/min", "up")]),
+        ("1", "ug/kg/min", [(5, 5, 1, "ug/kg/min", "down")]),
+        ("24.9", "ug/kg/min", []),
+        # another unit: nothing says how the two compare
+        ("50", "mg/h", []),
+    ],
+)
+def test_a_dose_that_became_tenfold_where_no_rate_can_be_told(
+    dose: str, unit: str, steps: list[tuple[float, float, float, str, str]]
+) -> None:
+    rows = found("rate_step", f"""
+    | at    | kind             | library_use | entry    | dose_value | dose_unit | rate_ml_h | initiator |
+    | 08:00 | infusion_started | limited     | dopamine | 5          | ug/kg/min |           |           |
+    | 09:00 | rate_changed     |             |          | {dose}     | {unit}    |           | user      |
+    | 10:00 | infusion_stopped |             |          |            |           |           |           |
+    """)  # fmt: skip
+    assert [(r["size"], r["before_value"], r["after_value"], r["unit"], r["detail"]) for r in rows] == steps
+
+
+def test_where_rates_are_told_they_are_compared_and_not_the_doses() -> None:
+    rows = found("rate_step", """
+    | at    | kind             | library_use | entry    | dose_value | dose_unit | rate_ml_h | initiator |
+    | 08:00 | infusion_started | limited     | dopamine | 5          | ug/kg/min | 4         |           |
+    | 09:00 | rate_changed     |             |          | 50         | ug/kg/min | 8         | user      |
+    | 10:00 | infusion_stopped |             |          |            |           |           |           |
+    """)  # fmt: skip
+    assert rows == []
+
+
 def test_a_value_past_a_limit_and_confirmed() -> None:
     log = """
     | at       | kind             | library_use | entry    | rate_ml_h | limit_kind | limit_side | limit_quantity | limit_value | entered_value | limit_unit |

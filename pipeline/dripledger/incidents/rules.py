@@ -65,7 +65,8 @@ def _values(row: Row) -> str:
 
 def _step(row: Row) -> str:
     fold = fold_text(row["before_value"], row["after_value"])
-    return f"The running rate went {_values(row)}" + (f": {fold}." if fold else ".")
+    what = "rate" if row["unit"] == "mL/h" else "dose"
+    return f"The running {what} went {_values(row)}" + (f": {fold}." if fold else ".")
 
 
 def _entered(row: Row) -> str:
@@ -197,7 +198,7 @@ _DIGIT: Final = (1.0, 2.0, 5.0, 8.0, 12.5, 80.0, 125.0)
 _DECLARED: Final = (
     Rule(
         "rate_step",
-        "Fivefold or tenfold change of the rate",
+        "Fivefold or tenfold change of the rate or dose",
         "fact",
         _step,
         (
