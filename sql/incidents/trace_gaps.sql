@@ -1,6 +1,7 @@
 -- title: Holes in the pump's counter: how many numbers are missing, and how many of them wait unread
 -- grain: one hole, at the first event after it
--- note: a number that an ignored record carries was not lost; one that a record in quarantine carries was not
+-- note: a number that an ignored record carries was not lost (one from about the time of the hole: a counter that
+-- began anew gives its numbers again); one that a record in quarantine carries was not
 -- lost either, but nobody could read what it says (ruling 22). One whose pump or number cannot be read, and that lies
 -- between the two neighbours in their file, may carry a number that is missing: `perhaps` says of how many
 with holes as (
@@ -13,11 +14,12 @@ with holes as (
 ),
 
 carried as (
-    select facility, pump_id, sequence, false as waits
+    select facility, pump_id, sequence, occurred_at as near_at, false as waits
     from ignored
     where sequence_reliable
     union distinct
-    select facility, pump_id, sequence, true as waits
+    -- the clock's reading is local: a day of room is more than any zone is off
+    select facility, pump_id, sequence, timezone('UTC', device_time) as near_at, true as waits
     from quarantined
     where pump_id is not null and sequence is not null
 ),
@@ -32,6 +34,10 @@ seen as (
         on
             h.facility = c.facility and h.pump_id = c.pump_id
             and h.sequence_before < c.sequence and h.sequence > c.sequence
+            -- a number of the counter's life before is another record
+            and coalesce(
+                c.near_at > h.occurred_before - interval 1 day and c.near_at < h.occurred_at + interval 1 day, true
+            )
     group by h.event_id
 ),
 

@@ -75,3 +75,22 @@ def test_the_packet_holds_the_records_of_both(traced: tuple[Site, Snapshot]) -> 
     assert sorted((r["source"], r["record"]) for r in read_records(members)) == [
         ("gate", 1), ("gate", 2), ("gate", 3), ("gate", 4), ("wards", 1), ("wards", 2), ("wards", 3),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["BEAT", "RATE"])
+def test_a_number_of_the_counters_life_before_fills_no_hole_of_this_one(tmp_path: Path, kind: str) -> None:
+    """The counter began anew: a number 3 of last month, ignored or waiting, is not the one that is missing."""
+    make_site(tmp_path)
+    site = load_site(tmp_path)
+    rate = "much" if kind == "RATE" else ""
+    before = "".join(
+        f"P1,2026-09-01 10:0{number}:00,{number},{kind if number == 3 else 'RATE'},ICU,Heparin,"
+        f"{rate if number == 3 else 5},70\n"
+        for number in range(1, 6)
+    )
+    drop(site, "wards1.csv", HEADER + before)
+    drop(site, "wards2.csv", WARD_LOG)
+    ingest(site)
+    told = trace(site, Ledger.open(site.store).snapshot(), ASKED)
+    october = [hole.why for hole in told.holes if hole.ends_at > ASKED.begins_at]
+    assert october == ["number 3: 1 record missing"]
