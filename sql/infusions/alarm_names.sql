@@ -19,22 +19,33 @@ with named as (
     window on_channel as (partition by watch_no)
 ),
 
-reached as (
-    select distinct p.pump_no, p.place
-    from named as p
-    inner join named as c on p.pump_no = c.pump_no
-    where
-        p.reaches and c.sounds and c.channel <> ''
-        and (p.alarm_id = c.alarm_id or p.alarm_kind = c.kind_named)
+channel_ids as (
+    select distinct pump_no, alarm_id
+    from named
+    where sounds and channel <> '' and alarm_id is not null
+),
+
+channel_kinds as (
+    select distinct pump_no, kind_named
+    from named
+    where sounds and channel <> ''
+),
+
+reaching as (
+    select
+        n.*,
+        n.reaches and (i.alarm_id is not null or k.kind_named is not null) as may_reach
+    from named as n
+    left join channel_ids as i on n.pump_no = i.pump_no and n.alarm_id = i.alarm_id
+    left join channel_kinds as k on n.pump_no = k.pump_no and n.alarm_kind = k.kind_named
 )
 
 select
-    n.* exclude (ids_sound, kinds_sound),
+    * exclude (ids_sound, kinds_sound, may_reach),
     case
-        when n.kind = 'alarm_silenced' and n.names_none then false
-        when n.names_none and not n.raises then true
-        when n.alarm_id is null then n.ids_sound or r.place is not null
-        else (n.kinds_sound and not n.sounds) or r.place is not null
+        when kind = 'alarm_silenced' and names_none then false
+        when names_none and not raises then true
+        when alarm_id is null then ids_sound or may_reach
+        else (kinds_sound and not sounds) or may_reach
     end as asks
-from named as n
-left join reached as r on n.pump_no = r.pump_no and n.place = r.place
+from reaching
