@@ -6,7 +6,7 @@ from dataclasses import astuple
 
 import hl7
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.functional.hl7.messages import KG, ML, ML_H, alert, device_event, event, header, text
 
@@ -317,6 +317,7 @@ def escaped(value: str, marks: str) -> str:
     return "".join(f"{escape}{names[c]}{escape}" if c in names else c for c in value)
 
 
+@settings(deadline=None)
 @given(
     MARKS, st.tuples(TEXT, TEXT, TEXT, TEXT), st.floats(0.1, 999).map(lambda v: f"{v:.2f}"), st.integers(0, 3)
 )
