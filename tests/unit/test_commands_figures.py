@@ -7,7 +7,7 @@ from decimal import Decimal
 import pyarrow as pa
 import pytest
 
-from dripledger.commands.figures import for_people
+from dripledger.commands.figures import for_people, narrower
 
 
 def _shown(name: str, *values: float | None) -> list[object]:
@@ -54,3 +54,16 @@ def test_columns_that_say_nothing_are_named_and_the_rows_stay() -> None:
     # of a single row everything is told
     one, none = for_people(table.slice(0, 1))
     assert (one.column_names, none) == (table.column_names, [])
+
+
+def test_what_is_the_same_in_every_row_is_told_once_where_the_table_is_too_wide() -> None:
+    """The table is 4 + 2 + 6 + 2 + 1 = 15 columns wide."""
+    table = pa.table({"area": ["ward", "ward"], "unit": ["ug/min"] * 2, "n": [1, 2]})
+    assert narrower(table, 15) == (table, {})
+    assert narrower(table, None) == (table, {})
+    shown, same = narrower(table, 14)
+    assert (shown.column_names, same) == (["n"], {"area": "ward", "unit": "ug/min"})
+    # a single row, or rows that are all alike, are told as they are
+    assert narrower(table.slice(0, 1), 5) == (table.slice(0, 1), {})
+    alike = table.drop_columns(["n"])
+    assert narrower(alike, 5) == (alike, {})

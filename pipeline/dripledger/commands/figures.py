@@ -7,10 +7,14 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Sequence
+from datetime import tzinfo
 from decimal import Decimal
 from typing import Final
 
 import pyarrow as pa
+
+from dripledger.output import text_of
+from dripledger.widths import columns_of
 
 #: Significant digits of what was logged or written into a library: as many as are compared.
 _DIGITS: Final = 6
@@ -46,6 +50,45 @@ def for_people(table: pa.Table) -> tuple[pa.Table, list[str]]:
             if rounded is not None:
                 kept = kept.set_column(place, field.name, rounded)
     return kept, left_out
+
+
+def narrower(
+    table: pa.Table, width: int | None, zone: tzinfo | None = None
+) -> tuple[pa.Table, dict[str, str]]:
+    """Take columns out of a table that is too wide, where they hold one same value in several rows.
+
+    Parameters
+    ----------
+    table
+        The result, as `for_people` gives it.
+    width
+        Columns of the terminal; None: as wide as it likes.
+    zone
+        Zone of instants.
+
+    Returns
+    -------
+    table
+        The same rows.
+    same
+        What each column that is gone holds in every row.
+    """
+    if width is None or table.num_rows < 2:
+        return table, {}
+    texts = {
+        name: [text_of(value, zone, between=" ") for value in table[name].to_pylist()]
+        for name in table.column_names
+    }
+    wide = sum(max(map(columns_of, (name, *cells))) + 2 for name, cells in texts.items()) - 2
+    same = {name: cells[0] for name, cells in texts.items() if len(set(cells)) == 1}
+    if wide <= width or len(same) == len(texts):
+        return table, {}
+    return table.drop_columns(list(same)), same
+
+
+def terminal_width() -> int | None:
+    """Return how many columns results may take; None where they go to no terminal."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def sentence(text: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dripledger.commands.figures import for_people, sentence
+from dripledger.commands.figures import for_people, narrower, sentence, terminal_width
 from dripledger.commands.output import chosen_format, counted, emit, say
 from dripledger.errors import UsageError, VerificationError
 
@@ -138,7 +138,11 @@ def _show(table: pa.Table, form: str | None, site: Site) -> None:
         emit(table, form, zone=site.zone)
         return
     shown, left_out = for_people(table)
+    shown, same = narrower(shown, terminal_width(), site.zone)
     emit(shown, form, zone=site.zone)
+    if same:
+        told = "; ".join(f"{name}: {value}" for name, value in same.items())
+        say(sentence(f"The same in every row, and not shown there: {told}."))
     if left_out:
         say(sentence(f"Empty or 0 in every row, and not shown: {', '.join(left_out)}."))
 
