@@ -112,8 +112,8 @@ def _check(args: Namespace, site: Site) -> int:
     _show(as_table(findings), args.format, site)
     count = {kind: sum(f.severity == kind for f in findings) for kind in ("error", "warning", "note")}
     told = ", ".join(counted(number, kind, f"{kind}s") for kind, number in count.items())
-    say(f"{counted(len(paths), 'file', 'files')} checked: {told}.")
-    say("A check says where rows contradict each other; it does not say what a limit should be.")
+    say(sentence(f"{counted(len(paths), 'file', 'files')} checked: {told}."))
+    say(sentence("A check says where rows contradict each other; it does not say what a limit should be."))
     if count["error"]:
         raise VerificationError("the library has errors", do="Correct the rows above, and check again")
     return 0
@@ -127,8 +127,9 @@ def _compare(args: Namespace, site: Site) -> int:
     changes = compare_rows(old.rows, new.rows)
     _show(as_table(changes), args.format, site)
     kinds = {kind: sum(change.change == kind for change in changes) for kind in _changes()}
-    say(f"{old.version} to {new.version}: {', '.join(f'{number} {kind}' for kind, number in kinds.items())}.")
-    say("Loosened warns about less than before, tightened about more; neither is better by itself.")
+    told = ", ".join(f"{number} {kind}" for kind, number in kinds.items())
+    say(sentence(f"{old.version} to {new.version}: {told}."))
+    say(sentence("Loosened warns about less than before, tightened about more; neither is better by itself."))
     return 0
 
 
