@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from dripledger.incidents.axis import lay_out, ticks
 from dripledger.incidents.model import Trace
-from dripledger.incidents.moments import local_text, seconds_text
+from dripledger.incidents.moments import seconds_text
 from dripledger.incidents.parts import Stretch
 
 if TYPE_CHECKING:
@@ -27,17 +27,11 @@ _RUNNING: Final = ("running", "bolus", "keep_open", "priming")
 ZOOM: Final = timedelta(minutes=20)
 _MARKS: Final = {"alert": "^", "override": "X", "finding": "o", "power": "s", "unread": "D"}
 #: Kinds of event that are drawn as single marks: what is written beside each, and its form.
-_MARKED: Final = {
+MARKED: Final = {
     "limit_alerted": ("limit alert", "alert"), "limit_overridden": ("past limit, confirmed", "override"),
     "powered_on": ("on", "power"), "powered_off": ("off", "power"), "power_lost": ("power lost", "power"),
     "patient_changed": ("patient changed", "power"),
 }  # fmt: skip
-_LEGEND: Final = (
-    "solid: rate; dotted: dose (right scale); hatched //: state unknown; hatched xx: records missing; "
-    "bars below: alarms "
-    "(thick: stopped delivery); triangle: limit alert; cross: confirmed past it; square: power; "
-    "diamond: unread record"
-)
 
 
 def draw(trace: Trace, zone: ZoneInfo, *, round_at: datetime | None = None) -> str:
@@ -250,7 +244,7 @@ def _hatch(
 
 def _has_marks(trace: Trace) -> bool:
     return bool(trace.alarms) or any(
-        line.what_kind == "unread" or (line.what_kind == "event" and line.kind in _MARKED)
+        line.what_kind == "unread" or (line.what_kind == "event" and line.kind in MARKED)
         for line in trace.lines
     )
 
@@ -265,8 +259,8 @@ def _marks(axes: Axes, trace: Trace, scale: _Scale) -> None:
         where = f" {line.channel}" if many and line.channel else ""
         if line.what_kind == "unread":
             marks.append((scale.x(line.at), "unread record", "unread"))
-        elif line.what_kind == "event" and line.kind in _MARKED:
-            word, mark = _MARKED[line.kind]
+        elif line.what_kind == "event" and line.kind in MARKED:
+            word, mark = MARKED[line.kind]
             marks.append((scale.x(line.at), word + where, mark))
     bars = {}
     for alarm in trace.alarms:
@@ -325,16 +319,3 @@ def _moments(axes: Axes, trace: Trace, scale: _Scale, round_at: datetime | None)
                 linewidth=0,
             )  # fmt: skip
             axes.axvline(x, color=_INK, linewidth=0.9, linestyle="-" if moment in named else (0, (1, 2)))
-
-
-def caption(trace: Trace, zone: ZoneInfo, round_at: datetime | None = None) -> str:
-    """Return what stands under a figure."""
-    clock = (
-        f"grey bands: the clock's doubt, ± {seconds_text(trace.clock_s)}"
-        if trace.clock_known or trace.clock_s > 1
-        else f"the clock's doubt is not known beyond its step of {seconds_text(trace.clock_s)}"
-    )
-    if round_at is not None:
-        reach = seconds_text(ZOOM.total_seconds())
-        return f"Round {local_text(round_at, zone)} (line): {reach} either way; {clock}."
-    return f"Dotted lines: the window that was asked for; {clock}. Key: {_LEGEND}."

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dripledger.incidents.figure import caption, draw
+from dripledger.incidents.figure import draw
+from dripledger.incidents.figure_key import caption
 from dripledger.incidents.model import Trace
 from dripledger.incidents.page import page_of
 from dripledger.incidents.tables import as_json, findings_table, timeline_table
