@@ -13,7 +13,9 @@ from tests.report_samples import STAMP
 from dripledger.errors import DripledgerError
 from dripledger.measures import Month
 from dripledger.reports.anew import OF_LIMITS, Anew, Release, Restart, first_month, read_anew
+from dripledger.reports.blocks import Table
 from dripledger.reports.cards import TOGETHER, _words, marks_text
+from dripledger.reports.changes import changes_leaf
 from dripledger.reports.compose import build
 from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, gather
@@ -132,6 +134,25 @@ def test_a_change_of_what_is_no_measure_is_refused_by_name(material: Material) -
     wrong = own(ChangeRow(date(2026, 1, 1), None, "training", True, ("library_use",)))
     with pytest.raises(DripledgerError, match="'library_use' in the column 'measures' is no measure"):
         read_anew(material.con, wrong)
+
+
+def test_an_alarm_over_no_running_hour_is_no_point_and_stops_no_report() -> None:
+    """A channel that is only kept open in an area: its alarm counts, and has no hour to count over."""
+    row = ChangeRow(date(2026, 5, 1), "lab", "training", False, ("delivery_alarm_rate",))
+    kept = {"infusion_id": "ward2026-05-0", "care_area": "lab", "month": "2026-05"}
+    given = drawn()
+    given["segments"] = [{**kept, "state": "keep_open", "started_at": "2026-05-05 08:00",
+                          "ended_at": "2026-05-05 10:00"}]  # fmt: skip
+    given["alarms"] = [{**kept, "alarm_id": "one", "raised_at": "2026-05-05 09:00"}]
+    found = material_of(
+        OCTOBER, own_site=site(areas=("icu", "ward", "lab"), lists={"changes": (row,)}), **given
+    )
+    (own_row,) = (one for one in found.rows_of("delivery_alarm_rate", "lab") if one["month"] == "2026-05")
+    assert (own_row["numerator"], own_row["denominator"]) == (1, 0)
+    reading = found.history("delivery_alarm_rate", "lab").reading
+    assert all(point.value is None for point in reading.points)
+    (table,) = (block for block in changes_leaf(found).blocks if isinstance(block, Table))
+    assert table.rows == ()
 
 
 def test_limits_start_with_the_first_whole_month() -> None:

@@ -126,7 +126,8 @@ def compared(
 
 
 def _added(rows: list[Row]) -> Side:
-    told = [row for row in rows if row["numerator"] is not None]
+    # Alarms of a channel that is only kept open can stand over no running hour.
+    told = [row for row in rows if row["numerator"] is not None and row["denominator"]]
     return Side(
         sum(int(row["numerator"]) for row in told), sum((row["denominator"] for row in told), Decimal(0))
     )

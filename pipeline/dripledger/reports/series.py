@@ -123,7 +123,8 @@ def history(
     numerators, denominators = [], []
     for row in lines:
         whole = float(row["denominator"] or 0)
-        part = float(row["numerator"] or 0)
+        # Alarms of a channel that is only kept open stand over no running hour: no figure, and no point.
+        part = float(row["numerator"] or 0) if whole else 0.0
         if series is Series.VALUES:
             part = float(row["value"]) if row["value"] is not None else 0.0
         numerators.append(part)
