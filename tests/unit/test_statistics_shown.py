@@ -81,3 +81,23 @@ def test_months_without_a_figure_are_named_only_where_they_are_shown() -> None:
     notes = read([*CALM, *CALM, 186, 186], 13, enough=enough, provisional=[False] * 25 + [True]).notes
     assert "Too few data for a figure, so no point: September 2025." in notes
     assert "Provisional, so without a signal: February 2026." in notes
+
+
+def test_a_long_wave_that_is_over_is_not_told_of_months_that_show_none() -> None:
+    calm = [180, 192, 184, 188, 181, 191, 186, 187, 185, 188, 183, 187]
+    wave = [*calm, *[188, 189, 187, 188] * 3, *calm]
+    whole, shown = read(wave, 0), read(wave, 24)
+    assert whole.segments[-1].runs.longest == 13  # type: ignore[union-attr]
+    assert shown.segments[-1].runs.longest == 2  # type: ignore[union-attr]
+    assert shown.sentences == ("Nothing in these months is more than chance explains.",)
+    assert shown.segments[-1].points == whole.segments[-1].points == 36
+
+
+def test_a_shift_over_a_month_without_a_figure_says_nothing_of_that_month() -> None:
+    enough = [True] * 21
+    enough[16] = False
+    found = read([*CALM, 186, *[183] * 8], 8, enough=enough)
+    assert found.sentences == (
+        "All 7 months with a figure from February to September 2025 lie below the centre: the level has "
+        "changed for longer than chance explains.",
+    )

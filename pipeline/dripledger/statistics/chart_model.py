@@ -94,7 +94,7 @@ class Segment:
     rough
         Whether some points have so few expected counts that exact chance judges them (`small_counts`).
     runs
-        The runs analysis of the points whose counts are not so small; None without a centre or any of these.
+        The runs analysis of the points shown whose counts are not so small; None without a centre or any.
     """
 
     first: int

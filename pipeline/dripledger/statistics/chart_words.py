@@ -103,7 +103,9 @@ def _sentence(rule: str, side: int, names: list[str], noun: str, in_a_row: bool)
             f"{listed(names)} {verb} close to the {limit} limit, more often in three {noun} running than "
             f"chance explains."
         )
-    told = f"All {len(names)} {noun} {span(names[0], names[-1])}"
+    # Where one between them has too few data, nothing is known of it.
+    figures = "" if in_a_row else " with a figure"
+    told = f"All {len(names)} {noun}{figures} {span(names[0], names[-1])}"
     if rule == "shift":
         return f"{told} lie {where} the centre: the level has changed for longer than chance explains."
     way = "higher" if side > 0 else "lower"

@@ -56,6 +56,7 @@ def read_chart(
     since
         The first point that the reading shows. All are judged, and the first 12 of a segment make its limits
         wherever they lie; so the limits of a chart of the last year stand while months leave its left edge.
+        Long waves are looked for in what is shown.
     noun
         What the points are, plural.
     decimal
@@ -102,7 +103,8 @@ def read_chart(
     base = _baseline(judged, number, len(whats))
     fit = _fit(x, n, series, told, base, number)
     pieces = tuple(
-        _segment(fit, n, series, number == k, judged, base, whats[k], noun) for k in range(len(whats))
+        _segment(fit, n, series, number == k, judged, base, np.arange(count) >= since, whats[k], noun)
+        for k in range(len(whats))
     )
     members = _judge(fit, n, series, judged, base, number)
     points = _points(labels, x, n, fit, series, number, base, open_, members)
@@ -176,6 +178,7 @@ def _segment(
     inside: Bools,
     judged: Bools,
     base: Bools,
+    shown: Bools,
     since: str,
     noun: str,
 ) -> Segment:
@@ -192,7 +195,10 @@ def _segment(
         share = series is Series.COUNTS
         few = is_small(fit.centre[seen], fit.layout.flat(n)[seen], share) & counts
         # Of few counts most lie on one side of their mean, or on it: they are no tosses of a coin.
-        small, run = bool(few.any()), None if few.all() else runs(fit.value[seen][~few], centre)
+        small = bool(few.any())
+        # Nor does a wave of years ago say anything of what is shown.
+        late = ~few & fit.layout.flat(shown)[seen]
+        run = runs(fit.value[seen][late], centre) if late.any() else None
     return Segment(
         int(places[0]), int(places[-1]), since, chart, reason, int(used.sum()), int((inside & judged).sum()),
         int(used.sum()) < BASELINE_POINTS, dispersion if counts and np.isfinite(dispersion) else None, small,
