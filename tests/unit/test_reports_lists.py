@@ -238,6 +238,23 @@ def said(text: str, anchor: str) -> set[str]:
     return found
 
 
+def test_starts_under_other_windows_add_up_to_what_the_page_of_areas_says(
+    files: dict[str, bytes], pages: dict[str, str]
+) -> None:
+    listed = table(files, "lists/start_windows.csv")
+    said_there = pages["areas.html"].partition('id="continuation"')[2].partition("<h2")[0]
+    assert 'href="lists/start_windows.csv"' in said_there
+    counts = [tuple(map(int, pair)) for pair in re.findall(r">(\d+) of (\d+)<", said_there)]
+    told = []
+    for name in ("no_window", "site_window", "long_window"):
+        for column in ("library_use_starts", "protected_share"):
+            of = [row[column] for row in listed if row["continuation"] == name]
+            told.append((of.count("counted"), of.count("counted") + of.count("not counted")))
+    # a share of nothing shows no counts
+    assert counts == [pair for pair in told if pair[1]]
+    assert len(counts) >= 3
+
+
 def test_figures_of_data_quality_open_what_they_are_made_of() -> None:
     """Each source's numerator is told again by the rows that its figure leads to."""
     given = drawn()
@@ -259,7 +276,9 @@ def test_figures_of_data_quality_open_what_they_are_made_of() -> None:
         for place, number in enumerate((10, 11, 15, 16, 18))
     ]  # fmt: skip
     quality = rendered(own_site(), **given)["quality.html"].decode()
-    sources = re.findall(r"<tr[^>]*>(.*?)</tr>", quality.partition('id="sources"')[2].partition("<h2")[0], re.S)
+    sources = re.findall(
+        r"<tr[^>]*>(.*?)</tr>", quality.partition('id="sources"')[2].partition("<h2")[0], re.S
+    )
     walked: dict[str, dict[str, tuple[int, int]]] = {}
     for row in sources[1:]:
         source = re.sub("<[^>]+>", "", row.partition("</th>")[0]).strip()

@@ -51,6 +51,9 @@ _OF_ALARMS: Final = (
 )
 
 
+_WINDOWS: Final = "lists/start_windows.csv"
+
+
 def _further(material: Material) -> list[Block]:
     """Return what else there is by area, and how much the rule of continuation weighs."""
     if material.share:
@@ -81,21 +84,29 @@ def _further(material: Material) -> list[Block]:
             tuple(
                 (
                     Cell(row.window, note="this report" if row.is_site else ""),
-                    *(_plain(found) for found in (row.starts, row.protected)),
+                    *(_plain(found, _WINDOWS) for found in (row.starts, row.protected)),
                 )
                 for row in page.windows
             ),
             empty="No start in the month.",
         ),
+        Text("What counts as a start under each window:", "", _WINDOWS, "start_windows.csv"),
     ]
     if page.apart:
-        items = tuple((Cell(f"{item.count} {item.what}"), item.detail) for item in page.apart)
+        items = tuple(
+            (Cell(f"{item.count} {item.what}", "infusions.csv"), item.detail) for item in page.apart
+        )
         blocks += [Heading("Counted apart", "apart"), Pairs(items)]
     return blocks
 
 
-def _plain(found: Figure) -> Cell:
-    return Cell(shown(found), note=found.counts.replace(" / ", " of "), beside=found.interval)
+def _plain(found: Figure, listed: str) -> Cell:
+    return Cell(
+        shown(found),
+        listed if found.counts else "",
+        note=found.counts.replace(" / ", " of "),
+        beside=found.interval,
+    )
 
 
 def _leaf(material: Material, area: str) -> Leaf:

@@ -142,6 +142,7 @@ def _tables(
         texts[name] = as_csv(found.to_arrow_table())
     for name, table in lists.items():
         texts[CSV_NAMES[name]] = as_csv(without_times(table))
+    texts["lists/start_windows.csv"] = as_csv(con.sql("select * from report_start_windows").to_arrow_table())
     texts["lists/pumps.csv"] = as_csv(con.sql("select * from report_pumps").to_arrow_table())
     return texts
 
