@@ -129,6 +129,8 @@ class ArraySplitter(Splitter):
                 if len(keys) > self._nesting:
                     raise self._too_deep()
             elif text in (b"}", b"]"):
+                if not keys:
+                    raise self._no_array()
                 keys.pop()
             elif text == b":" and keys:
                 keys[-1] = last

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import gzip
+import lzma
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
@@ -20,6 +23,17 @@ _ZIP: Final = b"PK\x03\x04"
 #: Below this size a high ratio means nothing.
 _SMALL_BYTES: Final = 16 << 20
 _ENCRYPTED: Final = 0x1
+#: What a damaged zip makes its reader raise: a place before the file's begin is a ValueError, for one.
+DAMAGED: Final = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    KeyError,
+    RuntimeError,
+    ValueError,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +82,7 @@ def members_of(path: Path, limits: Limits) -> list[str]:
     try:
         with zipfile.ZipFile(path) as packed:
             infos = [info for info in packed.infolist() if not info.is_dir()]
-    except (zipfile.BadZipFile, NotImplementedError, ValueError, UnicodeDecodeError):
+    except DAMAGED:
         raise InputError("is no zip, or is damaged", where=path, do="Copy or export it again") from None
     except OSError as error:
         raise InputError(
@@ -141,20 +155,25 @@ def opened(inbound: Inbound, shown: str, limits: Limits) -> Iterator[Callable[[i
             stream.seek(0)
             if head[:2] == _GZIP:
                 stream = stack.enter_context(gzip.GzipFile(fileobj=stream))  # type: ignore[assignment]
-            elif inbound.member is None:
-                yield stream.read
-                return
-            elif head == _ZIP and is_zip(Path(inbound.member)):
+            elif inbound.member is not None and head == _ZIP and is_zip(Path(inbound.member)):
                 raise InputError("is a zip inside a zip", where=shown, do="Unpack the outer one")
-        except (zipfile.BadZipFile, NotImplementedError, KeyError, RuntimeError):
+        except DAMAGED:
             raise _damaged(shown) from None
+        except OSError as error:
+            if error.errno != errno.EINVAL:
+                raise
+            # a member that is said to begin before the file does
+            raise _damaged(shown) from None
+        if inbound.member is None and head[:2] != _GZIP:
+            yield stream.read
+            return
         count = 0
 
         def read(wanted: int) -> bytes:
             nonlocal count
             try:
                 data = stream.read(wanted)
-            except (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, RuntimeError):
+            except (*DAMAGED, gzip.BadGzipFile):
                 raise _damaged(shown) from None
             count += len(data)
             _check_size(shown, count, size, limits)
@@ -180,5 +199,5 @@ def unpacked_size_hint(inbound: Inbound) -> int | None:
                 return inbound.path.stat().st_size % (1 << 32)
             stream.seek(-4, 2)
             return int.from_bytes(stream.read(4), "little")
-    except (OSError, zipfile.BadZipFile, KeyError):
+    except (OSError, *DAMAGED):
         return None

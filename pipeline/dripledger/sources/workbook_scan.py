@@ -12,13 +12,13 @@ import io
 import posixpath
 import re
 import zipfile
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
 from dripledger.errors import InputError
 from dripledger.site import Limits
+from dripledger.sources.opening import DAMAGED
 from dripledger.sources.records import Record, Splitter
 
 #: Stands between the values of a row where these are kept as one text.
@@ -78,7 +78,7 @@ def open_parts(block: bytes, limits: Limits) -> zipfile.ZipFile:
     try:
         parts = zipfile.ZipFile(io.BytesIO(block))
         total = sum(info.file_size for info in parts.infolist())
-    except (zipfile.BadZipFile, ValueError, NotImplementedError):
+    except DAMAGED:
         raise InputError(
             "is no workbook (xlsx or ods), or is damaged, cut off or locked with a password",
             do="Save it again as xlsx, without a password",
@@ -127,7 +127,7 @@ def rows_on_bytes(block: bytes, sheet: str | None, limits: Limits) -> tuple[str,
             }
             target = posixpath.normpath(posixpath.join("/xl", targets[sheets[chosen]] or ""))[1:]
             return chosen, list(_spreadsheet_rows(parts.read(target)))
-        except (KeyError, zipfile.BadZipFile, zlib.error, RuntimeError, EOFError, OSError):
+        except (*DAMAGED, OSError):
             raise InputError(
                 "is a damaged workbook, or locked with a password", do="Save it again as xlsx"
             ) from None
