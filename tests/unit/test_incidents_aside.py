@@ -79,7 +79,7 @@ def test_the_packet_holds_the_records_of_both(traced: tuple[Site, Snapshot]) -> 
 
 @pytest.mark.parametrize("kind", ["BEAT", "RATE"])
 def test_a_number_of_the_counters_life_before_fills_no_hole_of_this_one(tmp_path: Path, kind: str) -> None:
-    """The counter began anew: a number 3 of last month, ignored or waiting, is not the one that is missing."""
+    """The counter began anew: a number 3 of last month, ignored or waiting, is not the one missing."""
     make_site(tmp_path)
     site = load_site(tmp_path)
     rate = "much" if kind == "RATE" else ""

@@ -26,8 +26,9 @@ STORE_TABLES = (
 
 #: Read once at most, or cheaper to read again than to keep.
 _VIEWS = (
-    "sequence_records", "starts_by_window", "starts_variants", "continuation_pieces", "continuation_chains", "plain_alerts",
-    "pump_power", "alarm_channels", "alarm_stretches", "pump_models", "warnings_apart", "clears_alone",
+    "sequence_records", "starts_by_window", "starts_variants", "continuation_pieces", "continuation_chains",
+    "plain_alerts", "pump_power", "alarm_channels", "alarm_stretches", "pump_models", "warnings_apart",
+    "clears_alone",
 )  # fmt: skip
 
 _LONGEST_SILENCE_MONTHS = 12
