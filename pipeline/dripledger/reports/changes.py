@@ -16,7 +16,7 @@ from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, Row
 from dripledger.reports.naming import day, short_month
 from dripledger.reports.words import amount, plural, whole
-from dripledger.statistics import Comparison, Setting, compare_rates, compare_shares
+from dripledger.statistics import Comparison, Setting, compare_rates, compare_shares, month_spread
 
 FILE: Final = "changes.html"
 #: Whole months that either side takes at most.
@@ -43,6 +43,9 @@ class Side:
 
     counted: int
     whole: Decimal
+    #: Of each month.
+    counts: tuple[int, ...]
+    sizes: tuple[float, ...]
 
 
 def shown_changes(material: Material) -> list[ChangeRow]:
@@ -115,12 +118,15 @@ def compared(
         tuple(sorted({int(name[5:]) for name in before})), tuple(sorted({int(name[5:]) for name in after})),
         decimal=material.decimal,
     )  # fmt: skip
+    spread = month_spread(one.counts, one.sizes, two.counts, two.sizes, share=not rate)
     if rate:
         hundreds = (float(one.whole) / 100, float(two.whole) / 100)
-        told = compare_rates(one.counted, hundreds[0], two.counted, hundreds[1], setting, enough=enough)
+        told = compare_rates(
+            one.counted, hundreds[0], two.counted, hundreds[1], setting, enough=enough, spread=spread
+        )
     else:
         told = compare_shares(
-            one.counted, int(one.whole), two.counted, int(two.whole), setting, enough=enough
+            one.counted, int(one.whole), two.counted, int(two.whole), setting, enough=enough, spread=spread
         )
     return one, two, told
 
@@ -128,9 +134,9 @@ def compared(
 def _added(rows: list[Row]) -> Side:
     # Alarms of a channel that is only kept open can stand over no running hour.
     told = [row for row in rows if row["numerator"] is not None and row["denominator"]]
-    return Side(
-        sum(int(row["numerator"]) for row in told), sum((row["denominator"] for row in told), Decimal(0))
-    )
+    counts = tuple(int(row["numerator"]) for row in told)
+    whole = sum((row["denominator"] for row in told), Decimal(0))
+    return Side(sum(counts), whole, counts, tuple(float(row["denominator"]) for row in told))
 
 
 def _measures(row: ChangeRow) -> tuple[str, ...]:

@@ -42,6 +42,7 @@ from dripledger.statistics.in_control import RuleRates, expected_false_signals, 
 from dripledger.statistics.intervals import Interval, clopper_pearson, hybrid_difference, newcombe, wilson
 from dripledger.statistics.many import benjamini_hochberg, two_sided_p
 from dripledger.statistics.median import median_interval
+from dripledger.statistics.month_spread import MonthSpread, month_spread
 from dripledger.statistics.poisson import garwood, rate_ratio, rate_ratio_p_value
 from dripledger.statistics.quantiles import normal_quantile, student_quantile
 from dripledger.statistics.rates import ClusteredRate, clustered_rate, clustered_ratio
@@ -70,6 +71,7 @@ __all__ = [
     "Hidden",
     "Interval",
     "Look",
+    "MonthSpread",
     "NotComparableError",
     "Point",
     "RuleRates",
@@ -102,6 +104,7 @@ __all__ = [
     "laney_p",
     "laney_u",
     "median_interval",
+    "month_spread",
     "moving_range_chart",
     "newcombe",
     "normal_quantile",

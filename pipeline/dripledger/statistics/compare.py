@@ -10,6 +10,7 @@ from enum import Enum
 from dripledger.statistics.arrays import ArrayError
 from dripledger.statistics.clustered import ClusteredShare
 from dripledger.statistics.intervals import Interval, hybrid_difference, newcombe, wilson
+from dripledger.statistics.month_spread import MonthSpread, spread_difference, spread_ratio
 from dripledger.statistics.poisson import rate_ratio
 
 
@@ -76,8 +77,9 @@ class Setting:
 
 
 def compare_shares(
-    x1: int, n1: int, x2: int, n2: int, setting: Setting, *, enough: bool = True
-) -> Comparison:
+    x1: int, n1: int, x2: int, n2: int, setting: Setting, *, enough: bool = True,
+    spread: MonthSpread | None = None,
+) -> Comparison:  # fmt: skip
     """Compare two shares of independent counts.
 
     Parameters
@@ -90,11 +92,13 @@ def compare_shares(
         What lies between, and when.
     enough
         Whether both sides reach the least data for a rate; else only counts are told.
+    spread
+        How much the months of either side differ (`month_spread`); None: the counts are independent.
 
     Returns
     -------
     Comparison
-        x2/n2 - x1/n1 with Newcombe's hybrid score interval (95 %).
+        x2/n2 - x1/n1 with Newcombe's hybrid score interval (95 %), widened by the spread.
 
     Raises
     ------
@@ -104,7 +108,9 @@ def compare_shares(
     wilson([x1, x2], [n1, n2])
     if not enough or n1 == 0 or n2 == 0:
         return _too_few(Contrast.DIFFERENCE, f"{x1} of {n1}", f"{x2} of {n2}", setting)
-    return _difference(x1 / n1, x2 / n2, newcombe(x2, n2, x1, n1), setting, hours=False)
+    limits = newcombe(x2, n2, x1, n1) if spread is None else spread_difference(x1, n1, x2, n2, spread)
+    caution = "The interval takes the counts as independent; where one patient gives many, it is too narrow."
+    return _difference(x1 / n1, x2 / n2, limits, setting, _allowed(spread, caution), spread)
 
 
 def compare_hours(before: ClusteredShare, after: ClusteredShare, setting: Setting) -> Comparison:
@@ -136,12 +142,13 @@ def compare_hours(before: ClusteredShare, after: ClusteredShare, setting: Settin
     if not math.isfinite(float(limits.low[0])):
         one, two = (f"{int(side.clusters[0])} infusions" for side in (before, after))
         return _too_few(Contrast.DIFFERENCE, one, two, setting)
-    return _difference(float(before.value[0]), float(after.value[0]), limits, setting, hours=True)
+    return _difference(float(before.value[0]), float(after.value[0]), limits, setting, ())
 
 
 def compare_rates(
-    x1: int, t1: float, x2: int, t2: float, setting: Setting, *, enough: bool = True
-) -> Comparison:
+    x1: int, t1: float, x2: int, t2: float, setting: Setting, *, enough: bool = True,
+    spread: MonthSpread | None = None,
+) -> Comparison:  # fmt: skip
     """Compare two rates of independent events.
 
     Parameters
@@ -152,14 +159,14 @@ def compare_rates(
         Events and exposure after, same unit.
     setting
         What lies between, and when.
-    enough
+    enough, spread
         As for `compare_shares`.
 
     Returns
     -------
     Comparison
-        (x2/t2) / (x1/t1) with its exact interval (95 %); the cautions say that clustered events are not
-        independent.
+        (x2/t2) / (x1/t1) with its exact interval (95 %), widened by the spread; without one the cautions say
+        that clustered events are not independent.
 
     Raises
     ------
@@ -170,6 +177,12 @@ def compare_rates(
     if not enough or t1 == 0 or t2 == 0 or x1 + x2 == 0:
         return _too_few(Contrast.RATIO, f"{x1} events", f"{x2} events", setting)
     before, after, low, high = x1 / t1, x2 / t2, float(limits.low), float(limits.high)
+    if spread is not None:
+        low, high = spread_ratio(x1, t1, x2, t2, spread)
+    caution = (
+        "Events that come in clusters, as the alerts of one infusion do, make the true interval wider than "
+        "the one given."
+    )
     value = after / before if before > 0 else math.inf
     holds = low <= 1 <= high
     told = f"{_plain(value, setting)} times the rate before (95 % interval {_plain(low, setting)} to " + (
@@ -179,13 +192,15 @@ def compare_rates(
         told = f"above 0 after none before (95 % interval of the ratio from {_plain(low, setting)} up)"
     return Comparison(
         Contrast.RATIO, before, after, value, low, high, holds,
-        f"After {setting.event} the rate was {told}. {_verdict(holds)}",
-        (*_cautions(setting), "Events that come in clusters, as the alerts of one infusion do, make the true "
-         "interval wider than the one given."),
+        f"After {setting.event} the rate was {told}. {_verdict(holds, spread)}",
+        (*_cautions(setting), *_allowed(spread, caution)),
     )  # fmt: skip
 
 
-def _difference(before: float, after: float, limits: Interval, setting: Setting, hours: bool) -> Comparison:
+def _difference(
+    before: float, after: float, limits: Interval, setting: Setting, cautions: tuple[str, ...],
+    spread: MonthSpread | None = None,
+) -> Comparison:  # fmt: skip
     low, high = (float(limit.reshape(-1)[0]) for limit in limits)
     value = after - before
     holds = low <= 0 <= high
@@ -193,14 +208,10 @@ def _difference(before: float, after: float, limits: Interval, setting: Setting,
     way = "the same as before" if value == 0 else f"{size} points {'higher' if value > 0 else 'lower'}"
     sentence = (
         f"After {setting.event} the share was {way} (95 % interval {_points(low, setting)} to "
-        f"{_points(high, setting)} points). {_verdict(holds)}"
+        f"{_points(high, setting)} points). {_verdict(holds, spread)}"
     )
-    cautions = _cautions(setting)
-    if not hours:
-        cautions += (
-            "The interval takes the counts as independent; where one patient gives many, it is too narrow.",
-        )
-    return Comparison(Contrast.DIFFERENCE, before, after, value, low, high, holds, sentence, cautions)
+    told = (*_cautions(setting), *cautions)
+    return Comparison(Contrast.DIFFERENCE, before, after, value, low, high, holds, sentence, told)
 
 
 def _too_few(contrast: Contrast, before: str, after: str, setting: Setting) -> Comparison:
@@ -208,7 +219,19 @@ def _too_few(contrast: Contrast, before: str, after: str, setting: Setting) -> C
     return Comparison(contrast, None, None, None, None, None, None, sentence, _cautions(setting))
 
 
-def _verdict(holds_none: bool) -> str:
+def _allowed(spread: MonthSpread | None, independent: str) -> tuple[str, ...]:
+    """Return what the interval allows for, or the caution of one that takes counts as independent."""
+    if spread is None or not spread.freedom:
+        return (independent,)
+    return (
+        "The intervals allow for how much the months of either side differ among themselves, as clusters and "
+        "busy months make them; a few months tell that only roughly.",
+    )
+
+
+def _verdict(holds_none: bool, spread: MonthSpread | None = None) -> str:
+    if spread is not None and not spread.freedom and not holds_none:
+        return "So few months do not tell how much they differ anyway: take it as a question."
     if holds_none:
         return (
             "No difference at all lies within the interval: this may be chance, or a real change that "
