@@ -176,6 +176,22 @@ def test_a_reviewed_case_is_no_open_one(pages: dict[str, str]) -> None:
     assert 'id="open"' in text
 
 
+def test_overrides_whose_size_is_not_known_are_never_told_as_none() -> None:
+    given = drawn(("2026-10",), ("icu",), 24)
+    for row in given["attempts"]:
+        row |= {"limit_multiple": None, "outcome": "overridden"}
+    found = rendered(own_site(("icu",)), **given | {"alarms": [], "segments": []})
+    first, cases = (
+        " ".join(" ".join(Read(found[f"{n}.html"].decode()).told).split()) for n in ("index", "cases")
+    )
+    assert "no attempt that left the library" in first
+    assert "no override at twice the limit" not in first
+    for told in (first, cases):
+        assert "the logs cannot show all. Left out:" in told.replace("The logs", "the logs")
+        assert "overrides with unknown times the limit" in told
+    assert "None is listed." in cases
+
+
 def test_long_lists_page_and_say_how_many_there_are() -> None:
     found = rendered(own_site(("icu",)), **drawn(("2026-10",), ("icu",), 700))
     one, two, three = (found[f"lists/library_use_starts-icu{n}.html"].decode() for n in ("", "-2", "-3"))

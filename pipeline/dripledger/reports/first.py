@@ -20,6 +20,13 @@ from dripledger.statistics import expected_false_signals
 _MOST_CASES: Final = 10
 #: Names in a sentence.
 _MOST_NAMES: Final = 6
+#: For each kind of case: that there is none, in words, and the measure that says what was left out of it.
+_NONE_OF: Final = {
+    "far_override": ("no override at twice the limit or more", "far_overrides"),
+    "left_library": ("no attempt that left the library", "left_library_share"),
+    "long_stop": ("no long stop of a high-alert entry", "delivery_lost"),
+    "rate_change": ("no fivefold change of rate", "user_rate_changes"),
+}
 
 
 def first_page(material: Material, restated: Sequence[Block]) -> Leaf:
@@ -170,12 +177,10 @@ def _cases(material: Material) -> list[Block]:
             case_table(material.site, own[:_MOST_CASES], empty="None.", entries=with_page(material))
         )
     else:
-        blocks.append(
-            Text(
-                "No case of the month: no override at twice the limit or more, no attempt that left "
-                "the library, no long stop of a high-alert entry, no fivefold change of rate."
-            )
-        )
+        seen = [none for kind, (none, _) in _NONE_OF.items() if kind not in _left_open(material)]
+        blocks.append(Text(f"No case of the month is listed{': ' if seen else ''}{', '.join(seen)}."))
+    for kind, why in _left_open(material).items():
+        blocks.append(Text(f"{why}.", f"{KINDS[kind][0]}: the logs cannot show all.", quiet=True))
     left = len(own) - _MOST_CASES
     if left > 0:
         blocks.append(
@@ -201,6 +206,18 @@ def _cases(material: Material) -> list[Block]:
     return blocks
 
 
+def _left_open(material: Material) -> dict[str, str]:
+    """Return the kinds of which there may be more cases than are listed, each with why."""
+    found = {}
+    for kind, (_, measure) in _NONE_OF.items():
+        _, left_out, rest = material.figure(measure).reason.partition("left out: ")
+        if kind == "long_stop" and material.site.entries is None:
+            found[kind] = "There is no entries.csv that says which entries are high-alert"
+        elif left_out:
+            found[kind] = f"Left out: {rest}"
+    return found
+
+
 def cases_page(material: Material) -> Leaf:
     """Compose the page of all cases: the month's by kind, then the open ones of the months before."""
     month = str(material.month)
@@ -209,9 +226,10 @@ def cases_page(material: Material) -> Leaf:
     for kind, (title, name) in KINDS.items():
         own = [c for c in material.cases if c.month == month and c.kind == kind]
         blocks.append(Heading(f"{title}: {whole(len(own))}", kind))
-        none = "None in the month."
-        if kind == "long_stop" and material.site.entries is None:
-            none = "There is no entries.csv that says which entries are high-alert, so none can be listed."
+        why = _left_open(material).get(kind, "")
+        none = "None in the month." if not why else "None is listed."
+        if why:
+            blocks.append(Text(f"{why}.", "The logs cannot show all.", quiet=True))
         blocks.append(case_table(material.site, own[:250], empty=none, with_kind=False, entries=entries))
         if own:
             more = f"{whole(len(own) - 250)} more stand in it." if len(own) > 250 else ""
