@@ -10,7 +10,7 @@ from tests.event_samples import drop, make_site, read, rows
 from tests.functional.written_logs import BY_NAME, ROWS, open_document, packed
 
 from dripledger.errors import InputError
-from dripledger.site import Limits
+from dripledger.site import Limits, load_site
 from dripledger.sources.workbook_scan import SheetSplitter, as_text, rows_on_bytes
 
 DATED = """
@@ -129,3 +129,40 @@ def test_a_row_that_only_the_reader_sees_is_no_silent_loss(monkeypatch: pytest.M
     )
     with pytest.raises(InputError, match="row 6 that was not counted on its bytes"):
         list(SheetSplitter("Log & rest", Limits()).split(block))
+
+
+SHEET = 'sheet = "Log & rest"'
+KEPT = "select * exclude (ingest_id) from events where source_file_sha256 = '{}' order by event_id"
+
+
+def _without_people(form: str) -> str:
+    return "\n".join(line for line in BY_NAME[form].mapping().split("\n") if "patient_key" not in line)
+
+
+@pytest.mark.parametrize(
+    ("mapping", "failures"),
+    [
+        (_without_people("titled_sheet"), 0),
+        # the other sheet holds nothing: what was read stays, and it is said
+        (_without_people("xlsx").replace(SHEET, 'sheet = "About"'), 1),
+    ],
+)
+def test_a_kept_workbook_is_read_as_it_was_whatever_the_mapping_says_of_the_next(
+    tmp_path: Path, mapping: str, failures: int
+) -> None:
+    site = make_site(tmp_path, {"log": _without_people("xlsx")})
+    drop(site, "log1.xlsx", BY_NAME["xlsx"].write(ROWS))
+    (file,) = read(site).files
+    before = rows(site, KEPT.format(file.sha256))
+    balance = "select * exclude (mapping_sha256, ingested_at) from ingests where path = 'log1.xlsx'"
+    counts = rows(site, balance)
+    assert len(before) == 8
+    (tmp_path / "sources" / "log.toml").write_text(mapping, encoding="utf-8")
+    if not failures:
+        next_row = ("P-7", "2026-10-05 08:00:00", "1", "START", "ICU", "morphine", "2", "3", "47")
+        drop(site, "log2.xlsx", BY_NAME["titled_sheet"].write((next_row,)))
+    result = read(load_site(tmp_path))
+    assert len(result.failures) == failures, [str(f) for f in result.failures]
+    assert rows(site, KEPT.format(file.sha256)) == before
+    assert rows(site, balance) == counts
+    assert rows(site, "select count(*) from events") == [(8 if failures else 9,)]

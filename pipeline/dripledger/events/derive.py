@@ -86,8 +86,8 @@ def rederive(run: Run, digests: Map[str, str]) -> Rederived:
         except InputError as error:
             told.failures.append(error)
             continue
-        if files:
-            _source(run, name, place, files, told)
+        if files and not _source(run, name, place, files, told):
+            continue
         told.sources.append(name)
     return told
 
@@ -110,11 +110,20 @@ def kept_file(number: int, shown: str, original: originals.Original) -> SourceFi
     return SourceFile(number, original.path, shown, original, packed=True)
 
 
-def _source(run: Run, name: str, place: int, files: list[SourceFile], told: Rederived) -> None:
+def _source(run: Run, name: str, place: int, files: list[SourceFile], told: Rederived) -> bool:
+    """Derive a source again; say whether any of its files can be read by its mapping.
+
+    A file that cannot keeps the events that it gave, and that is told as a failure.
+    """
     con = run.con
     account = Account(con, f"old{place}")
     account.open()
-    account.add(0, run.staged(f"o{place}", name, files), files)
+    staged = run.staged(f"o{place}", name, files)
+    told.failures += [error for _, error in sorted(staged.staged.failures.items())]
+    account.add(0, staged, files)
+    if not account.files:
+        account.close()
+        return False
     account.live()
     settle.settle_new(run, account)
     part = run.folder / f"again{place}.parquet"
@@ -127,6 +136,7 @@ def _source(run: Run, name: str, place: int, files: list[SourceFile], told: Rede
     _compare(run, name, told)
     fates.close(run)
     account.close()
+    return True
 
 
 def _compare(run: Run, name: str, told: Rederived) -> None:

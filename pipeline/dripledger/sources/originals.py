@@ -308,7 +308,7 @@ def read_records(
         block = read_text(original, frame)
         as_it_lies = original.encoding in ("utf-8", "none")
         splitter.resume(frame.context)
-        at, seen = frame.offset, 0
+        at, seen, place = frame.offset, 0, -1
         for place, row in enumerate(splitter.split(block)):
             number = frame.record + place
             if numbers is not None and number not in keep:
@@ -324,6 +324,12 @@ def read_records(
                 if frame.offset + frame.length < offset + length:
                     length = frame.offset + frame.length - offset
             yield Stretch(number, offset, length, data, row.fields)
+        if splitter.whole and place + 1 != frame.records:
+            raise InputError(
+                f"holds {place + 1} records as its mapping reads it now, and {frame.records} were counted",
+                do="Put back what was changed in the mapping, or read the source again with "
+                "'dripledger ingest --redo'",
+            )
 
 
 def unpack(original: Original, target: Path) -> Path:

@@ -206,6 +206,11 @@ class SheetSplitter(Splitter):
         self._limits = limits
         self._decimal = decimal
         self._titles = title_rows
+        self._known: bytes | None = None
+
+    def begin(self, header: bytes) -> None:
+        """Be told the header that the workbook was read with: its records are those below it."""
+        self._known = header
 
     def consume(self, block: bytes, final: bool) -> tuple[int, int]:
         """Count the rows on the bytes once the workbook is here as a whole."""
@@ -228,7 +233,7 @@ class SheetSplitter(Splitter):
 
     def split(self, block: bytes) -> Iterator[Record]:
         """Yield the rows as the reader gives them."""
-        rows = self._rows(block)
+        rows = self._rows(block) if self._known is None else self._below(block, self._known)
         for row, cells in zip(rows[1:], self._cells(block, rows[1:]), strict=True):
             fields = [cell.encode() for cell in cells]
             yield Record(row.start, row.end, fields, UNIT_SEPARATOR.encode().join(fields))
@@ -242,6 +247,18 @@ class SheetSplitter(Splitter):
                 do="Correct workbook.title_rows in its mapping",
             )
         return rows[self._titles :]
+
+    def _below(self, block: bytes, header: bytes) -> list[SheetRow]:
+        """Return a known header's row and those of the records below it."""
+        _, rows = rows_on_bytes(block, self._sheet, self._limits)
+        for at, cells in enumerate(self._cells(block, rows, check=False)):
+            if UNIT_SEPARATOR.join(cells).encode() == header:
+                return rows[at:]
+        raise InputError(
+            "has not the header in this sheet that it was read with",
+            do="Put workbook.sheet in the mapping back, or read the source again with "
+            "'dripledger ingest --redo'",
+        )
 
     def _cells(self, block: bytes, rows: list[SheetRow], check: bool = True) -> Iterator[list[str]]:
         """Yield the cells of some rows; refuse a sheet of which reader and count tell differently."""
