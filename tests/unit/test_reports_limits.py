@@ -14,13 +14,14 @@ from dripledger.errors import DripledgerError
 from dripledger.measures import Month
 from dripledger.reports.anew import OF_LIMITS, Anew, Release, Restart, first_month, read_anew
 from dripledger.reports.blocks import Table
-from dripledger.reports.cards import TOGETHER, _words, marks_text
+from dripledger.reports.cards import _words, marks_text
 from dripledger.reports.changes import changes_leaf
 from dripledger.reports.compose import build
 from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, gather
 from dripledger.reports.rendering import _hidden
 from dripledger.reports.series import History
+from dripledger.reports.together import TOGETHER
 from dripledger.site import ChangeRow, Site
 from dripledger.statistics import Found, Series, read_chart
 

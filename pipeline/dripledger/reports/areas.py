@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
-from dripledger.reports.cards import TOGETHER, cards
+from dripledger.reports.cards import cards
 from dripledger.reports.case_list import area_file, case_table, entry_file
 from dripledger.reports.entries import with_page
 from dripledger.reports.figure_tables import by_area
@@ -17,6 +17,7 @@ from dripledger.reports.material import Material
 from dripledger.reports.mixes import mix_blocks
 from dripledger.reports.model import Figure
 from dripledger.reports.shown_often import outcomes, side_by_side
+from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import whole
 
 

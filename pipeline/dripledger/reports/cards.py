@@ -12,18 +12,6 @@ from dripledger.reports.material import Material
 from dripledger.reports.naming import day, short_month, slug
 from dripledger.reports.series import History, Mark, marks_of
 
-#: The measures that are shown together or not at all: each alone can be improved without anybody being safer.
-TOGETHER: Final = (
-    "library_use_starts",
-    "library_use_hours",
-    "protected_share",
-    "soft_alert_share",
-    "hard_alert_share",
-    "override_share",
-    "left_library_share",
-    "delivery_alarm_rate",
-    "delivery_lost",
-)
 _TITLES: Final = {
     "library_use_starts": "Starts under an entry",
     "library_use_hours": "Running hours under an entry",

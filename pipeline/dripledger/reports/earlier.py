@@ -10,25 +10,13 @@ import duckdb
 
 from dripledger.measures import Month, month_states, prepare, relations_of, tabulate
 from dripledger.reports.behind import BY_ENTRY
+from dripledger.reports.together import TOGETHER
 from dripledger.site import Site
 
 Row = dict[str, Any]
 
 #: Measures with a chart, of the facility or of an area.
-CHARTED: Final = (
-    "library_use_starts",
-    "library_use_hours",
-    "protected_share",
-    "soft_alert_share",
-    "hard_alert_share",
-    "override_share",
-    "left_library_share",
-    "delivery_alarm_rate",
-    "delivery_lost",
-    "pump_alarm_rate",
-    "alarm_minutes",
-    "stale_library_share",
-)
+CHARTED: Final = (*TOGETHER, "pump_alarm_rate", "alarm_minutes", "stale_library_share")
 #: What the form for sharing hides together with those of them that follow from it.
 _TIED: Final = ("outcomes_soft", "outcomes_hard")
 

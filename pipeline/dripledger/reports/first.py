@@ -7,12 +7,13 @@ from typing import Final
 
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Bullets, Cell, Heading, Leaf, Pairs, Text
-from dripledger.reports.cards import TOGETHER, cards, marks_text, title_of
+from dripledger.reports.cards import cards, marks_text, title_of
 from dripledger.reports.case_list import KINDS, CaseRow, case_table, months_of
 from dripledger.reports.entries import few_entries, with_page
 from dripledger.reports.material import Material
 from dripledger.reports.series import History
 from dripledger.reports.shown_often import limits_changed, missing_table, outcomes
+from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import plural, whole
 from dripledger.statistics import expected_false_signals
 

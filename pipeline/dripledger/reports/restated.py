@@ -14,10 +14,11 @@ from typing import Any, Final
 from dripledger.engine import connect
 from dripledger.measures import STORE_TABLES, Month, prepare, site_as_published, tabulate
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Table, Text
-from dripledger.reports.cards import TOGETHER, title_of
+from dripledger.reports.cards import title_of
 from dripledger.reports.figures import figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import short_month
+from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import plural, whole
 from dripledger.site import Site
 from dripledger.store import Ledger, Snapshot

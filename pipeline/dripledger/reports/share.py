@@ -15,21 +15,14 @@ import numpy as np
 
 from dripledger.measures import ROWS, Amount, Form
 from dripledger.measures.limit_definitions import OUTCOME_WORDS
+from dripledger.reports.together import TOGETHER
 from dripledger.statistics import suppress
 
 Row = dict[str, Any]
 
 #: What the shared form holds beside the outcomes; the rest splits these further.
 SHARED: Final = (
-    "library_use_starts",
-    "library_use_hours",
-    "protected_share",
-    "soft_alert_share",
-    "hard_alert_share",
-    "override_share",
-    "left_library_share",
-    "delivery_alarm_rate",
-    "delivery_lost",
+    *TOGETHER,
     "user_rate_changes",
     "stale_library_share",
     "fleet_coverage",

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dripledger.measures.limit_definitions import OUTCOME_WORDS
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Table, Text
-from dripledger.reports.cards import TOGETHER, title_of
+from dripledger.reports.cards import title_of
 from dripledger.reports.figure_tables import by_area
 from dripledger.reports.material import Material, Row
 from dripledger.reports.model import Missing
+from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import whole
 
 
