@@ -15,10 +15,8 @@ from dripledger.errors import DripledgerError
 from dripledger.statistics.arrays import ArrayError, Floats, as_amounts, as_counts
 from dripledger.statistics.funnel import AREAS_LEAST, INNER, OUTER, Scores
 from dripledger.statistics.funnel_scores import (
-    LEAST_EXPECTED,
     exact_scores,
     held,
-    is_judged,
     limits_of,
     sides_of,
     spread_of,
@@ -28,6 +26,7 @@ from dripledger.statistics.layout import Bools
 from dripledger.statistics.many import benjamini_hochberg, two_sided_p
 from dripledger.statistics.poisson import checked_events
 from dripledger.statistics.quantiles import normal_quantile
+from dripledger.statistics.small_counts import SMALL_EXPECTED, is_small
 from dripledger.statistics.standardise import standardise
 from dripledger.statistics.words import listed
 
@@ -158,7 +157,7 @@ def read_funnel(
         scores = Scores(np.zeros(a.shape), np.ones(a.shape), np.zeros(a.shape))
         return _read(labels, hits, total, keep, a / b, target, scores, 0.0, 0.0, [Interval(flat, flat)] * 2)
     judged = keep.copy()
-    judged[keep] = is_judged(b, target, share)
+    judged[keep] = ~is_small(np.asarray(target), b, share)
     if not judged.any():
         return _empty(labels, hits, total, keep)
     a, b = hits[judged], total[judged]
@@ -205,9 +204,9 @@ def read_standardised_funnel(
         return _empty(labels, observed, total.sum(axis=1))
     part = standardise(table[keep], total[keep], share)
     expected[keep] = part.expected
-    fair = np.isfinite(part.z) & (part.expected >= LEAST_EXPECTED)
+    fair = np.isfinite(part.z) & (part.expected >= SMALL_EXPECTED)
     if share:
-        fair &= total[keep].sum(axis=1) - part.expected >= LEAST_EXPECTED
+        fair &= total[keep].sum(axis=1) - part.expected >= SMALL_EXPECTED
     judged, few = keep.copy(), keep.copy()
     judged[keep], few[keep] = fair, ~fair & np.isfinite(part.z)
     if not fair.any():
@@ -262,7 +261,7 @@ def _empty(labels: Sequence[str], x: Floats, n: Floats, few: Bools | None = None
 def _few(names: Sequence[str]) -> tuple[str, ...]:
     if not names:
         return ()
-    return (f"Under {LEAST_EXPECTED:g} are expected, so counts only: {', '.join(names)}.",)
+    return (f"Under {SMALL_EXPECTED:g} are expected, so counts only: {', '.join(names)}.",)
 
 
 def _read(

@@ -17,18 +17,8 @@ from dripledger.statistics.funnel import (
     widened_share_limits,
 )
 from dripledger.statistics.intervals import Interval
-from dripledger.statistics.layout import Bools, Ints, above
+from dripledger.statistics.layout import Ints, above
 from dripledger.statistics.quantiles import normal_quantile
-
-#: Expected counts (of what is asked for, or of the rest of a share) under which a place is not judged.
-LEAST_EXPECTED = 5.0
-
-
-def is_judged(size: Floats, target: float, share: bool) -> Bools:
-    """Return where 5 or more are expected at the target, and of a share 5 or more of the rest."""
-    rare = min(target, 1 - target) if share else target
-    result: Bools = rare * size >= LEAST_EXPECTED
-    return result
 
 
 def exact_scores(x: Floats, size: Floats, target: float, share: bool) -> Scores:
