@@ -7,6 +7,7 @@ bytes.
 from __future__ import annotations
 
 import io
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
@@ -15,6 +16,7 @@ from dripledger.incidents.axis import lay_out, ticks
 from dripledger.incidents.model import Trace
 from dripledger.incidents.moments import seconds_text
 from dripledger.incidents.parts import Stretch
+from dripledger.incidents.timeline import Line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,11 +29,23 @@ _RUNNING: Final = ("running", "bolus", "keep_open", "priming")
 ZOOM: Final = timedelta(minutes=20)
 _MARKS: Final = {"alert": "^", "override": "X", "finding": "o", "power": "s", "unread": "D"}
 #: Kinds of event that are drawn as single marks: what is written beside each, and its form.
-MARKED: Final = {
+_MARKED: Final = {
     "limit_alerted": ("limit alert", "alert"), "limit_overridden": ("past limit, confirmed", "override"),
     "powered_on": ("on", "power"), "powered_off": ("off", "power"), "power_lost": ("power lost", "power"),
     "patient_changed": ("patient changed", "power"),
 }  # fmt: skip
+
+
+def mark_of(line: Line) -> tuple[str, str] | None:
+    """Return what is written beside the mark of a line of the timeline, and its form; None: it has none."""
+    if line.what_kind == "unread":
+        return "unread record", "unread"
+    return _MARKED.get(line.kind) if line.what_kind == "event" and line.kind else None
+
+
+def dose_units(stretches: Iterable[Stretch]) -> list[str]:
+    """Return the units of doses in stretches of one channel; their dose is drawn only where it is one."""
+    return sorted({s.dose_unit for s in stretches if s.dose_unit and s.dose is not None})
 
 
 def draw(trace: Trace, zone: ZoneInfo, *, round_at: datetime | None = None) -> str:
@@ -159,7 +173,7 @@ def _rate_labels(axes: Axes, shown: list[Stretch], scale: _Scale, top: float) ->
 
 
 def _doses(axes: Axes, shown: list[Stretch], scale: _Scale) -> None:
-    units = sorted({s.dose_unit for s in shown if s.dose_unit and s.dose is not None})
+    units = dose_units(shown)
     if len(units) != 1:
         if len(units) > 1:
             axes.text(
@@ -243,10 +257,7 @@ def _hatch(
 
 
 def _has_marks(trace: Trace) -> bool:
-    return bool(trace.alarms) or any(
-        line.what_kind == "unread" or (line.what_kind == "event" and line.kind in MARKED)
-        for line in trace.lines
-    )
+    return bool(trace.alarms) or any(mark_of(line) is not None for line in trace.lines)
 
 
 def _marks(axes: Axes, trace: Trace, scale: _Scale) -> None:
@@ -257,11 +268,9 @@ def _marks(axes: Axes, trace: Trace, scale: _Scale) -> None:
         if not scale.touches(line.at, line.at):
             continue
         where = f" {line.channel}" if many and line.channel else ""
-        if line.what_kind == "unread":
-            marks.append((scale.x(line.at), "unread record", "unread"))
-        elif line.what_kind == "event" and line.kind in MARKED:
-            word, mark = MARKED[line.kind]
-            marks.append((scale.x(line.at), word + where, mark))
+        if (told := mark_of(line)) is not None:
+            word, form = told
+            marks.append((scale.x(line.at), word if form == "unread" else word + where, form))
     bars = {}
     for alarm in trace.alarms:
         ends = alarm.cleared_at or alarm.ended_at or alarm.raised_at

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from dripledger.incidents.figure import MARKED, ZOOM
+from dripledger.incidents.figure import ZOOM, dose_units, mark_of
 from dripledger.incidents.model import Trace
 from dripledger.incidents.moments import local_text, seconds_text
 
@@ -55,13 +55,9 @@ def _key(trace: Trace, begins: datetime, ends: datetime) -> Iterator[str]:
 
     shown = [s for s in trace.stretches if seen(s.started_at, s.ended_at)]
     yield "solid: rate"
-    for channel in dict.fromkeys(s.channel for s in shown):
-        if (
-            len({s.dose_unit for s in shown if s.channel == channel and s.dose_unit and s.dose is not None})
-            == 1
-        ):
-            yield "dotted: dose (right scale)"
-            break
+    channels = dict.fromkeys(s.channel for s in shown)
+    if any(len(dose_units(s for s in shown if s.channel == channel)) == 1 for channel in channels):
+        yield "dotted: dose (right scale)"
     if any(s.state == "bolus" for s in shown):
         yield "filled: bolus"
     if any(s.state == "unknown" for s in shown):
@@ -73,10 +69,5 @@ def _key(trace: Trace, begins: datetime, ends: datetime) -> Iterator[str]:
         yield "dashed line: from here a record is there and says nothing"
     if any(seen(a.raised_at, a.cleared_at or a.ended_at or a.raised_at) for a in trace.alarms):
         yield "bars below: alarms (thick: stopped delivery)"
-    marks = {
-        "unread" if line.what_kind == "unread" else MARKED[line.kind][1]
-        for line in trace.lines
-        if seen(line.at, line.at)
-        and (line.what_kind == "unread" or (line.what_kind == "event" and line.kind in MARKED))
-    }
+    marks = {told[1] for line in trace.lines if seen(line.at, line.at) and (told := mark_of(line))}
     yield from (words for mark, words in _WORDS.items() if mark in marks)
