@@ -108,3 +108,19 @@ def test_only_what_a_reader_skips_by_has_its_extremes_written(tmp_path: Path) ->
     group = pq.ParquetFile(tmp_path / "v1-00000.parquet").metadata.row_group(0)
     assert group.column(0).statistics.max == "P2"
     assert group.column(1).statistics is None
+
+
+def test_a_stray_row_of_another_month_does_not_hold_its_whole_batch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = 5_000
+    monkeypatch.setattr(data_files, "_GROUP_ROWS", rows)
+    months = ["2026-01", *["2026-02"] * (rows - 1)]
+    one = batch(list(range(rows)), months).get_total_buffer_size()
+    with DataFiles(tmp_path, SCHEMA, "month", "v1") as files:
+        for start in range(0, 20 * rows, rows):
+            files.add(batch(list(range(start, start + rows)), months))
+        assert files._rows["2026-01"] == 20
+        held = sum(part.get_total_buffer_size() for part in files._waiting["2026-01"])
+    assert held < one
+    assert len(read(tmp_path)) == 20 * rows

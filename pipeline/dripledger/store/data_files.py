@@ -21,12 +21,14 @@ _GROUP_ROWS: Final = 122_880
 _WAITING_ROWS: Final = 500_000
 #: Files that are open at a time; a partition whose file was closed for it gets another one.
 _OPEN_FILES: Final = 64
+#: A part is copied out of its batch where it is smaller than this share of it.
+_FEW_OF: Final = 8
 #: More changes of partition than this within a batch, and rows are gathered instead of cut.
 _CUTS: Final = 32
 #: A reader skips by pump and time; the extremes of anything else only cost.
-_STATISTICS: Final = frozenset({"pump_id", "device_time", "occurred_at", "started_at"})
+STATISTICS: Final = frozenset({"pump_id", "device_time", "occurred_at", "started_at"})
 #: No two are alike: a dictionary would be begun, filled and given up.
-_NO_DICTIONARY: Final = frozenset({"event_id", "values_digest", "source_record"})
+NO_DICTIONARY: Final = frozenset({"event_id", "values_digest", "source_record"})
 
 
 class DataFile(NamedTuple):
@@ -86,6 +88,9 @@ class DataFiles:
             If they cannot be written.
         """
         for value, part in self._parts(batch):
+            if part.num_rows * _FEW_OF < batch.num_rows:
+                # a slice holds its whole batch for as long as it waits
+                part = part.take(pa.array(range(part.num_rows)))
             self._waiting.setdefault(value, []).append(part)
             self._rows[value] = self._rows.get(value, 0) + part.num_rows
             if self._rows[value] >= _GROUP_ROWS:
@@ -137,8 +142,8 @@ class DataFiles:
             self._schema,
             compression="zstd",
             compression_level=1,
-            use_dictionary=_of(self._kept, without=_NO_DICTIONARY),
-            write_statistics=_of(self._kept, among=_STATISTICS),
+            use_dictionary=_of(self._kept, without=NO_DICTIONARY),
+            write_statistics=_of(self._kept, among=STATISTICS),
             # a column keeps one open page: small ones keep a write of many months in bounds
             data_page_size=256 * 1024,
             store_schema=False,

@@ -23,7 +23,7 @@ from deltalake.transaction import AddAction, RemoveAction
 
 from dripledger.errors import VerificationError
 from dripledger.schema import Table
-from dripledger.store.data_files import DataFiles
+from dripledger.store.data_files import NO_DICTIONARY, STATISTICS, DataFiles
 
 # With the defaults, versions vanish 30 days after they were written; here history stays.
 CONFIGURATION: Final = {
@@ -44,8 +44,11 @@ _WRITER: Final = WriterProperties(
     dictionary_page_size_limit=256 * 1024,
     default_column_properties=ColumnProperties(statistics_enabled="NONE"),
     column_properties={
-        name: ColumnProperties(statistics_enabled="CHUNK")
-        for name in ("pump_id", "device_time", "occurred_at", "started_at")
+        **{name: ColumnProperties(statistics_enabled="CHUNK") for name in sorted(STATISTICS)},
+        **{
+            name: ColumnProperties(dictionary_enabled=False, statistics_enabled="NONE")
+            for name in sorted(NO_DICTIONARY)
+        },
     },
 )
 RESTORE: Final = "Run 'dripledger verify' on the store, and restore what is missing from a backup"
