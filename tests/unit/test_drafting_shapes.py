@@ -185,3 +185,16 @@ def test_any_header_makes_a_draft_that_loads(tmp_path: Path, header: str) -> Non
     text = draft(path)
     assert header in tomllib.loads(text)["personal"]["mask"]
     assert "\x1b" not in text
+
+
+def test_a_sheet_of_one_row_beside_the_log_is_no_hindrance(tmp_path: Path) -> None:
+    import xlsxwriter
+
+    path = tmp_path / "log.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        book.add_worksheet("Notes").write_row(0, 0, ["made by the harbour's pump room"])
+        sheet = book.add_worksheet("Log")
+        for number, row in enumerate([["Pump", "Time", "Event"], ["P-1", "2026-10-13 08:00:00", "Start"]]):
+            sheet.write_row(number, 0, row)
+    told = tomllib.loads(draft(path))
+    assert told["workbook"] == {"sheet": "Log"}

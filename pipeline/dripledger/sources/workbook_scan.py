@@ -222,7 +222,7 @@ class SheetSplitter(Splitter):
             raise InputError("is empty", do="Export it again")
         rows = self._rows(block)
         if rows:
-            cells = next(self._cells(block, rows[:1], check=False))
+            cells = self._cells(self._table(block), rows[0])
             if len(cells) > self._limits.columns:
                 raise InputError(
                     f"has {len(cells)} columns, and {self._limits.columns} are allowed",
@@ -233,9 +233,11 @@ class SheetSplitter(Splitter):
 
     def split(self, block: bytes) -> Iterator[Record]:
         """Yield the rows as the reader gives them."""
-        rows = self._rows(block) if self._known is None else self._below(block, self._known)
-        for row, cells in zip(rows[1:], self._cells(block, rows[1:]), strict=True):
-            fields = [cell.encode() for cell in cells]
+        table = self._table(block)
+        rows = self._rows(block) if self._known is None else self._below(block, table, self._known)
+        _check_count(table, rows[1:])
+        for row in rows[1:]:
+            fields = [cell.encode() for cell in self._cells(table, row)]
             yield Record(row.start, row.end, fields, UNIT_SEPARATOR.encode().join(fields))
 
     def _rows(self, block: bytes) -> list[SheetRow]:
@@ -248,11 +250,11 @@ class SheetSplitter(Splitter):
             )
         return rows[self._titles :]
 
-    def _below(self, block: bytes, header: bytes) -> list[SheetRow]:
+    def _below(self, block: bytes, table: list[list[Any]], header: bytes) -> list[SheetRow]:
         """Return a known header's row and those of the records below it."""
         _, rows = rows_on_bytes(block, self._sheet, self._limits)
-        for at, cells in enumerate(self._cells(block, rows, check=False)):
-            if UNIT_SEPARATOR.join(cells).encode() == header:
+        for at, row in enumerate(rows):
+            if UNIT_SEPARATOR.join(self._cells(table, row)).encode() == header:
                 return rows[at:]
         raise InputError(
             "has not the header in this sheet that it was read with",
@@ -260,29 +262,31 @@ class SheetSplitter(Splitter):
             "'dripledger ingest --redo'",
         )
 
-    def _cells(self, block: bytes, rows: list[SheetRow], check: bool = True) -> Iterator[list[str]]:
-        """Yield the cells of some rows; refuse a sheet of which reader and count tell differently."""
+    def _table(self, block: bytes) -> list[list[Any]]:
+        """Return the sheet as its reader gives it, from its first row on."""
         import python_calamine
 
         try:
             book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(block))
             name = book.sheet_names[0] if self._sheet is None else self._sheet
-            table = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+            table: list[list[Any]] = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
         except (python_calamine.CalamineError, ValueError, IndexError, OSError):
             raise InputError("is a damaged workbook", do="Save it again as xlsx") from None
-        wanted = {row.number for row in rows}
-        if check:
-            first = min(wanted, default=0)
-            stray = [
-                number
-                for number, cells in enumerate(table, 1)
-                if number >= first and number not in wanted and any(cell not in ("", None) for cell in cells)
-            ]
-            if stray:
-                raise InputError(
-                    f"has a value in row {stray[0]} that was not counted on its bytes",
-                    do="Save it again as xlsx",
-                )
-        for row in rows:
-            cells = table[row.number - 1] if row.number <= len(table) else []
-            yield [as_text(cell, self._decimal) for cell in cells]
+        return table
+
+    def _cells(self, table: list[list[Any]], row: SheetRow) -> list[str]:
+        cells = table[row.number - 1] if row.number <= len(table) else []
+        return [as_text(cell, self._decimal) for cell in cells]
+
+
+def _check_count(table: list[list[Any]], rows: list[SheetRow]) -> None:
+    """Refuse a sheet of which reader and count tell differently."""
+    if not rows:
+        return
+    wanted = {row.number for row in rows}
+    first = min(wanted)
+    for number, cells in enumerate(table, 1):
+        if number >= first and number not in wanted and any(cell not in ("", None) for cell in cells):
+            raise InputError(
+                f"has a value in row {number} that was not counted on its bytes", do="Save it again as xlsx"
+            )
