@@ -127,3 +127,13 @@ def test_file_replaced_after_it_was_archived(
     monkeypatch.setattr("dripledger.events.run.stage", late)
     read(load_site(tmp_path))
     assert events(site, ("pump_id",)) == [("P1",)]
+
+
+def test_a_header_below_titles_is_named_by_its_own_row(tmp_path: Path) -> None:
+    from tests.event_samples import WARDS
+
+    site = make_site(tmp_path, {"wards": WARDS + "[delimited]\ntitle_lines = 2\n"})
+    drop(site, "wards.csv", "Harbour Hill\n\n" + HEADER.replace("Weight", "Mass") + FIRST)
+    (failure,) = read(site).failures
+    assert failure.row == 3
+    assert "lacks the column 'Weight'" in str(failure)

@@ -102,6 +102,7 @@ def wrong_header(
     """Return what is wrong with a header; None: nothing."""
     if not file.original.size_bytes:
         return InputError("is empty", where=file.shown, do="Export it again")
+    row = 1 + mapping.title_lines
     missing = [name for name in wanted if name not in names]
     if missing and names and 2 * len(missing) > len(wanted):
         # a line that is no header of ours may be a record, and name somebody: it is not shown
@@ -110,7 +111,7 @@ def wrong_header(
             f"its first line has {len(wanted) - len(missing)} of the {len(wanted)} columns that the mapping "
             f"{mapping.name!r} reads, among {len(names)}: it lacks {listed}",
             where=file.shown,
-            row=1,
+            row=row,
             do="Is this the right file? If so, correct the mapping",
         )
     if missing:
@@ -119,12 +120,12 @@ def wrong_header(
             f"its header lacks the column {', '.join(repr(name) for name in missing)}, which the mapping "
             f"{mapping.name!r} reads; the header has: {shown}",
             where=file.shown,
-            row=1,
+            row=row,
             do="Correct the mapping, or export the file with that column",
         )
     twice = [n for n, count in Counter(names).items() if count > 1 and n in wanted]
     if twice:
-        return InputError(f"its header has the column {twice[0]!r} twice", where=file.shown, row=1)
+        return InputError(f"its header has the column {twice[0]!r} twice", where=file.shown, row=row)
     return None
 
 

@@ -249,6 +249,11 @@ class Mapping(Part):
         """How its text is encoded, as declared."""
         return str(getattr(getattr(self, self.shape), "encoding", "detect"))
 
+    @property
+    def title_lines(self) -> int:
+        """Lines of text above its header, or above its records; a workbook's title rows are no lines."""
+        return int(getattr(getattr(self, self.shape), "title_lines", 0))
+
     def kinds_declared(self) -> tuple[str, ...]:
         """Return the kinds that this source can log, ``all`` spelled out."""
         return tuple(EVENT_KINDS) if "all" in self.records else tuple(dict.fromkeys(self.records))

@@ -178,18 +178,8 @@ def reading_of(mapping: Mapping, limits: Limits) -> Reading:
         longest,
         mapping.shape,
         limits.columns,
-        title_lines=_title_lines(mapping),
+        title_lines=mapping.title_lines,
     )
-
-
-def _title_lines(mapping: Mapping) -> int:
-    match mapping.shape:
-        case "delimited":
-            return mapping.delimited.title_lines
-        case "fixed_width":
-            return mapping.fixed_width.title_lines
-        case _:
-            return 0
 
 
 def stage(
