@@ -74,7 +74,7 @@ def write_table(
     elif form == "csv":
         _csv(table.column_names, _rows(table), stream, zone, terminal)
     elif form == "table":
-        limit = width if width is not None else (_terminal_width(stream) if terminal else None)
+        limit = width if width is not None else (terminal_width(stream) if terminal else None)
         _draw(table, stream, zone, limit, total)
     else:
         raise UsageError(f"there is no format {form!r}", do=f"The formats are {', '.join(FORMATS)}")
@@ -148,7 +148,8 @@ def _distinct(names: Sequence[str]) -> list[str]:
     return made
 
 
-def _terminal_width(stream: TextIO) -> int:
+def terminal_width(stream: TextIO) -> int:
+    """Return how many columns a terminal has, or is said to have by the variable COLUMNS."""
     asked = os.environ.get("COLUMNS", "")
     if asked.isdigit() and int(asked) > 0:
         return int(asked)

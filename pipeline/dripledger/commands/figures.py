@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shutil
 import sys
 import textwrap
 from collections.abc import Sequence
@@ -13,7 +12,7 @@ from typing import Final
 
 import pyarrow as pa
 
-from dripledger.output import text_of
+from dripledger.output import terminal_width, text_of
 from dripledger.widths import columns_of
 
 #: Significant digits of what was logged or written into a library: as many as are compared.
@@ -86,16 +85,11 @@ def narrower(
     return table.drop_columns(list(same)), same
 
 
-def terminal_width() -> int | None:
-    """Return how many columns results may take; None where they go to no terminal."""
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-
-
 def sentence(text: str) -> str:
     """Return a sentence as people read it: on a terminal in lines of its width, cut between words."""
     if not sys.stderr.isatty():
         return text
-    return textwrap.fill(text, max(shutil.get_terminal_size().columns, 20), break_on_hyphens=False)
+    return textwrap.fill(text, max(terminal_width(sys.stderr), 20), break_on_hyphens=False)
 
 
 def _says_nothing(column: pa.ChunkedArray) -> bool:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from argparse import Namespace
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dripledger.commands.figures import for_people, narrower, sentence, terminal_width
+from dripledger.commands.figures import for_people, narrower, sentence
 from dripledger.commands.output import chosen_format, counted, emit, say
 from dripledger.errors import UsageError, VerificationError
+from dripledger.output import terminal_width
 
 if TYPE_CHECKING:
     import duckdb
@@ -139,7 +141,7 @@ def _show(table: pa.Table, form: str | None, site: Site) -> None:
         emit(table, form, zone=site.zone)
         return
     shown, left_out = for_people(table)
-    shown, same = narrower(shown, terminal_width(), site.zone)
+    shown, same = narrower(shown, terminal_width(sys.stdout) if sys.stdout.isatty() else None, site.zone)
     emit(shown, form, zone=site.zone)
     if same:
         told = "; ".join(f"{name}: {value}" for name, value in same.items())
