@@ -273,13 +273,29 @@ def test_pumps_that_cannot_log_limit_alerts_dilute_nothing_and_are_told() -> Non
     share = cell(found, "soft_alert_share", care_area="icu")
     assert counts(share) == (1, 1)
     assert (
-        "left out: 2 in-library programmings from sources that do not record infusion_started, limit_alerted "
-        "(66.7 %)" in share["reason"]
+        "left out: 2 in-library programmings from sources that do not record limit_alerted (66.7 %)"
+        in share["reason"]
     )
     assert icu(found, "soft_alerts_per_100_infusions") == (1, 1)
     override = cell(found, "override_share", care_area="icu")
     assert counts(override) == (1, 1)
-    assert "left out: 2 infusions from sources that do not record" in override["reason"]
+    assert "left out: 2 infusions from sources that do not record limit_alerted (" in override["reason"]
+
+
+def test_of_sources_that_lack_different_kinds_each_kind_is_named_and_no_other() -> None:
+    drawn = two_sources('["infusion_started"]')
+    drawn["ingests"].append(
+        {"source_name": "log", "records_json": '["limit_alerted"]', "source_file_sha256": "h"}
+    )
+    drawn["infusions"] += "    | i4          | log         |\n"
+    drawn["programmings"] += "    | p4             | i4          | log         | -          |\n"
+    share = cell(measured(**drawn), "soft_alert_share", care_area="icu")
+    assert (
+        "left out: 3 in-library programmings from sources that do not record one or more of infusion_started, "
+        "limit_alerted (75.0 %)" in share["reason"]
+    )
+    far = cell(measured(**drawn), "far_overrides", care_area="icu")
+    assert "one or more of infusion_started, limit_alerted or limit_overridden (" in far["reason"]
 
 
 def test_where_no_source_can_log_limit_alerts_nothing_is_0_and_nothing_100_per_cent() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final
 
@@ -15,7 +15,7 @@ from dripledger.errors import UsageError
 from dripledger.measures.cells import Cell, Counts, MonthState, make_cell, not_built, not_measurable
 from dripledger.measures.definitions import MEASURES
 from dripledger.measures.facts import SOURCES, Found, read_facts, read_presence
-from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
+from dripledger.measures.inputs import STORE_TABLES, kinds_logged, months_in_store, prepare
 from dripledger.measures.measure import Measure, Part
 from dripledger.measures.months import Month, as_months
 from dripledger.measures.span import refuse_unbuilt
@@ -119,9 +119,9 @@ def tabulate(
     facts = {name: read_facts(con, one, groups, names) for name, one in chosen.items() if one.built}
     grid = _grid(site, facts, groups, names)
     present = {own: read_presence(con, own) for own in grid}
-    able: dict[str, set[str]] = defaultdict(set)
-    for measure_id, source in con.execute("select measure, source_name from able_sources").fetchall():
-        able[measure_id].add(source)
+    logged = kinds_logged(con)
+    sources = {*logged, *(name for found in present.values() for here in found.values() for name in here)}
+    lacks = {m.id: {name: m.lacking(logged.get(name, ())) for name in sources} for m in chosen.values()}
     rows = []
     for month in names:
         for measure in chosen.values():
@@ -129,15 +129,34 @@ def tabulate(
             for key in grid.get(own, [()]):
                 place = dict(zip(own, key, strict=True))
                 here = present.get(own, {}).get((month, key), {})
-                unable = sum(n for source, n in here.items() if source not in able[measure.id])
+                unable = sum(n for source, n in here.items() if lacks[measure.id][source])
+                lacking = _lacking(measure, lacks[measure.id], here)
                 for name, part in measure.rows.items():
                     found = facts.get(measure.id, {}).get(name, {})
-                    counts = found.get((month, key), Counts())
+                    counts = replace(found.get((month, key), Counts()), lacking=lacking)
                     if measure.built and SOURCES[measure.id].by_presence and not counts.left_out_unable:
                         counts = replace(counts, unable_here=unable, infusions_here=sum(here.values()))
                     cell = _cell(site, measure, part, counts, own, states[month])
                     rows.append(_row(name, measure, month, groups, place, cell))
     return _table(rows, groups)
+
+
+def _lacking(measure: Measure, lacks: Mapping[str, tuple[str, ...]], here: Collection[str]) -> str:
+    """Say what the sources of one cell do not record of what a measure needs.
+
+    Parameters
+    ----------
+    measure
+        The measure.
+    lacks
+        Source -> what it cannot log of that.
+    here
+        Sources of the cell's infusions; where none of them lacks anything, the others are meant: a pump that
+        ran no infusion stands in no cell of these.
+    """
+    told = {lacks[name] for name in here if lacks[name]} or {lack for lack in lacks.values() if lack}
+    named = [kind for kind in measure.lacking(()) if any(kind in lack for lack in told)]
+    return f"{'one or more of ' if len(told) > 1 else ''}{', '.join(named or measure.needs)}"
 
 
 def measure_store(

@@ -30,6 +30,8 @@ class Counts:
         Clustered intervals only: infusion or pump -> [numerator, denominator].
     unable_here, infusions_here
         Infusions of the cell whose source can log none of what is counted, and all of the cell.
+    lacking
+        What the sources of what is left out do not record, in words.
     times
         Measures of times only: (microseconds, whether the end was seen, alarms).
     """
@@ -42,6 +44,7 @@ class Counts:
     times: list[tuple[int, bool, int]] = field(default_factory=list)
     unable_here: int = 0
     infusions_here: int = 0
+    lacking: str = ""
 
 
 @dataclass(frozen=True)
@@ -164,11 +167,11 @@ def _of_base(measure: Measure, count: int) -> str:
 
 def _left_out(measure: Measure, counts: Counts) -> str:
     hours = measure.over is Amount.HOURS
-    needs = ", ".join(measure.needs) + (f" and {' or '.join(measure.needs_any)}" if measure.needs_any else "")
+    unable = f"from sources that do not record {counts.lacking}"
     parts = []
     for amount, why in (
         (counts.left_out_unknown, measure.unknown),
-        (counts.left_out_unable, f"from sources that do not record {needs}"),
+        (counts.left_out_unable, unable),
     ):
         if not amount:
             continue
@@ -186,7 +189,7 @@ def _left_out(measure: Measure, counts: Counts) -> str:
     if counts.unable_here:
         size = f"{counts.unable_here} {'infusion' if counts.unable_here == 1 else 'infusions'}"
         share = _percent(counts.unable_here, counts.infusions_here)
-        parts.append(f"{size} from sources that do not record {needs} ({share})")
+        parts.append(f"{size} {unable} ({share})")
     return f"left out: {'; '.join(parts)}" if parts else ""
 
 

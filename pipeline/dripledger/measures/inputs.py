@@ -165,17 +165,22 @@ def _capabilities(con: duckdb.DuckDBPyConnection) -> pa.Table:
     )
 
 
-def _able(con: duckdb.DuckDBPyConnection) -> pa.Table:
-    """Which sources can log what each measure needs; a measure that needs nothing has all."""
+def kinds_logged(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
+    """Return the kinds that each source can log, in a connection in which `prepare` ran."""
     kinds: dict[str, set[str]] = {}
     for name, kind in con.execute("select source_name, kind from source_records").fetchall():
         kinds.setdefault(name, set()).add(kind)
+    return kinds
+
+
+def _able(con: duckdb.DuckDBPyConnection) -> pa.Table:
+    """Which sources can log what each measure needs; a measure that needs nothing has all."""
+    kinds = kinds_logged(con)
     pairs = [
         (measure.id, name)
         for measure in MEASURES.values()
         for name in sorted(kinds)
-        if kinds[name].issuperset(measure.needs)
-        and (not measure.needs_any or kinds[name].intersection(measure.needs_any))
+        if not measure.lacking(kinds[name])
     ]
     return pa.table(
         {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import Enum
 
@@ -157,6 +158,13 @@ class Measure:
         found: dict[str, Part | None] = {} if self.parts_alone else {self.id: None}
         found.update({f"{self.id}_{part.suffix}": part for part in self.parts})
         return found
+
+    def lacking(self, records: Collection[str]) -> tuple[str, ...]:
+        """Return what it needs and a source that logs the kinds `records` cannot log; empty: it can all."""
+        lacks = [kind for kind in self.needs if kind not in records]
+        if self.needs_any and not any(kind in records for kind in self.needs_any):
+            lacks.append(" or ".join(self.needs_any))
+        return tuple(lacks)
 
     def row_title(self, part: Part | None) -> str:
         """Return the title of a row."""
