@@ -20,6 +20,11 @@ from dripledger.errors import ConfigurationError
 _LARGEST_OFFSET_S: Final = 10 * 366 * 86400
 
 
+def fold(text: str) -> str:
+    """Fold case and runs of white space: how labels are compared, and names that a person types."""
+    return " ".join(text.split()).casefold()
+
+
 @dataclass(frozen=True, slots=True)
 class PumpRow:
     """One row of ``pumps.csv``."""

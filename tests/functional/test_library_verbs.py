@@ -93,6 +93,12 @@ def test_replay_of_what_was_in_force_and_of_a_proposal(run: CommandLine) -> None
 def test_the_curve_is_a_table_and_a_figure(run: CommandLine) -> None:
     place = ("--area", "ICU", "--entry", "morphine", "--quantity", "flow_rate", "--site", "my site")
     done = run.ok("library", "replay", "looser.csv", *place, "--figure", "curve.svg")
+    typed = ("--area", "icu", "--entry", "Morphine", "--quantity", "flow_rate", "--site", "my site")
+    folded = run.ok("library", "replay", "looser.csv", *typed)
+    assert (folded.out, folded.err) == (done.out, done.err)
+    assert "Of morphine in ICU 3 of 3 uses" in folded.err
+    typed = ("--area", "ICU", "--entry", "morfine", "--quantity", "flow_rate", "--site", "my site")
+    run("library", "replay", "looser.csv", *typed).refused(2, "Near 'morfine': morphine")
     assert [(r["limit"], r["alerts"], r["within_still_warned"]) for r in _rows(done.out)] == [
         ("20.0", "2", "1"), ("41.0", "1", "1"), ("45.0", "1", "1"), ("100.0", "0", "0"), ("120.0", "0", "0"),
     ]  # fmt: skip

@@ -8,8 +8,8 @@ import pytest
 from tests.event_samples import HEADER, drop, make_site, read, rows
 
 from dripledger.commands.status import as_table, describe
-from dripledger.events.lists import fold
 from dripledger.events.near_misses import bare, near_misses
+from dripledger.lists import fold
 from dripledger.site import load_site
 from dripledger.store import Ledger
 

@@ -81,14 +81,36 @@ def test_a_limit_that_the_library_does_not_have_is_refused_with_what_it_has() ->
     replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
     for place, told in (
         (("ICU", "heparin", "volume"), "Its quantities of 'heparin' of 'ICU': flow_rate."),
-        (("ICU", "insulin", "flow_rate"), "Its entries of 'ICU': heparin, Insulin."),
-        (("icu", "heparin", "flow_rate"), "Its care areas: ICU, Ward."),
+        (
+            ("ICU", "insuline", "flow_rate"),
+            "Near 'insuline': Insulin. Its entries of 'ICU': heparin, Insulin.",
+        ),
+        (("ICU", "water", "flow_rate"), "in 'ICU'. Its entries of 'ICU': heparin, Insulin."),
+        (("wards", "heparin", "flow_rate"), "Near 'wards': Ward. Its care areas: ICU, Ward."),
     ):
         with pytest.raises(
             UsageError, match=f"no limit on {place[2]} of '{place[1]}' in '{place[0]}'"
         ) as error:
             curves(con, *place, "high")
         assert told in str(error.value)
+    con.close()
+
+
+def test_a_place_may_be_typed_in_another_case() -> None:
+    con = logged(LOG)
+    replay(con, [limit_row(number=2, soft_high=30.0)])
+    (told,) = curves(con, " icu", "HEPARIN", "Flow_Rate", "high").drawn
+    assert (told.care_area, told.entry, told.quantity) == ("ICU", "heparin", "flow_rate")
+    con.close()
+
+
+def test_of_two_names_that_differ_in_case_only_the_one_just_so_is_meant() -> None:
+    con = logged(LOG)
+    rows = ({"soft_high": 30.0}, {"entry": "Heparin", "soft_high": 3.0})
+    replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
+    assert curves(con, "ICU", "heparin", "flow_rate", "high").drawn[0].entry == "heparin"
+    with pytest.raises(UsageError, match="Near 'HEPARIN': heparin, Heparin"):
+        curves(con, "ICU", "HEPARIN", "flow_rate", "high")
     con.close()
 
 

@@ -225,7 +225,9 @@ def _replay(
         con, args.area, args.entry, args.quantity, args.side or "high", args.concentration, args.weights
     )
     figure = draw_curves(told) if args.figure is not None or args.out is not None else None
-    cautions = (f"Of {args.entry} in {args.area} {told.text}.", *REPLAY_CAUTIONS)
+    # as the library writes them, however they were typed
+    named = told.drawn[0]
+    cautions = (f"Of {named.entry} in {named.care_area} {told.text}.", *REPLAY_CAUTIONS)
     return {"curve": told.table, "left_out": told.left_out, **tables}, cautions, figure
 
 

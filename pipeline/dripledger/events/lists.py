@@ -12,6 +12,7 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.errors import ConfigurationError
+from dripledger.lists import fold
 from dripledger.schema.codes import PUMP_TYPES
 from dripledger.site import Site
 from dripledger.sources.mapping import Mapping
@@ -37,11 +38,6 @@ class SiteLists:
     pumps: bool
     clocks: bool
     service: bool
-
-
-def fold(text: str) -> str:
-    """Fold case and runs of white space: how labels are compared."""
-    return " ".join(text.split()).casefold()
 
 
 def _spellings(names: Sequence[tuple[str, Sequence[str]]], where: str) -> dict[str, str]:

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from dripledger.events.lists import fold
+from dripledger.lists import fold
 
 #: How much of two labels has to agree, 0 to 1: one slip in seven letters. Common practice, no source.
 CLOSE: Final = 0.87

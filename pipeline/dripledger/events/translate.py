@@ -12,9 +12,10 @@ from collections.abc import Iterable
 import duckdb
 
 from dripledger.events import times
-from dripledger.events.lists import SiteLists, fold, load_lookup
+from dripledger.events.lists import SiteLists, load_lookup
 from dripledger.events.translation import Translation, as_text, column_of, set_columns, unit_code
 from dripledger.events.typed import TypedSelect
+from dripledger.lists import fold
 from dripledger.schema import EVENT_KINDS
 from dripledger.schema.codes import UNMAPPED
 from dripledger.schema.units import UNITS

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any, Final
 
 import duckdb
@@ -18,6 +19,7 @@ import pyarrow as pa
 from dripledger.errors import UsageError
 from dripledger.library.relations import build, fetch, put
 from dripledger.library.rows import six_digits
+from dripledger.lists import fold
 
 #: Rows of a curve; where more values were recorded, every so-manieth of them.
 MOST_POINTS: Final = 60
@@ -102,7 +104,7 @@ def curves(
     con
         Connection in which `replay` ran.
     care_area, entry
-        Whose limit.
+        Whose limit; case and spaces may differ from the library's.
     quantity
         What it is on, such as ``dose_rate``.
     side
@@ -125,6 +127,7 @@ def curves(
     UsageError
         If the library has no such row, or nothing was recorded under it.
     """
+    care_area, entry, quantity = _place(con, care_area, entry, quantity)
     place = {"care_area": [care_area], "entry": [entry], "limit_quantity": [quantity]}
     put(con, "curve_place", pa.table(place))
     rows = con.execute(
@@ -132,8 +135,6 @@ def curves(
         " where care_area = ? and entry = ? and limit_quantity = ? order by row_no",
         [care_area, entry, quantity],
     ).fetchall()
-    if not rows:
-        raise _no_row(con, care_area, entry, quantity)
     rows = _only(_only(rows, 1, concentration), 2, weights)
     build(con, "curve_uses", "curve_left_out")
     uses = dict(con.execute("select row_no, uses from curve_uses").fetchall())
@@ -165,22 +166,39 @@ def curves(
     return Curves(tuple(drawn), left_out, used, told)
 
 
-def _no_row(con: duckdb.DuckDBPyConnection, care_area: str, entry: str, quantity: str) -> UsageError:
-    """Return what to say of a limit that the library does not have, with the nearest that it has."""
-    told = con.execute(
+def _place(con: duckdb.DuckDBPyConnection, *asked: str) -> tuple[str, ...]:
+    """Return care area, entry and quantity as the library writes them; refuse what it does not have.
+
+    Each stands for the one of the library's names that is alike, case and spaces folded; where several are,
+    for the one that is just so.
+    """
+    rows = con.execute(
         "select care_area, entry, limit_quantity from proposed_rows order by row_no"
     ).fetchall()
-    levels: tuple[tuple[tuple[str, ...], str], ...] = (
-        ((care_area, entry), "quantities"), ((care_area,), "entries"), ((), "care areas"),
-    )  # fmt: skip
-    known = [dict.fromkeys(row[len(own)] for row in told if row[: len(own)] == own) for own, _ in levels]
-    (asked, what), names = next(
-        (level, names) for level, names in zip(levels, known, strict=True) if names or not level[0]
-    )
-    where = "".join(f" of {name!r}" for name in reversed(asked))
+    found: tuple[str, ...] = ()
+    for name, what in zip(asked, ("care areas", "entries", "quantities"), strict=True):
+        names = list(dict.fromkeys(row[len(found)] for row in rows if row[: len(found)] == found))
+        alike = [known for known in names if fold(known) == fold(name)]
+        if name not in alike and len(alike) != 1:
+            raise _no_row(asked, name, what, found, alike, names)
+        found = (*found, name if name in alike else alike[0])
+    return found
+
+
+def _no_row(
+    asked: tuple[str, ...], name: str, what: str, found: tuple[str, ...], alike: list[str], names: list[str]
+) -> UsageError:
+    """Return what to say of a limit that the library does not have, with the nearest that it has."""
+    care_area, entry, quantity = asked
+    folded: dict[str, list[str]] = {}
+    for known in names:
+        folded.setdefault(fold(known), []).append(known)
+    near = alike or [n for text in get_close_matches(fold(name), folded) for n in folded[text]]
+    where = "".join(f" of {text!r}" for text in reversed(found))
+    told = f"Near {name!r}: {', '.join(near)}. " if near else ""
     return UsageError(
         f"the library has no limit on {quantity} of {entry!r} in {care_area!r}",
-        do=f"Its {what}{where}: {', '.join(names) or 'none'}",
+        do=f"{told}Its {what}{where}: {', '.join(names) or 'none'}",
     )
 
 
