@@ -167,7 +167,7 @@ def test_suspected_slips_and_what_chance_gives() -> None:
     slips = [(row["case_id"], row["ratio"]) for row in found["slips"].to_pylist()]
     assert slips == [("a1", 10.0), ("a2", 10.0), ("a5", 60.0)]
     chance = {row["ratio"]: row for row in found["chance"].to_pylist()}
-    assert (chance[10.0]["matches"], chance[10.0]["near_by"]) == (2, 1)
+    assert (chance[10.0]["matches"], chance[10.0]["near_by"], chance[10.0]["note"]) == (2, 1, "")
     assert chance[10.0]["expected_by_chance"] == pytest.approx(0.0985, abs=5e-5)
 
 
@@ -176,7 +176,11 @@ def test_two_per_cent_is_within_two_per_cent_on_both_sides(factor: float) -> Non
     """98 or 102 for 10; and of one match with no neighbour nobody knows what chance would give."""
     found = _ask(attempts=f"| attempt_id | outcome | change_factor |\n| a1 | within_limits | {factor!r} |")
     assert [row["case_id"] for row in found["slips"].to_pylist()] == ["a1"]
-    assert [row["expected_by_chance"] for row in found["chance"].to_pylist()] == [None]
+    (alone,) = found["chance"].to_pylist()
+    assert (alone["expected_by_chance"], alone["note"]) == (
+        None,
+        "no other ratio lies near by, so what chance would give cannot be told",
+    )
     assert expected_by_chance([]) is None
 
 

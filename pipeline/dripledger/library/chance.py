@@ -17,6 +17,9 @@ import pyarrow as pa
 MATCH: Final = 0.02
 NEAR: Final = 1.25
 
+#: Why nothing is expected where nothing can be.
+_ALONE: Final = "no other ratio lies near by, so what chance would give cannot be told"
+
 _SLIPS: Final = pa.schema(
     [
         *((name, pa.string()) for name in ("suspicion", "case_id")),
@@ -30,7 +33,7 @@ _SLIPS: Final = pa.schema(
 _CHANCE: Final = pa.schema(
     [
         ("suspicion", pa.string()), ("ratio", pa.float64()), ("matches", pa.int64()),
-        ("near_by", pa.int64()), ("expected_by_chance", pa.float64()),
+        ("near_by", pa.int64()), ("expected_by_chance", pa.float64()), ("note", pa.string()),
     ]
 )  # fmt: skip
 
@@ -83,7 +86,8 @@ def slips(con: duckdb.DuckDBPyConnection) -> tuple[pa.Table, pa.Table]:
         near_by.setdefault(kind, []).extend([] if pair["is_match"] else [pair["tries"]])
     chance = [
         {"suspicion": kind[0], "ratio": kind[1], "matches": matches[kind], "near_by": len(near_by[kind]),
-         "expected_by_chance": expected_by_chance(near_by[kind])}
+         "expected_by_chance": expected_by_chance(near_by[kind]),
+         "note": "" if near_by[kind] else _ALONE}
         for kind in sorted(matches, key=lambda kind: kind[1])
     ]  # fmt: skip
     counted = {(row["suspicion"], row["ratio"]): row for row in chance}
