@@ -7,7 +7,8 @@ from decimal import Decimal
 import pyarrow as pa
 import pytest
 
-from dripledger.commands.figures import for_people, narrower
+from dripledger.commands.figures import for_people, narrower, rounded
+from dripledger.output import text_of
 
 
 def _shown(name: str, *values: float | None) -> list[object]:
@@ -67,3 +68,14 @@ def test_what_is_the_same_in_every_row_is_told_once_where_the_table_is_too_wide(
     assert narrower(table.slice(0, 1), 5) == (table.slice(0, 1), {})
     alike = table.drop_columns(["n"])
     assert narrower(alike, 5) == (alike, {})
+
+
+def test_measures_are_rounded_for_the_eye_and_no_row_or_column_is_lost() -> None:
+    amounts = pa.array([Decimal("5.123456789"), Decimal(3), None], pa.decimal128(28, 9))
+    table = pa.table(
+        {"numerator": amounts, "value": [0.9882352941176471, None, 12345.678], "low95": [1 / 3, None, 0.0]}
+    )
+    shown = rounded(table, ("value", "low95", "high95"))
+    assert [text_of(v) for v in shown["numerator"].to_pylist()] == ["5.12", "3", ""]
+    assert [text_of(v) for v in shown["value"].to_pylist()] == ["0.9882", "", "12346"]
+    assert [text_of(v) for v in shown["low95"].to_pylist()] == ["0.3333", "", "0"]

@@ -11,6 +11,7 @@ from decimal import Decimal
 from typing import Final
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from dripledger.output import terminal_width, text_of
 from dripledger.widths import columns_of
@@ -20,6 +21,8 @@ _DIGITS: Final = 6
 #: Those of what was computed, which such words in a column's name tell.
 _FEW: Final = 4
 _COMPUTED: Final = ("share", "per_100", "days", "expected", "ratio", "factor", "times", "low95", "high95")
+#: Digits behind the point of an amount: a hundredth of an hour or of a minute.
+_PLACES: Final = 2
 #: Digits behind the point that a decimal column can hold here; with more, a figure stays as it is.
 _MOST_PLACES: Final = 18
 
@@ -41,14 +44,30 @@ def for_people(table: pa.Table) -> tuple[pa.Table, list[str]]:
         Columns that are empty or 0 in each of several rows.
     """
     left_out = [name for name in table.column_names if table.num_rows > 1 and _says_nothing(table[name])]
-    kept = table.drop_columns(left_out)
-    for place, field in enumerate(kept.schema):
+    return rounded(table.drop_columns(left_out)), left_out
+
+
+def rounded(table: pa.Table, computed: Sequence[str] = _COMPUTED) -> pa.Table:
+    """Return a result with its real numbers rounded for the eye.
+
+    Parameters
+    ----------
+    table
+        The result.
+    computed
+        Words in the names of columns that were computed: they have four significant digits, others six.
+        Amounts, which are exact decimals, keep two digits behind the point.
+    """
+    for place, field in enumerate(table.schema):
+        values = None
         if pa.types.is_floating(field.type):
-            digits = _FEW if any(word in field.name for word in _COMPUTED) else _DIGITS
-            rounded = _rounded(kept[field.name].to_pylist(), digits)
-            if rounded is not None:
-                kept = kept.set_column(place, field.name, rounded)
-    return kept, left_out
+            digits = _FEW if any(word in field.name for word in computed) else _DIGITS
+            values = _rounded(table[field.name].to_pylist(), digits)
+        elif pa.types.is_decimal(field.type) and field.type.scale > _PLACES:
+            values = pc.round(table[field.name], ndigits=_PLACES, round_mode="half_to_even")
+        if values is not None:
+            table = table.set_column(place, field.name, values)
+    return table
 
 
 def narrower(

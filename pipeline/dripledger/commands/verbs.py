@@ -210,7 +210,12 @@ def measures(args: Namespace) -> int:
     chosen_format(args.format)
     site, snapshot = _open(args)
     by = None if args.by is None else args.by.split(",")
-    emit(_measures(site, snapshot, _months(args, site, snapshot), by), args.format)
+    found = _measures(site, snapshot, _months(args, site, snapshot), by)
+    if form == "table":
+        from dripledger.commands.figures import rounded
+
+        found = rounded(found, ("value", "low95", "high95"))
+    emit(found, args.format)
     return 0
 
 
