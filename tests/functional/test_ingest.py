@@ -235,6 +235,8 @@ def test_query_is_closed(cli: CommandLine, filled: Path, sql: str, words: list[s
 
 def test_verify_says_sound_and_finds_a_changed_file(cli: CommandLine, filled: Path) -> None:
     assert "sound" in cli.ok("verify", filled).err
+    without = cli.ok("verify", "--site", filled)
+    assert "every original unpacks to what was read" in without.err
     cli.ok("verify", filled / "store")
     victim = next((filled / "store" / "events").rglob("*.parquet"))
     victim.chmod(0o600)
@@ -245,6 +247,9 @@ def test_verify_says_sound_and_finds_a_changed_file(cli: CommandLine, filled: Pa
     done.refused(5, "not as written down")
     assert victim.name in done.out
     cli("verify", filled / "nowhere").refused(2, "no such")
+    cli("verify", "--site", filled).refused(5, "not as written down")
+    cli("verify", "--site", filled, "--original", victim).refused(2, "--original goes with a packet")
+    cli("verify").refused(2, "this is not a site folder")
 
 
 def test_upgrade_answers(cli: CommandLine, filled: Path) -> None:

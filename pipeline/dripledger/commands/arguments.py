@@ -328,10 +328,13 @@ def build_parser() -> argparse.ArgumentParser:
         "check a site or a store (hashes, versions, ledger balance, originals), the files of a report, "
         "or the "
         "packet of a trace (with --site: make it again from that store)",
-        "dripledger verify ./my-site",
+        "dripledger verify reports/2026-10",
     )
     verify.add_argument(
-        "path", metavar="PATH", help="a site folder, a store folder, a report's folder, or a packet"
+        "path",
+        nargs="?",
+        metavar="PATH",
+        help="a site folder, a store folder, a report's folder, or a packet (default: the site at hand)",
     )
     verify.add_argument("--original", metavar="FILE", help="prove a packet's records against this export")
     _formats(verify)

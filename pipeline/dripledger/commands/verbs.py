@@ -313,8 +313,11 @@ def verify(args: Namespace) -> int:
     from dripledger.commands.verify import check, failed
 
     form = chosen_format(args.format)
-    site = _site(args) if hasattr(args, "site") else None
-    checked = check(Path(args.path), None if args.original is None else Path(args.original), site)
+    path = Path(getattr(args, "site", ".") if args.path is None else args.path)
+    # what is checked need not be a site, and of a site not even the settings need be in order
+    at_hand = args.path is None and not (path / "site.toml").is_file()
+    site = _site(args) if at_hand or (args.path is not None and hasattr(args, "site")) else None
+    checked = check(path, None if args.original is None else Path(args.original), site)
     if checked.findings or form != "table":
         emit(checked.as_table(), args.format)
     if not checked.is_sound:
