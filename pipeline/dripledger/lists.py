@@ -85,11 +85,15 @@ DISPOSITIONS: Final = ("intended", "slip", "artefact", "undecided")
 
 @dataclass(frozen=True, slots=True)
 class ReviewRow:
-    """One row of ``reviews.csv``: what a case was found to be, and when; never by whom."""
+    """One row of ``reviews.csv``: what a case was found to be, and when; never by whom.
+
+    `row` is where it stands in the file, the header being row 1.
+    """
 
     case: str
     disposition: str
     date: date
+    row: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,4 +272,4 @@ def read_reviews(path: Path) -> Iterator[ReviewRow]:
         if case in seen:
             raise line.wrong("case", f"{case!r} stands in row {seen[case]} already; keep what was found last")
         seen[case] = line.number
-        yield ReviewRow(case, line.one_of("disposition", DISPOSITIONS), day)
+        yield ReviewRow(case, line.one_of("disposition", DISPOSITIONS), day, line.number)

@@ -173,7 +173,16 @@ def test_a_review_closes_a_case(run: CommandLine) -> None:
         reviews.write_text("case,disposition,date\nabcd,slip,2026-10-05\n", encoding="utf-8")
         done = run.ok(*ask)
         assert [row["status"] for row in _rows(done.out)] == ["open"]
-        assert "reviews.csv names 1 case that no record of this store has: abcd" in done.err
+        told = "reviews.csv names 1 case that no record of this store has, so it closes nothing: "
+        told += "abcd (row 2)."
+        assert told in done.err
+        report = run.ok("report", "--month", "2026-10", "--site", "my site")
+        assert report.err.splitlines().count(told) == 1
+        status = run.ok("status", "--site", "my site")
+        assert "store,reviews_unknown,abcd (row 2)" in status.out
+        reviews.write_text(f"case,disposition,date\n{case['case_id']},slip,2026-10-05\n", encoding="utf-8")
+        assert "reviews.csv" not in run.ok("report", "--month", "2026-10", "--site", "my site").err
+        assert "store,reviews_unknown,\n" in run.ok("status", "--site", "my site").out
         reviews.write_text("case,disposition,date\nx,perhaps,2026-10-05\n", encoding="utf-8")
         run(*ask).refused(2, "reviews.csv, row 2", "'perhaps'", "artefact")
     finally:

@@ -187,14 +187,14 @@ def _ask(
             from dripledger.library.uptake import UPTAKE_CAUTIONS, uptake
 
             return uptake(con, site, libraries), UPTAKE_CAUTIONS, None
-        from dripledger.library.attention import ATTENTION_CAUTIONS, attention, unknown_reviews
+        from dripledger.library.attention import ATTENTION_CAUTIONS, attention
+        from dripledger.library.reviews import told, unknown_reviews
 
         current = newest(libraries, span.ends_at)
         others = [row for library in libraries if library is not current for row in library.rows]
         tables = attention(con, site, current.rows if current else (), others)
-        if unknown := unknown_reviews(con):
-            told = f"{counted(len(unknown), 'case', 'cases')} that no record of this store has"
-            say(sentence(f"reviews.csv names {told}: {', '.join(unknown)}."))
+        if unknown := told(unknown_reviews(con, site)):
+            say(sentence(unknown))
         return tables, ATTENTION_CAUTIONS, None
 
 

@@ -14,6 +14,7 @@ from dripledger.commands.completeness import TABLES_READ, completeness, summary_
 from dripledger.engine import build_relations, connect
 from dripledger.events.lists import spellings
 from dripledger.events.near_misses import NearMiss, near_misses
+from dripledger.library.reviews import unknown_reviews
 from dripledger.site import Site
 from dripledger.store import Snapshot, spill_folder
 from dripledger.store.status import status as store_status
@@ -34,8 +35,9 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
     dict
         What `dripledger.store.status.status` says, with ``facility``, ``time_zone`` and ``code_version``
         before it, and after it ``waiting`` (reason -> records), ``pumps_listed`` (number in pumps.csv; None
-        without the list), ``pumps_never_heard`` and ``pumps_not_listed`` (names), ``near_misses`` (labels
-        that may be misspelt, as of `events.near_misses.NearMiss`) and ``completeness`` (see `completeness`).
+        without the list), ``pumps_never_heard`` and ``pumps_not_listed`` (names), ``reviews_unknown`` (cases
+        of reviews.csv that no record has, with their rows), ``near_misses`` (labels that may be misspelt, as
+        of `events.near_misses.NearMiss`) and ``completeness`` (see `completeness`).
     """
     with spill_folder(site.store, "status") as spill, connect(spill) as con:
         snapshot.attach(con, TABLES_READ)
@@ -46,6 +48,7 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
         pumps = con.execute("select pump_id, is_listed, last_event_at from status_pumps").fetchall()
         misspelt = _near_misses(con, site)
         complete = completeness(con, site, snapshot)
+        closing_nothing = unknown_reviews(con, site)
     listed = site.pumps is not None
     return {
         "facility": site.settings.facility,
@@ -56,6 +59,7 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
         "pumps_listed": len(names) if listed else None,
         "pumps_never_heard": [pump for pump, _, last in pumps if last is None],
         "pumps_not_listed": [pump for pump, is_listed, _ in pumps if listed and not is_listed],
+        "reviews_unknown": [f"{row.case} (row {row.row})" for row in closing_nothing],
         "near_misses": [asdict(miss) for miss in misspelt],
         "completeness": complete,
     }

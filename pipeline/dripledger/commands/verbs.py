@@ -207,7 +207,7 @@ def clocks(args: Namespace) -> int:
 
 def measures(args: Namespace) -> int:
     """Print every measure as a table."""
-    chosen_format(args.format)
+    form = chosen_format(args.format)
     site, snapshot = _open(args)
     by = None if args.by is None else args.by.split(",")
     found = _measures(site, snapshot, _months(args, site, snapshot), by)
@@ -281,6 +281,8 @@ def report(args: Namespace) -> int:
         written = write_report(site, str(month), given, args.as_of, share=args.share)
         args.watch.noted = {"month": str(month), "report": str(written)}
         show(str(written))
+        if site.reviews:
+            _tell_reviews(site, snapshot)
     except (PermissionError, FileNotFoundError, NotADirectoryError) as error:
         # it is written beside its place first, under a name that says nothing to anybody
         if Path(error.filename or "").parent != out.absolute().parent:
@@ -291,6 +293,17 @@ def report(args: Namespace) -> int:
             do="Name another folder with --out",
         ) from None
     return 0
+
+
+def _tell_reviews(site: Site, snapshot: Snapshot) -> None:
+    """Say which reviews close nothing: a slip in an id leaves its case open, month after month."""
+    from dripledger.engine import connect
+    from dripledger.library.reviews import told, unknown_reviews
+
+    with connect() as con:
+        snapshot.attach(con, ("events",))
+        if unknown := told(unknown_reviews(con, site)):
+            say(unknown)
 
 
 def trace(args: Namespace) -> int:

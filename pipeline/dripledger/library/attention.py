@@ -82,15 +82,6 @@ def attention(
     }
 
 
-def unknown_reviews(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Return the cases of ``reviews.csv`` whose id is no event of the store: they close nothing."""
-    found = con.execute(
-        "select r.case_id from case_reviews as r where not exists (select 1 from events as e"
-        " where e.event_id = split_part(r.case_id, ':', 1)) order by r.case_id"
-    ).fetchall()
-    return [row[0] for row in found]
-
-
 def _standing(current: Sequence[LimitRow], others: Sequence[LimitRow]) -> pa.Table:
     """Return in which versions each limit of the library in force stands, with the same value."""
     versions: dict[tuple[object, ...], set[str]] = {}
