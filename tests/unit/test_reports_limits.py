@@ -19,7 +19,6 @@ from dripledger.reports.changes import changes_leaf
 from dripledger.reports.compose import build
 from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, gather
-from dripledger.reports.rendering import _hidden
 from dripledger.reports.series import History
 from dripledger.reports.together import TOGETHER
 from dripledger.site import ChangeRow, Site
@@ -41,12 +40,12 @@ def drawn(outside: dict[str, list[int]] | None = None) -> dict[str, Any]:
     for place, month in enumerate([*MONTHS, OCTOBER.plus(1)]):
         events.append({"event_id": f"e{month}", "occurred_at": f"{month}-05 08:00", "month": str(month),
                        "device_time": f"{month}-05 08:00"})  # fmt: skip
-        for area, many in outside.items() if place < len(MONTHS) else ():
+        for area, many in outside.items():
             infusions += [
                 {"infusion_id": f"{area}{month}-{k}", "care_area": area, "month": str(month),
                  "started_at": f"{month}-05 08:00", "ended_at": f"{month}-05 09:00",
                  "library_use": "bypassed" if k < many[place] else "limited"}
-                for k in range(30)
+                for k in range(30 if place < len(many) else 0)
             ]  # fmt: skip
     return {"infusions": infusions, "events": events}
 
@@ -95,7 +94,7 @@ def test_a_store_of_few_months_has_no_earlier_ones() -> None:
 
 def test_what_the_shared_form_hides_makes_no_limit() -> None:
     """Three outside in the first months of the unit are hidden there, and so the months before are too."""
-    found = _hidden(material_of(OCTOBER, own_site=own(), share=True, **drawn()))
+    found = material_of(OCTOBER, own_site=own(), share=True, **drawn())
     early = [row for row in found.earlier.by_area if row["measure"] == "library_use_starts"]
     assert {row["status"] for row in early if row["care_area"] == "icu" and row["month"] < "2025-09"} == {
         "hidden"
@@ -103,6 +102,25 @@ def test_what_the_shared_form_hides_makes_no_limit() -> None:
     chart = found.history("library_use_starts", "icu").reading
     assert chart.points[0].centre != 0.9
     assert {row["month"] for row in found.by_area} == set(found.months)
+
+
+def test_an_area_that_no_page_shows_cannot_be_worked_out_from_the_total() -> None:
+    """A unit closed in August has 2 of 30 outside each month: the rest of the facility would tell them."""
+    known = {"icu": [10] * 26, "ward": [12] * 26}
+    counts = drawn(known)
+    closed = drawn({"annex": [2] * 24})["infusions"]
+    given = {**counts, "infusions": [*counts["infusions"], *(r for r in closed if r["month"] < "2026-09")]}
+    found = material_of(OCTOBER, own_site=own(), share=True, **given)
+    assert "annex" not in {row["care_area"] for row in (*found.by_area, *found.earlier.by_area)}
+    for month in (str(MONTHS[3]), "2026-08"):
+        shown = [
+            row["status"]
+            for row in (*found.earlier.by_area, *found.earlier.facility, *found.by_area, *found.facility)
+            if row["measure"] == "library_use_starts" and row["month"] == month
+        ]
+        assert len(shown) == 3
+        assert "hidden" in shown
+    assert {r["status"] for r in found.by_area if r["month"] == "2026-10"} & {"ok"}
 
 
 def test_every_chart_of_the_report_has_its_earlier_months(material: Material) -> None:

@@ -110,6 +110,23 @@ def test_what_follows_from_a_hidden_outcome_is_hidden_too() -> None:
     assert status["override_share", ""] == "hidden"
 
 
+def test_what_the_areas_leave_of_the_total_is_as_good_as_shown() -> None:
+    """175 starts, of which 80 and 70 are listed: the other 25 have 3."""
+    areas = [row("library_use_starts", "icu", 40, 80), row("library_use_starts", "ward", 30, 70)]
+    by_area, whole = hide_small(areas, [row("library_use_starts", "", 73, 175)])
+    assert "hidden" in {r["status"] for r in (*by_area, *whole)}
+
+
+def test_what_the_areas_leave_of_the_outcomes_is_as_good_as_shown() -> None:
+    keys = ("overridden", "within_limits", "left_library", "unchanged", "cancelled", "unknown")
+    areas = [row(f"outcomes_soft_{k}", a, 20, 120) for a in ("a", "b") for k in keys]
+    whole = [row(f"outcomes_soft_{k}", "", 43 if k == "overridden" else 50, 293) for k in keys]
+    by_area, total = hide_small(areas, whole)
+    assert {r["measure"]: r["status"] for r in total}["outcomes_soft_overridden"] == "hidden" or {
+        r["status"] for r in by_area if r["measure"] == "outcomes_soft_overridden"
+    } == {"ok", "hidden"}
+
+
 @pytest.mark.parametrize(("mask", "folder", "file"), [(0o022, 0o755, 0o644), (0o027, 0o750, 0o640)])
 def test_the_shared_form_honours_the_umask_and_the_internal_one_is_for_its_owner(
     tmp_path: Path, mask: int, folder: int, file: int

@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
-from dripledger.measures import Month, MonthState, month_states, tabulate
+from dripledger.measures import ROWS, Month, MonthState, month_states, tabulate
 from dripledger.reports.anew import Anew, read_anew
 from dripledger.reports.behind import (
     BEHIND,
@@ -29,6 +29,7 @@ from dripledger.reports.figures import figure
 from dripledger.reports.list_pages import places
 from dripledger.reports.model import Figure, Page, Stamp
 from dripledger.reports.series import History, history
+from dripledger.reports.share import hide_small
 from dripledger.reports.texts import SHARED_CAUTION
 from dripledger.site import Site
 
@@ -196,30 +197,49 @@ def gather(
     """Read what the pages are composed from; `build` ran in `con` and gave `earlier`."""
     known = [row[0] for row in con.execute("select month from site_months order by month").fetchall()]
     months = [Month(*map(int, name.split("-"))) for name in known]
-    by_area = _still_there(site, month, tabulate(con, site, months, ("care_area",)).to_pylist())
+    every = tabulate(con, site, months, ("care_area",)).to_pylist()
     facility = tabulate(con, site, months, ()).to_pylist()
-    here = {row["care_area"] for row in by_area}
-    earlier = replace(earlier, by_area=tuple(row for row in earlier.by_area if row["care_area"] in here))
-    page = compose(con, site, month, made_from, by_area)
+    here = _still_there(site, month, every)
+    page = compose(con, site, month, made_from, [row for row in every if row["care_area"] in here])
     if share:
+        # While all areas are there: one that is left out would be told by what the others leave of the total.
+        earlier, every, facility = _hidden(earlier, every, facility)
         # the last one is of the internal form
         page = page.model_copy(update={"cautions": (*page.cautions[:-1], SHARED_CAUTION)})
+    earlier = replace(earlier, by_area=tuple(row for row in earlier.by_area if row["care_area"] in here))
+    by_area = tuple(row for row in every if row["care_area"] in here)
     return Material(
         con=con, site=site, month=month, page=page,
-        months=tuple(known), states=month_states(con, site), by_area=tuple(by_area), facility=tuple(facility),
+        months=tuple(known), states=month_states(con, site), by_area=by_area, facility=tuple(facility),
         tables=read_lists(con), cases=read_cases(con, site),
         earlier=earlier, anew=read_anew(con, site), share=share,
     )  # fmt: skip
 
 
-def _still_there(site: Site, month: Month, rows: list[Row]) -> list[Row]:
-    """Leave out areas that neither the site declares nor the month or the one before has anything of."""
+def _hidden(
+    earlier: Earlier, by_area: list[Row], facility: list[Row]
+) -> tuple[Earlier, list[Row], list[Row]]:
+    """Hide what is small, in the months that the charts rest on as well: what is hidden makes no limit."""
+    areas, whole = hide_small((*earlier.by_area, *by_area), (*earlier.facility, *facility))
+    gone = set(earlier.months)
+
+    def early(rows: list[Row]) -> tuple[Row, ...]:
+        return tuple(row for row in rows if row["month"] in gone)
+
+    def late(rows: list[Row]) -> list[Row]:
+        return [row for row in rows if row["month"] not in gone]
+
+    return replace(earlier, by_area=early(areas), facility=early(whole)), late(areas), late(whole)
+
+
+def _still_there(site: Site, month: Month, rows: list[Row]) -> set[str]:
+    """Return all areas but those that neither the site declares nor the month or the one before has."""
     near = (str(month), str(month.plus(-1)))
+    rows = [row for row in rows if ROWS[row["measure"]][0].built]
     have = {"", *site.settings.care_areas}
     have |= {
         r["care_area"]
         for r in rows
         if r["month"] in near and r["status"] not in ("no_data", "not_measurable")
     }
-    have |= {r["care_area"] for r in rows if r["month"] == near[0] and r["status"] == "not_measurable"}
-    return [row for row in rows if row["care_area"] in have]
+    return have | {r["care_area"] for r in rows if r["month"] == near[0] and r["status"] == "not_measurable"}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -21,7 +20,6 @@ from dripledger.reports.model import Stamp
 from dripledger.reports.page_html import render_leaves, style_sheet
 from dripledger.reports.paper import render_paper
 from dripledger.reports.restated import restated_months
-from dripledger.reports.share import hide_small
 from dripledger.reports.tables import as_csv
 from dripledger.reports.workbook import render_workbook
 from dripledger.site import Site
@@ -63,7 +61,6 @@ def render_files(
     material = gather(con, site, month, made_from, earlier, share=share)
     texts: dict[str, str] = {"style.css": style_sheet(), "tables.js": _SCRIPT.read_text(encoding="utf-8")}
     if share:
-        material = _hidden(material)
         measures = _as_table(con, site, month, material)
         board = compose_dashboard(material, [], measures)
         texts["measures.csv"] = as_csv(measures)
@@ -77,26 +74,6 @@ def render_files(
     files["report.xlsx"] = render_workbook(board)
     files = dict(sorted(files.items()))
     return {**files, "manifest.json": manifest(files, month, made_from, share=share)}
-
-
-def _hidden(material: Material) -> Material:
-    """Hide what is small, in the months that the charts rest on as well: what is hidden makes no limit."""
-    earlier = material.earlier
-    areas, facility = hide_small(
-        (*earlier.by_area, *material.by_area), (*earlier.facility, *material.facility)
-    )
-    gone = set(earlier.months)
-    parts = [
-        tuple(row for row in rows if (row["month"] in gone) == early)
-        for early in (True, False)
-        for rows in (areas, facility)
-    ]
-    return replace(
-        material,
-        earlier=replace(earlier, by_area=parts[0], facility=parts[1]),
-        by_area=parts[2],
-        facility=parts[3],
-    )
 
 
 def _as_table(con: duckdb.DuckDBPyConnection, site: Site, month: Month, material: Material) -> pa.Table:

@@ -66,7 +66,7 @@ def hide_small(by_area: Sequence[Row], facility: Sequence[Row]) -> tuple[list[Ro
         hidden: set[tuple[str, str]] = set()
         for measure in SHARED:
             if measure not in _OPEN and measure in totals:
-                hidden |= _one(measure, cells)
+                hidden |= _one(measure, cells, totals[measure])
         for name in _OUTCOMES:
             hidden |= _outcomes(name, cells, totals)
         hidden |= _tied(hidden, cells)
@@ -99,24 +99,27 @@ def _counted(rows: Iterable[Row | None], number: Callable[[Row], Decimal]) -> li
     return [0 if row is None or row["numerator"] is None else int(number(row)) for row in rows]
 
 
-def _one(measure: str, cells: dict[tuple[str, str], Row]) -> set[tuple[str, str]]:
+def _with_rest(table: list[int], whole: int) -> list[int]:
+    """Add what the areas leave of the total: it is in no row, and yet told by subtraction."""
+    return [*table, max(0, whole - sum(table))]
+
+
+def _one(measure: str, cells: dict[tuple[str, str], Row], total: Row) -> set[tuple[str, str]]:
     """Hide within one measure: its numerators, what is left of its denominators, and the denominators."""
     declared = ROWS[measure][0]
     areas = [area for name, area in cells if name == measure]
     rows = [cells[measure, area] for area in areas]
     if not rows or declared.counted is not Amount.COUNT:
         return set()
-    tables = [_counted(rows, lambda r: r["numerator"])]
+    numbers: list[Callable[[Row], Decimal]] = [lambda r: r["numerator"]]
     if declared.form is Form.SHARE and declared.over is Amount.COUNT:
-        tables.append(_counted(rows, lambda r: r["denominator"] - r["numerator"]))
-        tables.append(_counted(rows, lambda r: r["denominator"]))
+        numbers += [lambda r: r["denominator"] - r["numerator"], lambda r: r["denominator"]]
     hidden: set[tuple[str, str]] = set()
-    for table in tables:
+    for number in numbers:
+        table = _with_rest(_counted(rows, number), *_counted([total], number))
         found = suppress(table)
         hidden |= {
-            (measure, area)
-            for area, is_hidden in zip(areas, np.atleast_1d(found.cells), strict=True)
-            if is_hidden
+            (measure, area) for area, is_hidden in zip(areas, found.cells[:-1], strict=True) if is_hidden
         }
         if np.atleast_1d(found.row_totals)[0] or _is_small(sum(table)):
             hidden.add((measure, ""))
@@ -134,6 +137,8 @@ def _outcomes(name: str, cells: dict[tuple[str, str], Row], totals: dict[str, Ro
     if not areas or keys[0] not in totals:
         return set()
     table = [_counted((cells.get((key, area)) for key in keys), lambda r: r["numerator"]) for area in areas]
+    whole = _counted((totals.get(key) for key in keys), lambda r: r["numerator"])
+    table.append([max(0, all_in - sum(column)) for all_in, *column in zip(whole, *table, strict=True)])
     found = suppress(table)
     hidden = {
         (key, area)
