@@ -9,6 +9,7 @@ import duckdb
 import pytest
 from tests.event_samples import HEADER, WARDS, drop, events, make_site, read, rows
 
+from dripledger.engine import connect
 from dripledger.errors import ConfigurationError
 from dripledger.events import checks, times
 from dripledger.library import load_libraries
@@ -266,3 +267,37 @@ def test_seconds_since_1970_are_counted_in_utc(tmp_path: Path) -> None:
     drop(site, "wards.csv", HEADER + "P1,1790841605,1,START,ICU,Heparin,5,\n")
     with pytest.raises(ConfigurationError, match="counted in UTC"):
         read(site)
+
+
+@pytest.mark.parametrize(
+    "zone",
+    ["Europe/Lisbon", "America/New_York", "Australia/Lord_Howe", "Pacific/Apia", "Asia/Kolkata", "UTC"],
+)
+def test_the_list_of_changes_places_times_as_the_calendar_does(zone: str) -> None:
+    """Every half hour of the years round a day that one zone left out, and hours far outside the list."""
+    con = connect()
+    exact = times.instant_sql("d", "o", zone)
+    near = times.near_instant_sql("d", "o", zone, datetime(2011, 2, 1), datetime(2012, 11, 30))
+    assert near != exact
+    found = con.execute(
+        f"select count(*), count(*) filter (({near}) is distinct from ({exact})) from (select d, "
+        "case when epoch(d) % 86400 = 0 then 3600 end as o from (select timestamp '2010-06-01' "
+        "+ to_minutes(cast(30 * i as integer)) as d from range(60000) r(i) union all "
+        "select timestamp '1999-03-28 00:59:59' + to_hours(cast(i * 1000 as integer)) from range(300) r(i)))"
+    ).fetchone()
+    assert found == (60_300, 0)
+
+
+@pytest.mark.parametrize(
+    ("zone", "first", "last"),
+    [
+        (None, 2011, 2012),
+        ("Europe/Lisbon", 1990, 2011),
+        ("Europe/Lisbon", 2, 3),
+        ("Europe/Lisbon", 9998, 9999),
+    ],
+)
+def test_the_list_of_changes_is_for_few_and_plain_years(zone: str | None, first: int, last: int) -> None:
+    asked = ("d", "null::integer", zone)
+    near = times.near_instant_sql(*asked, datetime(first, 1, 1), datetime(last, 1, 1))
+    assert near == times.instant_sql(*asked)

@@ -10,7 +10,7 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.engine import read_ahead
-from dripledger.events import checks
+from dripledger.events import checks, times
 from dripledger.events.account import Account
 from dripledger.events.identity import digest_sql, identity_sql
 from dripledger.events.lists import SiteLists
@@ -56,10 +56,10 @@ def events_select(
     if filled("ordinals"):
         joins.append(f"left join {n}_ordinals o on {same.format(a='o')}")
         ordinal = "coalesce(o.ordinal, 0)"
-    placed, quality = "t.instant", "'exact'"
+    placed, quality = _instant(con, account, src), "'exact'"
     if filled("settled"):
         joins.append(f"left join {n}_settled z on {same.format(a='z')}")
-        placed, quality = "coalesce(z.settled_at, t.instant)", "coalesce(z.quality, 'exact')"
+        placed, quality = f"coalesce(z.settled_at, {placed})", "coalesce(z.quality, 'exact')"
     if filled("waiting"):
         joins.append(
             f"anti join (select distinct file_no, record from {n}_waiting) w "
@@ -106,6 +106,17 @@ def events_select(
             "and e.occurred_at >= sv.from_at and e.occurred_at < sv.to_at"
         )
     return select
+
+
+def _instant(con: duckdb.DuckDBPyConnection, account: Account, src: int) -> str:
+    """Return SQL of the instant of the readings that these records have."""
+    first, last = con.execute(
+        f"select min(device_time), max(device_time) from {account.name}_events where src = {src} and not bad"
+    ).fetchall()[0]
+    if first is None:
+        return "t.instant"
+    zone = account.sources[src].zone
+    return times.near_instant_sql("t.device_time", "t.offset_s", zone, first, last)
 
 
 def events_reader(

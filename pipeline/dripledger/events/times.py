@@ -22,6 +22,8 @@ from dripledger.sources.time_formats import EPOCHS, has_short_years
 
 _ISO_BARE: Final = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.,]\d{1,9})?)?"
 _COUNTED: Final = r"\d{1,15}(\.\d{1,6})?"
+#: A list of more years would cost as much as the calendar.
+_NEAR_YEARS: Final = 12
 _OFFSET: Final = r"(?:Z|z|[+-][01]\d(?::?[0-5]\d)?)"
 
 
@@ -189,6 +191,36 @@ def shifts(zone: str, year: int) -> tuple[Shift, ...]:
             before = after
         day += timedelta(days=1)
     return tuple(found)
+
+
+def near_instant_sql(reading: str, offset_s: str, zone: str | None, first: datetime, last: datetime) -> str:
+    """Return the same SQL for readings of a few years, which reads a zone's changes from a list.
+
+    Measured: the engine's calendar costs twenty times as much a row.
+
+    Parameters
+    ----------
+    reading, offset_s, zone
+        As for `instant_sql`.
+    first, last
+        What the readings lie between; any other is still right, and dear.
+    """
+    exact = instant_sql(reading, offset_s, zone)
+    years = range(first.year - 1, last.year + 2)
+    if zone is None or len(years) > _NEAR_YEARS or years[0] < 2 or years[-1] > 9998:
+        return exact
+    changes = [shift for year in years for shift in shifts(zone, year)]
+    begin, end = datetime(first.year, 1, 1), datetime(last.year + 1, 1, 1)
+    east = str(_offset_s(ZoneInfo(zone), datetime(years[0], 1, 1)) * 1_000_000)
+    if changes:
+        # as the engine has it: a reading that occurs twice is the later one, one that never occurs the earlier
+        until = [(s.start if s.repeats else s.end, s.before_s) for s in changes]
+        cases = " ".join(f"when {reading} < timestamp '{at}' then {s * 1_000_000}" for at, s in until)
+        east = f"case {cases} else {changes[-1].after_s * 1_000_000} end"
+    within = f"{reading} >= timestamp '{begin}' and {reading} < timestamp '{end}'"
+    if not offset_s.startswith("null"):
+        within += f" and {offset_s} is null"
+    return f"case when {within} then make_timestamptz(epoch_us({reading}) - {east}) else {exact} end"
 
 
 def register_shifts(

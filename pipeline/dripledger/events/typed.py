@@ -266,6 +266,9 @@ class TypedSelect:
             return self._plain(name) if name in told.mapped else "null"
 
         clock = "cast(device_time as varchar)"
+        if mapping.time.format == "iso":
+            # written out, it is the very text that was read, and that is at hand
+            clock = f"case when t.p_device_time is not null then t.t_device_time else {clock} end"
         if told.zone is None:
             clock += " || coalesce(' ' || offset_s, '')"
         unique = f"t.elem + {_PLACES} * t.place" if mapping.json_lines.each else "t.place"
