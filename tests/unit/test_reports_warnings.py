@@ -154,6 +154,18 @@ def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what() -> N
     assert "60 in-library programmings from sources that do not record" in entries
 
 
+def test_clearings_that_ended_no_alarm_are_told_beside_the_times() -> None:
+    drawn = sample()
+    drawn["events"] += [
+        {"event_id": f"k{k}", "kind": "alarm_cleared", "alarm_kind": "door_open",
+         "occurred_at": "2026-10-05 07:00:00"}
+        for k in range(2)
+    ]  # fmt: skip
+    said = "clearings that ended no alarm"
+    assert f"2 {said}" in files_of(drawn)["alarms.html"].decode()
+    assert said not in files_of(sample())["alarms.html"].decode()
+
+
 def test_a_list_cut_short_says_how_many_more_there_are() -> None:
     found = files_of(sample(cases=253))["cases.html"].decode()
     assert "3 more stand in it." in found

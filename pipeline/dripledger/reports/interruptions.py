@@ -24,6 +24,11 @@ _APART: Final = {
         "raised while the channel was neither running, in a bolus nor kept open; in no rate",
     ),
     "alarms_other": ("alarms of no known kind", "in no rate; say in the mapping what they are"),
+    "clears_alone": (
+        "clearings that ended no alarm",
+        "none was open there, or several were and the clearing names none of them; an alarm whose clearing "
+        "nobody can tell counts as lasting until its infusion, power or log ends",
+    ),
     "alarms_maintenance": ("alarms in maintenance", "in no figure"),
     "alarms_training": ("alarms in training", "in no figure"),
 }
