@@ -1,7 +1,16 @@
 -- title: Stretches in which a pump had at least one alarm: overlapping ones are one
 -- grain: pump, stretch
 -- why: burden is the union of minutes (ruling 39)
-with ended as (
+with together as (
+    select distinct
+        g.pump_id,
+        g.source_name
+    from pump_logs as g
+    inner join able_sources as c
+        on g.log = c.source_name and c.measure = 'alarm_minutes'
+),
+
+ended as (
     select
         a.pump_id,
         a.alarm_id,
@@ -9,9 +18,13 @@ with ended as (
         a.raised_at,
         a.ended_at
     from alarms as a
-    inner join able_sources as c
+    left join able_sources as c
         on a.source_name = c.source_name and c.measure = 'alarm_minutes'
-    where a.ended_at > a.raised_at and coalesce(a.use_context, 'unknown') not in ('maintenance', 'training')
+    left join together as g
+        on a.pump_id = g.pump_id and a.source_name = g.source_name
+    where
+        (c.source_name is not null or g.source_name is not null)
+        and a.ended_at > a.raised_at and coalesce(a.use_context, 'unknown') not in ('maintenance', 'training')
 ),
 
 reached as (

@@ -43,7 +43,7 @@ select
     coalesce(p.entry, '') as entry,
     coalesce(k.pump_type, 'unknown') as pump_type,
     case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
-    coalesce(p.source_name, 'unknown') as source,
+    coalesce(g.log, p.source_name, 'unknown') as source,
     p.pump_id,
     p.channel,
     p.library_infusion_id,
@@ -74,6 +74,8 @@ select
 from placed as p
 inner join site_months as m
     on p.first_alert_at >= m.begins_at and p.first_alert_at < m.ends_at
+left join pump_logs as g
+    on p.pump_id = g.pump_id and p.source_name = g.source_name and m.month = g.month
 left join plain_alerts as t
     on p.pump_id = t.pump_id and p.last_alert_at = t.occurred_at
 left join pump_kinds as k
@@ -81,6 +83,6 @@ left join pump_kinds as k
 left join entry_flags as f
     on p.entry = f.entry
 left join able_sources as c
-    on p.source_name = c.source_name and c.measure = 'override_share'
+    on coalesce(g.log, p.source_name) = c.source_name and c.measure = 'override_share'
 left join able_sources as d
-    on p.source_name = d.source_name and d.measure = 'far_overrides'
+    on coalesce(g.log, p.source_name) = d.source_name and d.measure = 'far_overrides'

@@ -8,7 +8,7 @@ select
     coalesce(p.entry, '') as entry,
     coalesce(k.pump_type, 'unknown') as pump_type,
     case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
-    coalesce(p.source_name, 'unknown') as source,
+    coalesce(g.log, p.source_name, 'unknown') as source,
     p.phase,
     coalesce(p.infusion_id, p.programming_id) as cluster,
     coalesce(a.met_soft, false) as met_soft,
@@ -17,6 +17,8 @@ select
 from programmings as p
 inner join site_months as m
     on p.at >= m.begins_at and p.at < m.ends_at
+left join pump_logs as g
+    on p.pump_id = g.pump_id and p.source_name = g.source_name and m.month = g.month
 left join attempts as a
     on p.attempt_id = a.attempt_id
 left join pump_kinds as k
@@ -24,5 +26,5 @@ left join pump_kinds as k
 left join entry_flags as f
     on p.entry = f.entry
 left join able_sources as c
-    on p.source_name = c.source_name and c.measure = 'soft_alert_share'
+    on coalesce(g.log, p.source_name) = c.source_name and c.measure = 'soft_alert_share'
 where coalesce(p.use_context, 'unknown') not in ('maintenance', 'training')

@@ -17,7 +17,7 @@ select
     coalesce(r.running.entry, i.entry, '') as entry,
     coalesce(k.pump_type, 'unknown') as pump_type,
     case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
-    coalesce(a.source_name, 'unknown') as source,
+    coalesce(g.log, a.source_name, 'unknown') as source,
     a.pump_id,
     coalesce(r.running.infusion_id, a.infusion_id, a.alarm_id) as cluster,
     a.alarm_kind,
@@ -41,6 +41,8 @@ select
 from alarms as a
 inner join site_months as m
     on a.raised_at >= m.begins_at and a.raised_at < m.ends_at
+left join pump_logs as g
+    on a.pump_id = g.pump_id and a.source_name = g.source_name and m.month = g.month
 left join ran as r
     on a.alarm_id = r.alarm_id
 left join infusions as i

@@ -28,7 +28,7 @@ minutes as (
         'alarm_minutes' as measure,
         a.pump_id,
         m.month,
-        a.source,
+        coalesce(g.log, a.source) as source,
         '' as alarm_kind,
         '' as alarm_priority,
         cast(
@@ -37,7 +37,9 @@ minutes as (
     from alarm_stretches as a
     inner join site_months as m
         on a.began_at < m.ends_at and a.ended_at > m.begins_at
-    group by a.pump_id, m.month, a.source
+    left join pump_logs as g
+        on a.pump_id = g.pump_id and a.source = g.source_name and m.month = g.month
+    group by a.pump_id, m.month, coalesce(g.log, a.source)
 ),
 
 heard as (
@@ -45,8 +47,10 @@ heard as (
         n.measure,
         p.pump_id,
         p.month,
-        p.source
+        coalesce(g.log, p.source) as source
     from pump_months as p
+    left join pump_logs as g
+        on p.pump_id = g.pump_id and p.source = g.source_name and p.month = g.month
     cross join (
         values
         ('pump_alarm_rate'),

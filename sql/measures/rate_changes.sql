@@ -175,7 +175,7 @@ select
     coalesce(c.entry, '') as entry,
     coalesce(i.pump_type, 'unknown') as pump_type,
     case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
-    coalesce(i.source_name, 'unknown') as source,
+    coalesce(g.log, i.source_name, 'unknown') as source,
     c.pump_id,
     c.channel,
     c.started_at as changed_at,
@@ -189,6 +189,8 @@ inner join infusions as i
     on c.infusion_id = i.infusion_id
 left join by_others as o
     on c.infusion_id = o.infusion_id and c.from_us = o.from_us
+left join pump_logs as g
+    on i.pump_id = g.pump_id and i.source_name = g.source_name and m.month = g.month
 left join entry_flags as f
     on c.entry = f.entry
 where o.infusion_id is null and coalesce(i.use_context, 'unknown') not in ('maintenance', 'training')

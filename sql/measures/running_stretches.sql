@@ -7,7 +7,7 @@ select
     coalesce(s.entry, '') as entry,
     coalesce(i.pump_type, 'unknown') as pump_type,
     case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
-    coalesce(i.source_name, 'unknown') as source,
+    coalesce(g.log, i.source_name, 'unknown') as source,
     coalesce(i.use_context, 'unknown') as use_context,
     coalesce(s.library_use, 'unknown') as library_use,
     c.source_name is not null as can_log,
@@ -17,8 +17,10 @@ inner join infusions as i
     on s.infusion_id = i.infusion_id
 inner join site_months as m
     on s.started_at < m.ends_at and s.ended_at > m.begins_at
+left join pump_logs as g
+    on i.pump_id = g.pump_id and i.source_name = g.source_name and m.month = g.month
 left join entry_flags as f
     on s.entry = f.entry
 left join source_records as c
-    on i.source_name = c.source_name and c.kind = 'infusion_started'
+    on coalesce(g.log, i.source_name) = c.source_name and c.kind = 'infusion_started'
 where s.state in ('running', 'bolus')

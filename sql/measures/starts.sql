@@ -9,7 +9,8 @@ select
     coalesce(i.entry, '') as entry,
     coalesce(i.pump_type, 'unknown') as pump_type,
     case when f.entry is null then 'unknown' when f.high_alert then 'yes' else 'no' end as high_alert,
-    coalesce(i.source_name, 'unknown') as source,
+    coalesce(g.log, i.source_name, 'unknown') as source,
+    coalesce(i.source_name, 'unknown') as own_source,
     i.started_at,
     i.start_kind,
     i.continues_infusion_id,
@@ -28,7 +29,9 @@ select
 from infusions as i
 inner join site_months as m
     on i.started_at >= m.begins_at and i.started_at < m.ends_at
+left join pump_logs as g
+    on i.pump_id = g.pump_id and i.source_name = g.source_name and m.month = g.month
 left join entry_flags as f
     on i.entry = f.entry
 left join source_records as c
-    on i.source_name = c.source_name and c.kind = 'infusion_started'
+    on coalesce(g.log, i.source_name) = c.source_name and c.kind = 'infusion_started'

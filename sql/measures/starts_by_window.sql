@@ -15,8 +15,10 @@ with cut as (
         on
             (case when coalesce(p.piece, 0) = 0 then i.started_at else p.started_at end) >= m.begins_at
             and (case when coalesce(p.piece, 0) = 0 then i.started_at else p.started_at end) < m.ends_at
+    left join pump_logs as g
+        on i.pump_id = g.pump_id and i.source_name = g.source_name and m.month = g.month
     inner join source_records as c
-        on i.source_name = c.source_name and c.kind = 'infusion_started'
+        on coalesce(g.log, i.source_name) = c.source_name and c.kind = 'infusion_started'
     cross join measure_settings as t
     where
         coalesce(i.use_context, 'unknown') not in ('maintenance', 'training')

@@ -15,7 +15,7 @@ from dripledger.measures.definitions import MEASURES
 from dripledger.measures.months import Month, month_of
 from dripledger.schema import EVENT_KINDS
 from dripledger.schema.units import register_units
-from dripledger.site import Site
+from dripledger.site import Site, SourceRule
 from dripledger.store.counting import counting_events
 
 #: Store tables that measures read.
@@ -61,12 +61,15 @@ def prepare(
     _put(con, "site_months", _months(site, months))
     _put(con, "pumps_in_service", _pumps(site, months))
     _put(con, "entry_flags", _flags(site))
+    rules = site.settings.precedence
     _put(con, "source_records", _capabilities(con))
+    _put(con, "counting_records", _counting(con, rules))
+    build_relations(con, "logs")
+    con.execute("insert into source_records select source_name, kind from log_records")
     _put(con, "able_sources", _able(con))
     _put(con, "area_contexts", _contexts(site))
     _put(con, "measure_settings", _settings(site))
     # Where two systems report the same fact, only the source that the site names counts.
-    rules = site.settings.precedence
     con.execute(f"create or replace temp view counting_events as {counting_events(rules, 'events')}")
     register_units(con)
     build_relations(con, "measures", relations, as_views=_VIEWS)
@@ -163,6 +166,16 @@ def _capabilities(con: duckdb.DuckDBPyConnection) -> pa.Table:
             "kind": pa.array([p[1] for p in pairs], pa.string()),
         }
     )
+
+
+def _counting(con: duckdb.DuckDBPyConnection, rules: Sequence[SourceRule]) -> pa.Table:
+    """Kinds of each source whose word counts, by pumps that rules name; an empty pump is every other one."""
+    pumps = sorted({"", *(pump for rule in rules for pump in rule.pumps)})
+    con.register("rule_pumps", pa.table({"pump_id": pa.array(pumps, pa.string())}))
+    claims = "(select p.pump_id, r.source_name, r.kind from source_records r cross join rule_pumps p)"
+    found = con.sql(counting_events(rules, claims)).to_arrow_table()
+    con.unregister("rule_pumps")
+    return found
 
 
 def kinds_logged(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
