@@ -213,7 +213,7 @@ def near_instant_sql(reading: str, offset_s: str, zone: str | None, first: datet
     begin, end = datetime(first.year, 1, 1), datetime(last.year + 1, 1, 1)
     east = str(_offset_s(ZoneInfo(zone), datetime(years[0], 1, 1)) * 1_000_000)
     if changes:
-        # as the engine has it: a reading that occurs twice is the later one, one that never occurs the earlier
+        # as the engine has it: a reading that occurs twice is the later one, a skipped one moves on
         until = [(s.start if s.repeats else s.end, s.before_s) for s in changes]
         cases = " ".join(f"when {reading} < timestamp '{at}' then {s * 1_000_000}" for at, s in until)
         east = f"case {cases} else {changes[-1].after_s * 1_000_000} end"

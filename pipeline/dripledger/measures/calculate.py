@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import fields, replace
 from typing import Any, Final
 
 import duckdb
@@ -27,6 +27,7 @@ GROUPS: Final = ("care_area", "entry", "pump_type", "high_alert", "source")
 COLUMNS_BEFORE: Final = ("measure", "month", "care_area")
 COLUMNS_AFTER: Final = ("numerator", "denominator", "value", "low95", "high95", "unit", "status", "reason")
 
+_CELL: Final = tuple(column.name for column in fields(Cell))
 _AMOUNT = pa.decimal128(28, 9)
 _Key = tuple[str, ...]
 #: No names of areas: these stand after them.
@@ -108,15 +109,18 @@ def tabulate(
     months: Sequence[Month],
     groups: tuple[str, ...],
     measures: Sequence[str] | None = None,
+    full: Sequence[Month] = (),
 ) -> pa.Table:
     """Make the table of `calculate` from relations that `prepare` has made for these months at least.
 
-    `measures` names those wanted, by id; None: every one.
+    `measures` names those wanted, by id; None: every one. Of the months in `full` every one stands there.
     """
     states = month_states(con, site)
     names = [str(month) for month in months]
-    chosen = {name: one for name, one in MEASURES.items() if measures is None or name in measures}
-    facts = {name: read_facts(con, one, groups, names) for name, one in chosen.items() if one.built}
+    whole = names if measures is None else [name for name in names if name in {str(m) for m in full}]
+    chosen = {name: one for name, one in MEASURES.items() if whole or name in (measures or ())}
+    asked = {name: names if measures is None or name in measures else whole for name in chosen}
+    facts = {name: read_facts(con, one, groups, asked[name]) for name, one in chosen.items() if one.built}
     grid = _grid(site, facts, groups, names)
     present = {own: read_presence(con, own) for own in grid}
     logged = kinds_logged(con)
@@ -124,7 +128,7 @@ def tabulate(
     lacks = {m.id: {name: m.lacking(logged.get(name, ())) for name in sources} for m in chosen.values()}
     rows = []
     for month in names:
-        for measure in chosen.values():
+        for measure in (one for one in chosen.values() if month in asked[one.id]):
             own = tuple(g for g in groups if g in measure.groups)
             for key in grid.get(own, [()]):
                 place = dict(zip(own, key, strict=True))
@@ -282,7 +286,9 @@ def _row(
 ) -> dict[str, Any]:
     row: dict[str, Any] = {"measure": name, "month": month, "care_area": place.get("care_area", "")}
     row.update({g: place.get(g, "") for g in groups if g != "care_area"})
-    return {**row, **asdict(cell), "unit": measure.unit}
+    row.update({column: getattr(cell, column) for column in _CELL})
+    row["unit"] = measure.unit
+    return row
 
 
 def _table(rows: list[dict[str, Any]], groups: tuple[str, ...]) -> pa.Table:

@@ -18,7 +18,7 @@ Row = dict[str, Any]
 #: Measures with a chart, of the facility or of an area.
 CHARTED: Final = (*TOGETHER, "pump_alarm_rate", "alarm_minutes", "stale_library_share")
 #: What the form for sharing hides together with those of them that follow from it.
-_TIED: Final = ("outcomes_soft", "outcomes_hard")
+TIED: Final = ("outcomes_soft", "outcomes_hard")
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ def read_earlier(
     """
     if not months:
         return Earlier()
-    wanted = (*CHARTED, *_TIED) if share else CHARTED
+    wanted = (*CHARTED, *TIED) if share else CHARTED
     prepare(con, site, months, relations_of(wanted))
     states = month_states(con, site)
     return Earlier(

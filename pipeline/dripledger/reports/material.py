@@ -24,12 +24,12 @@ from dripledger.reports.behind import (
 )
 from dripledger.reports.case_list import CaseRow, read_cases
 from dripledger.reports.compose import compose
-from dripledger.reports.earlier import CHARTED, Earlier
+from dripledger.reports.earlier import CHARTED, TIED, Earlier
 from dripledger.reports.figures import figure
 from dripledger.reports.list_pages import places
 from dripledger.reports.model import Figure, Page, Stamp
 from dripledger.reports.series import History, history
-from dripledger.reports.share import hide_small
+from dripledger.reports.share import SHARED, hide_small
 from dripledger.reports.texts import SHARED_CAUTION
 from dripledger.site import Site
 
@@ -49,7 +49,8 @@ class Material:
     months
         The months of the charts, the report's own last.
     by_area, facility
-        Rows of the table of measures of these months.
+        Rows of the table of measures: of the report's month and the one before it every one, of those before
+        what is charted.
     tables
         The lists behind the figures, with local times.
     cases
@@ -197,8 +198,11 @@ def gather(
     """Read what the pages are composed from; `build` ran in `con` and gave `earlier`."""
     known = [row[0] for row in con.execute("select month from site_months order by month").fetchall()]
     months = [Month(*map(int, name.split("-"))) for name in known]
-    every = tabulate(con, site, months, ("care_area",)).to_pylist()
-    facility = tabulate(con, site, months, ()).to_pylist()
+    # of older months only what a chart, a restated figure or a hidden cell rests on
+    wanted = (*CHARTED, "fleet_coverage", *(SHARED if share else ()), *(TIED if share else ()))
+    near = months[-2:]
+    every = tabulate(con, site, months, ("care_area",), wanted, near).to_pylist()
+    facility = tabulate(con, site, months, (), wanted, near).to_pylist()
     here = _still_there(site, month, every)
     page = compose(con, site, month, made_from, [row for row in every if row["care_area"] in here])
     if share:
