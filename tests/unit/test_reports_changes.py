@@ -113,6 +113,52 @@ def test_changes_of_the_months_shown_stand_in_order_of_time(material: Material) 
     ]  # fmt: skip
 
 
+def words_under(material: Material, heading: str) -> str:
+    found, here = [], False
+    for block in changes_leaf(material).blocks:
+        here = block.text == heading if isinstance(block, Heading) else here
+        if here and isinstance(block, Text):
+            found.append(block.text)
+    return " ".join(found)
+
+
+def test_what_else_was_changed_in_these_months_is_named(material: Material) -> None:
+    """The go-live of June lies in the training's months after, and touches the ward as well."""
+    told = words_under(material, "training, ward: 2026-05-09")
+    assert "Also declared in these months: go-live (2026-06-01)" in told
+    assert "long ago" not in told
+    assert "Also declared in these months: training, ward (2026-05-09)" in words_under(
+        material, "go-live: 2026-06-01"
+    )
+    lists = {"changes": (replace(CHANGES[0], area="icu"), CHANGES[0])}
+    apart = replace(material, site=site(areas=("icu", "ward"), lists=lists))
+    assert "Also declared" not in words_under(apart, "training, ward: 2026-05-09")
+
+
+def test_measures_that_a_change_names_and_no_chart_has_are_told(material: Material) -> None:
+    row = ChangeRow(date(2026, 5, 9), None, "reminder", False, ("quarantine_share",))
+    told = words_under(replace(material, site=site(lists={"changes": (row,)})), "reminder: 2026-05-09")
+    assert "It names Records in quarantine" in told
+    assert "so the usual measures stand here" in told
+
+
+def test_a_provisional_month_is_in_no_comparison_of_areas(material: Material) -> None:
+    state = {**material.states, "2026-10": replace(material.states["2026-10"], provisional=True)}
+    found = mix_blocks(replace(material, states=state))
+    assert any("Nov 2025 to Sep 2026" in block.text for block in found if isinstance(block, Text))
+    seen = [
+        sum(float(line[1].value or 0) for line in picture.data.rows)
+        for blocks in (mix_blocks(material), found)
+        for picture in blocks
+        if isinstance(picture, Picture)
+    ]
+    assert seen[2] == seen[0] * 11 / 12
+    every = {name: replace(state, provisional=True) for name, state in material.states.items()}
+    none = mix_blocks(replace(material, states=every))
+    assert not [block for block in none if isinstance(block, Picture)]
+    assert any("No month is final" in block.text for block in none if isinstance(block, Text))
+
+
 def test_sides_are_whole_final_months_and_six_at_most(material: Material) -> None:
     before, after = sides(material, date(2026, 5, 9))
     assert (before[0], before[-1], len(before)) == ("2025-11", "2026-04", 6)

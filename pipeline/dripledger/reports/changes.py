@@ -67,7 +67,12 @@ def changes_leaf(material: Material) -> Leaf:
             missing = "before" if not before else "since"
             blocks.append(Text(f"No whole month that is final has passed {missing}, so nothing is compared."))
             continue
-        blocks.append(Text(f"Before: {_span(before)}. After: {_span(after)}."))
+        blocks.append(
+            Text(f"Before: {_span(before)}. After: {_span(after)}.{_also(material, row, before, after)}")
+        )
+        if left := [name for name in row.measures if name not in CHARTED]:
+            rest = "." if len(left) < len(row.measures) else ", so the usual measures stand here."
+            blocks.append(Text(f"It names {', '.join(title_of(n) for n in left)}: no chart has that{rest}"))
         lines = []
         for measure in _measures(row):
             found = compared(material, row, measure, before, after)
@@ -137,6 +142,21 @@ def _added(rows: list[Row]) -> Side:
     counts = tuple(int(row["numerator"]) for row in told)
     whole = sum((row["denominator"] for row in told), Decimal(0))
     return Side(sum(counts), whole, counts, tuple(float(row["denominator"]) for row in told))
+
+
+def _also(material: Material, row: ChangeRow, before: list[str], after: list[str]) -> str:
+    """Name the other changes of the same months that concern the same area: no figure tells them apart."""
+    dates = material.site.settings.report.dates
+    others = [
+        f"{other.what}{f', {other.area}' if other.area else ''} ({day(other.date, dates)})"
+        for other in sorted(material.site.changes, key=lambda one: (one.date, one.area or "", one.what))
+        if other != row
+        and before[0] <= f"{other.date:%Y-%m}" <= after[-1]
+        and (not row.area or not other.area or other.area == row.area)
+    ]
+    if not others:
+        return ""
+    return f" Also declared in these months: {'; '.join(others)}. What follows may come of any of them."
 
 
 def _measures(row: ChangeRow) -> tuple[str, ...]:
