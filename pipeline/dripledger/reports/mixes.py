@@ -22,12 +22,16 @@ _NOUNS: Final = {"soft_alert_share": "programmings with an alert", "override_sha
 
 
 def mix_blocks(material: Material) -> list[Block]:
-    """Compare areas entry by entry over all months shown; one month has too few of each."""
-    months = [Month(*map(int, name.split("-"))) for name in material.months]
+    """Compare areas entry by entry over all final months shown; one month has too few of each."""
+    heading = Heading("Alerts and overrides after allowing for the mix of entries", "mix")
+    final = [name for name in material.months if not material.states[name].provisional]
+    if not final:
+        return [heading, Text("No month is final yet, so no area is compared with the others.")]
+    months = [Month(*map(int, name.split("-"))) for name in final]
     found = tabulate(material.con, material.site, months, ("care_area", "entry"), STANDARDISED).to_pylist()
-    first, last = (short_month(material.months[k]) for k in (0, -1))
+    first, last = short_month(final[0]), short_month(final[-1])
     blocks: list[Block] = [
-        Heading("Alerts and overrides after allowing for the mix of entries", "mix"),
+        heading,
         Text(
             f"{first} to {last}. Areas run different drugs, and drugs differ in how often their limits warn "
             "and are confirmed past. So each area is held against what it would show if each of its entries "
