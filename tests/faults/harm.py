@@ -8,6 +8,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from dripledger.cli import main
 from dripledger.events import ingest
 from dripledger.site import load_site
 from dripledger.store import Ledger
+from dripledger.store.remains import unnamed_files
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 #: Tables that a reader sees, each without what tells only when and by which run a row was written.
@@ -84,6 +86,12 @@ class Work:
             mapping.write_text(
                 WARDS.replace('{ field = "Rate", unit = "mL/h" }', "{ expr = \"nullif(Rate, 'x')\" }")
             )
+        elif self.name == "report again":
+            # the report that stands there already is of fewer records
+            assert run(root, self) == 0
+            more = "".join(log(f"P{pump}", 28, 400, 500) for pump in range(4))
+            (site.inbox / "wards_new.csv").write_text(HEADER + more, encoding="utf-8")
+            assert ingest(load_site(root)).balanced
         elif self.name == "redo":
             mapping.write_text(WARDS.replace('STOP = "infusion_stopped"', 'STOP = "infusion_paused"'))
 
@@ -97,6 +105,7 @@ WORKS = {
         Work("retry", ("quarantine", "--retry")),
         Work("redo", ("ingest", "--redo", "wards")),
         Work("report", ("report", "--month", "2026-10")),
+        Work("report again", ("report", "--month", "2026-10")),
     )
 }
 
@@ -119,9 +128,28 @@ def seen(root: Path) -> Mapping[str, object]:
     return told
 
 
+def set_aside(root: Path) -> Mapping[str, str]:
+    """Return the files of a report that was moved aside for a new one, when none stands in its place."""
+    return _hashes(next(iter(sorted(root.glob("reports/.*-old-*/report"))), None))
+
+
+def _hashes(folder: Path | None) -> Mapping[str, str]:
+    if folder is None:
+        return {}
+    return {
+        f"2026-10/{path.relative_to(folder).as_posix()}": hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
 def left_over(root: Path) -> list[str]:
-    """Return what no run that ended well leaves behind: half files, spilled rows, reports put aside."""
+    """Return what no run that ended well leaves behind: half files, spilled rows, reports put aside.
+
+    Nor data files that no version names, nor the mark of a writer at work.
+    """
     found = [
+        *unnamed_files(Ledger.open(root / "store").snapshot()), *root.glob("store/writing-*"),
         *root.glob("originals/.partial*"), *root.glob("store/spill/*"), *root.glob("reports/.*"),
         *root.glob("store/**/.part-*"), *root.glob("originals/again*"),
     ]  # fmt: skip
@@ -150,6 +178,14 @@ class Child:
             raise RuntimeError(self.process.communicate()[1])
         self.process.stdin.write("\n")
         self.process.stdin.flush()
+
+    def reached(self, root: Path, pattern: str) -> bool:
+        """Wait until there is such a path, or until the process has ended; whether there is one."""
+        while self.process.poll() is None:
+            if next(iter(root.glob(pattern)), None) is not None:
+                return True
+            time.sleep(0.0005)
+        return False
 
     def end(self, after_s: float | None = None) -> tuple[int, str]:
         """Wait for the end, or kill it after so many seconds; return the exit code and what was said."""

@@ -101,6 +101,14 @@ def test_a_file_that_cannot_be_made_takes_back_the_others(
     assert list(tmp_path.rglob("*.parquet")) == []
 
 
+def test_a_file_that_is_there_is_neither_written_over_nor_taken_away(tmp_path: Path) -> None:
+    there = tmp_path / "v1-00000.parquet"
+    there.write_bytes(b"of another writer")
+    with pytest.raises(FileExistsError), DataFiles(tmp_path, SCHEMA, None, "v1") as files:
+        files.add(batch([1, 2], ["2026-01", "2026-02"]))
+    assert there.read_bytes() == b"of another writer"
+
+
 def test_only_what_a_reader_skips_by_has_its_extremes_written(tmp_path: Path) -> None:
     schema = pa.schema([("pump_id", pa.string()), ("entry", pa.string())])
     with DataFiles(tmp_path, schema, None, "v1") as files:

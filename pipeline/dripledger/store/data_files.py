@@ -51,7 +51,8 @@ class DataFiles:
     partition
         The partition column, or None.
     stem
-        Begins each file's name; no other write to this table may use it.
+        Begins each file's name; no other write to this table may use it, and a file that is there already is
+        never written over: that is an error.
     """
 
     def __init__(self, folder: Path, schema: pa.Schema, partition: str | None, stem: str) -> None:
@@ -135,6 +136,8 @@ class DataFiles:
             name = f"{self.partition}={value}/{name}"
         path = self.folder / name
         path.parent.mkdir(exist_ok=True)
+        # parquet's writer would write over what is there; and what is not ours is not ours to take back
+        path.touch(exist_ok=False)
         self._made.append(path)
         self.written.append(DataFile(name, value, 0))
         return place, pq.ParquetWriter(

@@ -200,6 +200,7 @@ def write(
     table: Table,
     data: pa.Table | pa.RecordBatchReader,
     *,
+    token: str,
     replace: bool = False,
     partitions: Sequence[str] | None = None,
 ) -> None:
@@ -213,6 +214,8 @@ def write(
         Its declaration; columns that the data lacks become null.
     data
         Rows; a reader is streamed.
+    token
+        The writer's own, which nobody else has: it stands in the names of the data files.
     replace, partitions
         Replace instead of append: these partition values, or everything when None.
 
@@ -227,8 +230,8 @@ def write(
     schema = _given_schema(table, data.schema)
     folder = Path(unquote(handle.table_uri.removeprefix("file://")))
     _add_columns(handle, table)
-    # the number of the version that this write makes: no file of an earlier one has it
-    files = DataFiles(folder, schema, table.partition, f"v{handle.version() + 1:09}")
+    # the number of the version that this write makes: no earlier write of this writer has it
+    files = DataFiles(folder, schema, table.partition, f"v{handle.version() + 1:09}-{token}")
     with files:
         for batch in _conform(table, schema, data, wanted):
             files.add(batch)

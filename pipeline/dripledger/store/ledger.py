@@ -10,10 +10,11 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from filelock import FileLock, Timeout
+from pyarrow import ArrowException
 
-from dripledger.errors import StoreBusyError, StoreFormatError, UsageError
+from dripledger.errors import DripledgerError, StoreBusyError, StoreFormatError, UsageError
 from dripledger.schema import TABLES
-from dripledger.store import delta
+from dripledger.store import delta, remains
 from dripledger.store.commits import COMMITS, CommitKey, read_keys, read_rows
 from dripledger.store.layout import (
     FORMAT,
@@ -163,8 +164,9 @@ class Ledger:
     def write(self, wait_s: float = 30, *, at: datetime | None = None) -> Iterator[Writer]:
         """Hold the lock and write the next version.
 
-        Tables that an interrupted writer left ahead of `commits` are restored first. Leaving the block
-        without `Writer.commit` changes nothing that a reader can see.
+        Tables that an interrupted writer left ahead of `commits` are restored first, and its data files
+        taken away. Leaving the block without `Writer.commit` changes nothing that a reader can see, and takes
+        away what was written.
 
         Parameters
         ----------
@@ -182,7 +184,34 @@ class Ledger:
             raise ValueError("the time of a commit needs a time zone")
         with owner_only(), _locked(self.root, wait_s):
             check_format(self.root)
-            yield Writer(self.root, self.snapshot(), at)
+            base = self.snapshot()
+            for dead in remains.dead_marks(self.root):
+                remains.take_away(self.root, dead, remains.named_files(base), gathered=True)
+                dead.remove()
+            mark = remains.make_mark(self.root)
+            writer = None
+            try:
+                writer = Writer(self.root, base, mark.token, at)
+                yield writer
+            finally:
+                if writer is None or self._tidied(writer, mark):
+                    mark.remove()
+                else:
+                    mark.forget()
+
+    def _tidied(self, writer: Writer, mark: remains.Mark) -> bool:
+        """Take away what a writer wrote and no commit names; whether that could be done.
+
+        After a commit that is what it wrote and then wrote anew, or put together. This must not fail, for
+        what failed the writer is told by whoever calls: the mark stays, and the next writer does it.
+        """
+        try:
+            # a commit can fail when it is visible already: what it names stays
+            named = writer.named if writer.committed else remains.named_files(self.snapshot())
+            remains.take_away(self.root, mark, named, gathered=writer.gathered and not writer.committed)
+        except (OSError, DripledgerError, ArrowException):
+            return False
+        return True
 
 
 @contextlib.contextmanager

@@ -17,6 +17,7 @@ from dripledger.store import delta
 from dripledger.store.commits import COMMITS, CommitRow, file_sha256, list_sha256
 from dripledger.store.layout import declarations_folder, lock_file, spill_folder
 from dripledger.store.ledger import Ledger
+from dripledger.store.remains import data_files
 from dripledger.store.snapshot import Snapshot
 
 #: How a finding begins that the next ingest mends by itself.
@@ -246,12 +247,10 @@ def _identities(con: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
 
 
 def _orphans(root: Path, known: dict[str, str]) -> Iterator[Finding]:
-    for table in TABLES:
-        folder = root / table
-        for path in sorted(folder.rglob("*.parquet")):
-            name = path.relative_to(root).as_posix()
-            if name not in known and "/_delta_log/" not in name:
-                yield Finding("note", name, "no version names this file: a write left it behind")
+    for path in data_files(root):
+        name = path.relative_to(root).as_posix()
+        if name not in known:
+            yield Finding("note", name, "no version names this file: a write left it behind")
 
 
 def _first_line(error: BaseException) -> str:

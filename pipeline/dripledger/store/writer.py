@@ -33,14 +33,23 @@ class Writer:
         The version being written.
     committed_at
         The time that the commit will carry, UTC; fixed when the writer starts.
+    token
+        Stands in the name of every data file that it writes.
+    gathered
+        Whether it began to put small files together.
+    named
+        Once committed: the data files that it wrote and its commit names, as paths below the store.
     """
 
-    def __init__(self, root: Path, base: Snapshot, at: datetime | None = None) -> None:
+    def __init__(self, root: Path, base: Snapshot, token: str, at: datetime | None = None) -> None:
         self.root = root
+        self.token = token
         self.base = base
         self.version = base.version + 1
         self.committed_at = (datetime.now(UTC) if at is None else at).astimezone(UTC)
         self.committed = False
+        self.gathered = False
+        self.named: set[str] = set()
         self._heads: dict[str, DeltaTable] = {}
         self._before: dict[str, frozenset[str]] = {}
         self._touched: set[str] = set()
@@ -118,7 +127,14 @@ class Writer:
         if isinstance(data, pa.Table) and not data.num_rows and (not replace or partitions == []):
             return
         self._touched.add(table)
-        delta.write(self._heads[table], TABLES[table], data, replace=replace, partitions=partitions)
+        delta.write(
+            self._heads[table],
+            TABLES[table],
+            data,
+            token=self.token,
+            replace=replace,
+            partitions=partitions,
+        )
 
     def current(self) -> Snapshot:
         """Return what is written so far as a snapshot that only this writer sees."""
@@ -147,6 +163,7 @@ class Writer:
         return added
 
     def _gather(self) -> None:
+        self.gathered = True
         for name in TABLES:
             head = self._heads[name]
             partitions = max(len(delta.partition_values(head)), 1) if TABLES[name].partition else 1
@@ -206,8 +223,9 @@ class Writer:
         head = delta.open_at(self.root / COMMITS.name)
         if self.version % _GATHER_EVERY == 0:
             # one Delta commit: the new row appears and the old ones move together, or nothing happens
-            delta.write(head, COMMITS, to_arrow([*self.base.history, row]), replace=True)
+            delta.write(head, COMMITS, to_arrow([*self.base.history, row]), token=self.token, replace=True)
         else:
-            delta.write(head, COMMITS, to_arrow([row]))
+            delta.write(head, COMMITS, to_arrow([row]), token=self.token)
+        self.named = {*row.files, *(f"{COMMITS.name}/{file}" for file in delta.relative_files(head))}
         self.committed = True
         return self.version
