@@ -120,8 +120,6 @@ def test_many_kills_while_a_report_is_put_in_its_place(tmp_path: Path, name: str
     began = time.perf_counter()
     hit, early = killed(WORKS[name], tmp_path, 15, 3, WRITING)
     took_s = time.perf_counter() - began
-    print(
-        f"{name}, in place: {hit} of 15 were killed, {early} before its end was seen; {took_s:.0f} s"
-    )
+    print(f"{name}, in place: {hit} of 15 were killed, {early} before its end was seen; {took_s:.0f} s")
     assert hit > 5
     assert early > 0

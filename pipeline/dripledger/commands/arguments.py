@@ -284,6 +284,8 @@ def build_parser() -> argparse.ArgumentParser:
         "say what one pump did, minute by minute, with doubts, amounts and findings",
         "dripledger trace --pump P-1 --from 2026-10-05T08:00 --to 2026-10-05T12:00 --out case.zip",
     )
+    trace.add_argument("--case", metavar="ID", help="a case by its id in a report, its workbook or 'library "
+                       "attention', instead of --pump, --from and --to")  # fmt: skip
     trace.add_argument("--pump", metavar="P", help="the pump, as its log names it")
     trace.add_argument("--channel", metavar="C", help="one channel (default: all)")
     trace.add_argument("--from", dest="from_time", metavar="T",

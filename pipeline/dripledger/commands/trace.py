@@ -42,7 +42,7 @@ def run(args: Namespace, site: Site, snapshot: Snapshot) -> int:
     site = site_as_published(site, snapshot)
     if args.similar is not None:
         return _similar(args, site, snapshot, form)
-    asked = _asked(args, site)
+    asked = _asked(args, site, snapshot)
     if args.out is None:
         from dripledger.incidents import trace
 
@@ -63,12 +63,15 @@ def run(args: Namespace, site: Site, snapshot: Snapshot) -> int:
     return 0
 
 
-def _asked(args: Namespace, site: Site) -> Asked:
-    from dripledger.incidents import Asked, parse_moment
+def _asked(args: Namespace, site: Site, snapshot: Snapshot) -> Asked:
+    from dripledger.incidents import Asked, find_listed, parse_moment
 
-    for option, value in (("--pump", args.pump), ("--from", args.from_time), ("--to", args.to_time)):
-        if value is None:
+    given = (("--pump", args.pump), ("--from", args.from_time), ("--to", args.to_time))
+    for option, value in given:
+        if value is None and args.case is None:
             raise UsageError(f"this is missing: {option}", do="See 'dripledger trace --help'")
+        if value is not None and args.case is not None:
+            raise UsageError(f"--case says which pump and when, and takes no {option}")
 
     def moment(text: str, where: str) -> datetime:
         return parse_moment(text, site.zone, where)
@@ -81,12 +84,18 @@ def _asked(args: Namespace, site: Site) -> Asked:
     for begins, ends in pairs:
         if ends < begins:
             raise UsageError("the second moment is before the first", where="--between")
+    at = None if args.at is None else moment(args.at, "--at")
+    if args.case is None:
+        pump, begins, ends = args.pump, moment(args.from_time, "--from"), moment(args.to_time, "--to")
+    else:
+        case = find_listed(site, snapshot, args.case)
+        pump, begins, ends, at = case.pump_id, case.begins_at, case.ends_at, at or case.at
     return Asked(
-        args.pump,
+        pump,
         args.channel,
-        moment(args.from_time, "--from"),
-        moment(args.to_time, "--to"),
-        None if args.at is None else moment(args.at, "--at"),
+        begins,
+        ends,
+        at,
         tuple(pairs),
         float(args.clock_doubt),
     )
@@ -117,8 +126,8 @@ def _tell(told: Trace, site: Site) -> None:
 def _similar(args: Namespace, site: Site, snapshot: Snapshot, form: str) -> int:
     from dripledger.incidents import similar
 
-    for option, value in (("--pump", args.pump), ("--from", args.from_time), ("--to", args.to_time),
-                          ("--out", args.out)):  # fmt: skip
+    for option, value in (("--case", args.case), ("--pump", args.pump), ("--from", args.from_time),
+                          ("--to", args.to_time), ("--out", args.out)):  # fmt: skip
         if value is not None:
             raise UsageError(f"--similar looks through the whole store and takes no {option}")
     table, sentence = similar(site, snapshot, args.similar)

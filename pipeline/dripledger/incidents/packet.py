@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -58,7 +58,7 @@ def make_packet(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[bytes, Tr
     members |= _record_members(records)
     members["library.csv"] = _library(case)
     members |= _declarations(snapshot)
-    members["README.txt"] = _readme(trace, records).encode("utf-8", "replace")
+    members["README.txt"] = _readme(trace, records, members).encode("utf-8", "replace")
     manifest = {
         "format": FORMAT,
         "kind": "packet",
@@ -189,11 +189,39 @@ def _sources(case: Case, records: list[Evidence]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _readme(trace: Trace, records: list[Evidence]) -> str:
+#: What a packet may hold besides: the names of members, or of their folder; what they are.
+_CONTENTS: Final = (
+    (("timeline.html", "timeline.pdf"), "the timeline for people: the same words in both"),
+    (("figure.svg",), "what ran, what was pumped, alarms and limit alerts on one axis of time"),
+    (("figure_zoomed.svg",), "the same round the moment that was asked for"),
+    (("timeline.csv", "trace.json"), "the same for programs"),
+    (("findings.csv",), "the findings"),
+    (("records.csv", "records/"), "the records behind it, as they were written"),
+    (("library.csv",), "the rows of the drug library that were in force"),
+    (("declarations/",), "the settings, mappings and lists of the site that it rests on"),
+)
+
+
+def _contents(members: Iterable[str]) -> str:
+    """Return a line for each thing that is in a packet, and for no other."""
+    here = {*members, *(f"{name.split('/')[0]}/" for name in members if "/" in name)}
+    told = [
+        (", ".join(name for name in names if name in here), what)
+        for names, what in _CONTENTS
+        if here.intersection(names)
+    ]
+    told += [
+        (MANIFEST, "what was asked, what it was made from, the SHA-256 of every file"),
+        (DIGEST, "the SHA-256 of the manifest"),
+    ]
+    return "\n".join(f"{names:<29} {what}" for names, what in told)
+
+
+def _readme(trace: Trace, records: list[Evidence], members: Mapping[str, bytes]) -> str:
     stamp = trace.stamp
     lost = sum(not r.codec for r in records)
     cautions = "\n".join(f"- {text}" for text in [*CAUTIONS, trace.clock_caution])
-    gone = f"Of {lost} of them the bytes are not there any more.\n" if lost else ""
+    gone = f"Of {lost} of them the bytes are not there any more. " if lost else ""
     return f"""\
 What pump {trace.pump_id} did: how this packet was made, and what it cannot show
 ================================================================================
@@ -202,27 +230,19 @@ What pump {trace.pump_id} did: how this packet was made, and what it cannot show
 
 What is in it
 -------------
-timeline.html, timeline.pdf   the timeline for people: the same words in both
-figure.svg, figure_zoomed.svg the figures, where something ran
-timeline.csv, trace.json      the same for programs; findings.csv the findings
-records.csv, records/         the {len(records)} records behind it, as they were written
-library.csv                   the rows of the drug library that were in force
-declarations/                 the settings, mappings and lists of the site that it rests on
-manifest.json                 what was asked, what it was made from, the SHA-256 of every file
-manifest.sha256               the SHA-256 of the manifest
+{_contents(members)}
 
-{gone}In each record, every byte that may be personal is overwritten with '#': fields that the mapping
-marks as
-personal, and fields that no mapping reads, because nobody has said what they hold. records.csv says for each
-record in which file it stands (SHA-256), its number, byte offset and length there, and which bytes were
-overwritten.
+Records behind it: {len(records)}. {gone}In each record, every byte that may be personal is overwritten
+with '#': fields that the mapping marks as personal, and fields that no mapping reads, because nobody has said
+what they hold. records.csv says for each record in which file it stands (SHA-256), its number, byte offset
+and length there, and which bytes were overwritten.
 
 How it was made
 ---------------
-From version {stamp.store_version} of the store of {stamp.facility}, committed {stamp.committed_at}, by
-version
-{stamp.code_version} of the program. Records became events by the mapping in declarations/; events became
-infusions by fixed rules; volume is rate x time, drug is volume x concentration. Nothing was typed by hand.
+From version {stamp.store_version} of the store of {stamp.facility}, committed {stamp.committed_at},
+by version {stamp.code_version} of the program. Records became events by the mapping in declarations/;
+events became infusions by fixed rules; volume is rate x time, drug is volume x concentration. Nothing was
+typed by hand.
 The same store version, question and program give the same bytes.
 
 How to check it
@@ -237,7 +257,6 @@ you made.
 
 What it cannot show
 -------------------
-What reached the vein; what a log does not write (the timeline lists it); what records that are missing
-said; who
-did something, and why. Times are by the pump's clock, as far as it was corrected.
+What reached the vein; what a log does not write (the timeline lists it); what records that are missing said;
+who did something, and why. Times are by the pump's clock, as far as it was corrected.
 """

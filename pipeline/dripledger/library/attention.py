@@ -13,6 +13,7 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 
+from dripledger.case_command import trace_command
 from dripledger.library.chance import slips
 from dripledger.library.relations import build, fetch, put, put_rows
 from dripledger.library.rows import LimitRow, six_digits
@@ -74,12 +75,18 @@ def attention(
         "entries": _entries(con, entries, least),
         "pareto": _pareto(entries, least),
         "limits": _limits(fetch(con, "attention_limits").to_pylist(), least),
-        "cases": fetch(con, "attention_cases"),
-        "slips": found,
+        "cases": _with_command(fetch(con, "attention_cases")),
+        "slips": _with_command(found),
         "chance": chance,
         "concentrations": fetch(con, "attention_concentrations"),
         "unused": fetch(con, "attention_unused"),
     }
+
+
+def _with_command(cases: pa.Table) -> pa.Table:
+    """Add to each case the command that shows what its pump did."""
+    told = [trace_command(case) for case in cases.column("case_id").to_pylist()]
+    return cases.append_column("trace", pa.array(told, pa.string()))
 
 
 def _standing(current: Sequence[LimitRow], others: Sequence[LimitRow]) -> pa.Table:

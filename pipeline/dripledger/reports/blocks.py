@@ -29,6 +29,8 @@ class Cell:
     beside: str = ""
     #: The counts of a figure, numerator and denominator, each with where it leads: a line of their own.
     counts: tuple[Cell, Cell] | None = None
+    #: A line to type or copy; pages show it, paper does not.
+    command: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
 
 import duckdb
 
+from dripledger.case_command import trace_command
 from dripledger.reports import words
 from dripledger.reports.blocks import Cell, Column, Table
 from dripledger.reports.list_rows import OUTCOMES, QUANTITIES, lineage
@@ -121,7 +122,7 @@ def case_table(
         ]  # fmt: skip
         cells += [Cell(KINDS[case.kind][0])] if with_kind else []
         cells += [Cell(case.told, note=case.outcome), Cell(case.size), Cell(case.disposition or "open"),
-                  case.source]  # fmt: skip
+                  replace(case.source, command=trace_command(case.case_id))]  # fmt: skip
         rows.append(tuple(cells))
     return Table(tuple(columns), tuple(rows), empty=empty, sortable=True, on_paper=on_paper)
 

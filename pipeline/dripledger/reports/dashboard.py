@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import pyarrow as pa
 
+from dripledger.case_command import trace_command
 from dripledger.reports.areas import area_leaves
 from dripledger.reports.behind import LISTS
 from dripledger.reports.blocks import Block, Bullets, Dashboard, Heading, Leaf, Sheet, Table, Text, Value
@@ -133,6 +134,7 @@ def _sheets(material: Material, measures: pa.Table) -> Iterator[Sheet]:
             "pump",
             "case_id",
             "source_file_and_record",
+            "trace",
         ),
         tuple(
             (
@@ -150,6 +152,7 @@ def _sheets(material: Material, measures: pa.Table) -> Iterator[Sheet]:
                 c.pump,
                 c.case_id,
                 c.source.text,
+                trace_command(c.case_id),
             )
             for c in sorted(material.cases, key=lambda case: case.month != str(material.month))
             if c.month == str(material.month) or c.is_open

@@ -106,7 +106,7 @@ def _inner(cell: Cell, leaf: Leaf) -> str:
     if len(cell.text) > _WORD and max(map(len, cell.text.split()), default=0) > _WORD:
         # a word without an end may break anywhere, the others only between words
         text = f'<span class="long">{text}</span>'
-    if cell.note or cell.beside or cell.counts:
+    if cell.note or cell.beside or cell.counts or cell.command:
         text = f"<span>{text}{_below(cell, leaf)}</span>"
     return text
 
@@ -114,7 +114,8 @@ def _inner(cell: Cell, leaf: Leaf) -> str:
 def _below(cell: Cell, leaf: Leaf) -> str:
     counts = " of ".join(_inner(one, leaf) for one in cell.counts) if cell.counts else ""
     beside = f' <span class="quiet">({escape(cell.beside)})</span>' if cell.beside else ""
-    lines = (counts, escape(cell.note))
+    command = f"<code>{escape(cell.command)}</code>" if cell.command else ""
+    lines = (counts, escape(cell.note), command)
     return beside + "".join(f'<span class="note">{line}</span>' for line in lines if line)
 
 
