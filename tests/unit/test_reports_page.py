@@ -164,6 +164,15 @@ def test_what_waits_for_a_person(page: Page) -> None:
     assert found["event is readable and implausible"] == ("1", ("patient weight over 500 kg (1)",))
 
 
+def test_a_record_that_waits_for_two_reasons_is_one_record() -> None:
+    drawn = sample()
+    assert not any("several reasons" in job.how for job in page_of(**drawn).jobs)
+    drawn["quarantined"][0] |= {"reasons": ["no_number", "no_time"]}
+    job = next(job for job in page_of(**drawn).jobs if job.what == "record of the month waits in quarantine")
+    assert (job.count, job.names) == ("1", ("no_number (1)", "no_time (1)"))
+    assert job.how.endswith("A record can have several reasons.")
+
+
 @pytest.mark.parametrize(
     ("told", "perhaps"),
     [({"pump_id": "-"}, True), ({}, True), ({"sequence": 10}, False), ({"pump_id": "P2"}, False),

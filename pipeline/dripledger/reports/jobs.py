@@ -113,12 +113,13 @@ def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
         month,
     )
     if count:
+        several = " A record can have several reasons." if sum(n for _, n in reasons) > count else ""
         yield _job(
             count,
             "record of the month waits in quarantine",
             "records of the month wait in quarantine",
             "See 'dripledger quarantine'; mend the mapping, then read "
-            f"{plural(count, 'it', 'them')} again with --retry.",
+            f"{plural(count, 'it', 'them')} again with --retry.{several}",
             [f"{reason} ({whole(n)})" for reason, n in reasons],
         )
 
