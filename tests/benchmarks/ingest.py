@@ -78,14 +78,12 @@ OUT = "bypassed"
 """
 
 
-def generate(path: Path, records: int) -> None:
-    """Write N invented records of 200 pumps, ordered by pump."""
-    con = duckdb.connect()
-    con.execute(
-        f"""copy (
+def select_records(pumps: int, of_each: int, *, step_s: int = 97, first: str = "2026-01-01") -> str:
+    """Return the SELECT of invented records: so many of each pump, one every so many seconds."""
+    return f"""
         select 'P' || lpad(pump::varchar, 4, '0') as "Device",
             case when i % 2 = 0 then 'A' else 'B' end as "Channel",
-            strftime(timestamp '2026-01-01' + to_seconds(i * 97), '%Y-%m-%d %H:%M:%S') as "Time",
+            strftime(timestamp '{first}' + to_seconds(i * {step_s}), '%Y-%m-%d %H:%M:%S') as "Time",
             i + 1 as "Sequence",
             ['START', 'RATE', 'VOL', 'PAUSE', 'ON', 'VOL', 'RATE', 'STOP', 'ALARM', 'BEAT'][i % 10 + 1]
                 as "Event",
@@ -98,10 +96,15 @@ def generate(path: Path, records: int) -> None:
             round((h % 50000) / 100.0, 2) as "Delivered", 45 + h % 60 as "Weight",
             case when h % 3 = 0 then 'pump' else 'user' end as "By",
             case when i % 10 = 8 then case when h % 2 = 0 then 'OCC' else 'BATT' end end as "Alarm"
-        from (select r // {max(records // 200, 1)} as pump, r % {max(records // 200, 1)} as i,
-            hash(r) % 1000003 as h from range({records}) t(r)) order by pump, i
-        ) to '{path}' (header, delimiter ',')"""
-    )
+        from (select r // {of_each} as pump, r % {of_each} as i, hash(r) % 1000003 as h
+            from range({pumps * of_each}) t(r)) order by pump, i"""
+
+
+def generate(path: Path, records: int) -> None:
+    """Write N invented records of 200 pumps, ordered by pump."""
+    con = duckdb.connect()
+    select = select_records(200, max(records // 200, 1))
+    con.execute(f"copy ({select} limit {records}) to '{path}' (header, delimiter ',')")
     con.close()
 
 
