@@ -173,6 +173,11 @@ def test_a_record_that_waits_for_two_reasons_is_one_record() -> None:
     assert job.how.endswith("A record can have several reasons.")
 
 
+def test_an_option_that_a_person_is_to_type_is_in_one_piece(files: dict[str, bytes]) -> None:
+    assert 'again with <span class="option">--retry</span>.' in files["index.html"].decode()
+    assert re.search(r"\.option \{[^}]*white-space: nowrap", files["style.css"].decode())
+
+
 @pytest.mark.parametrize(
     ("told", "perhaps"),
     [({"pump_id": "-"}, True), ({}, True), ({"sequence": 10}, False), ({"pump_id": "P2"}, False),

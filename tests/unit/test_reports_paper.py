@@ -14,6 +14,8 @@ import pytest
 from python_calamine import CalamineWorkbook
 from tests.report_samples import FORMULA, LONG, SCRIPT, drawn, own_site, rendered
 
+from dripledger.reports.paper import typeset
+
 pytest.importorskip("typst", reason="the extra [report] is not installed")
 pytest.importorskip("xlsxwriter", reason="the extra [report] is not installed")
 
@@ -62,6 +64,23 @@ def test_each_page_says_what_it_is_made_from_and_where_it_stands(
         assert "not for decisions at the bedside" in flat
     told = " ".join(" ".join(texts).split())
     assert SCRIPT in told.replace("\u200b", "").replace("- ", "-") or "<script>" in told
+
+
+@pytest.mark.skipif(which("pdftotext") is None, reason="pdftotext (poppler) is not installed")
+def test_no_line_of_paper_ends_inside_an_option(tmp_path: Path) -> None:
+    """Each text is a little longer than the one before: in some the option meets the end of a line."""
+    texts = [f"{'x' * n} again with --retry or --no-build." for n in range(1, 130)]
+    words = ("title", "facility", "month", "standing", "state", "stamp", "caution", "lead")
+    page = {
+        **dict.fromkeys(words, "x"), "share": False, "paper": "a4",
+        "blocks": [{"kind": "pairs", "items": [["x", text.replace("xxxx", "xxx ")] for text in texts]}],
+    }  # fmt: skip
+    (tmp_path / "r.pdf").write_bytes(typeset("report.typ", page, {}))
+    shown = subprocess.run(
+        ["pdftotext", "-layout", "r.pdf", "-"], cwd=tmp_path, capture_output=True, text=True, check=True
+    ).stdout
+    assert shown.count("--retry") == len(texts)
+    assert shown.count("--no-build") == len(texts)
 
 
 def sheets(content: bytes) -> CalamineWorkbook:

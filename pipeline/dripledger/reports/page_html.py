@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
+from typing import Final
 
 from dripledger.reports.blocks import (
     Block,
@@ -23,6 +25,8 @@ from dripledger.reports.blocks import (
 from dripledger.reports.svg import for_page
 from dripledger.reports.templating import environment
 
+#: An option of the command line.
+_OPTION: Final = re.compile(r"(?<![\w-])--[a-z][a-z-]*\b")
 #: Letters from which a word is long.
 _WORD = 24
 
@@ -72,10 +76,10 @@ def _block(block: Block, leaf: Leaf) -> str:
         case Bullets():
             tag = "ol" if block.numbered else "ul"
             return (
-                f'<{tag} class="told">{"".join(f"<li>{escape(item)}</li>" for item in block.items)}</{tag}>'
+                f'<{tag} class="told">{"".join(f"<li>{_prose(item)}</li>" for item in block.items)}</{tag}>'
             )
         case Pairs():
-            items = (f"<dt>{_inner(term, leaf)}</dt><dd>{escape(told)}</dd>" for term, told in block.items)
+            items = (f"<dt>{_inner(term, leaf)}</dt><dd>{_prose(told)}</dd>" for term, told in block.items)
             return f'<dl class="pairs">{"".join(items)}</dl>'
         case Table():
             return table_html(block, leaf)
@@ -85,11 +89,17 @@ def _block(block: Block, leaf: Leaf) -> str:
             return f'<div class="cards">{"".join(_card(card, leaf) for card in block.items)}</div>'
 
 
+def _prose(text: str) -> str:
+    """Return a text as HTML: an option is typed as it stands, so no line ends inside of it."""
+    return _OPTION.sub(r'<span class="option">\g<0></span>', escape(text))
+
+
 def _text(block: Text, leaf: Leaf) -> str:
     strong = f"<b>{escape(block.strong)}</b> " if block.strong else ""
     more = f' <a href="{_href(block.href, leaf)}">{escape(block.more)}</a>' if block.href else ""
     kind = ' class="quiet"' if block.quiet else ""
-    words = f"{escape(block.text)} " if block.text and not block.strong.endswith(":") else escape(block.text)
+    prose = _prose(block.text)
+    words = f"{prose} " if block.text and not block.strong.endswith(":") else prose
     if block.strong.endswith(":"):
         return f"<p{kind}>{words} {strong}{more.strip()}</p>"
     return f"<p{kind}>{strong}{words.strip()}{more}</p>"
@@ -197,6 +207,4 @@ def _card(card: Card, leaf: Leaf) -> str:
 
 def links_of(files: Mapping[str, str]) -> Sequence[tuple[str, str]]:
     """Return every link of rendered pages: (page, href as it stands); for checks."""
-    import re
-
     return [(name, href) for name, text in files.items() for href in re.findall(r'href="([^"]*)"', text)]
