@@ -116,15 +116,18 @@ class Composer:
         return [*lines, *self._reliability()]
 
     def _reliability(self) -> list[str]:
-        told = self.fields.column("sequence")
-        if told is None:
+        numbers, pump, channel = (self._profile(t) for t in ("sequence", "pump_id", "channel"))
+        if numbers is None:
             return []
-        within = self.fields.running[told].within if told in self.fields.running else None
-        whole = gapless(self.columns[told], None if within is None else self.columns[within])
+        # a counter is that of a pump, or of each channel of it; without a pump's name there is but one
+        inside: dict[str, tuple[Profile, ...]] = {"": ()} if pump is None else {", counted by pump": (pump,)}
+        if channel is not None and pump is not None:
+            inside[", counted by pump and channel"] = (pump, channel)
+        whole = [words for words, groups in inside.items() if gapless(numbers, *groups)]
         why = (
-            "no number is missing in the sample; true where the pump numbers without holes"
+            f"no number is missing in the sample{whole[0]}; true where the pump numbers without holes"
             if whole
-            else "numbers are missing in the sample"
+            else f"numbers are missing in the sample{next(iter(inside))}"
         )
         return [toml.told("sequence_reliable", False, why)]
 

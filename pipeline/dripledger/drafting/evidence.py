@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, repeat
 
 from dripledger.drafting.profile import Profile, unit_role
 from dripledger.schema.units import normalise_unit
@@ -73,10 +73,25 @@ def _steps(numbers: list[int | None], groups: list[str | None]) -> float:
     return ones / total if total else 0.0
 
 
-def gapless(profile: Profile, within: Profile | None) -> bool:
-    """Whether the numbers of a sample have no hole inside their groups."""
-    groups: list[str | None] = [None] * len(profile.values) if within is None else within.values
-    return _steps([int(v) if v and v.isdigit() else None for v in profile.values], groups) == 1.0
+def gapless(profile: Profile, *groups: Profile) -> bool:
+    """Whether the numbers of a sample have no hole, those of each value of the groups taken for themselves.
+
+    A number that is not higher than the one before it repeats it or begins anew; neither is a hole. Nor is
+    one that only stands elsewhere in the file, which may have the newest first.
+    """
+    runs: dict[tuple[str | None, ...], list[int]] = {}
+    keys = zip(*(group.values for group in groups), strict=True) if groups else repeat(())
+    for value, key in zip(profile.values, keys, strict=False):
+        if value and value.isdigit():
+            runs.setdefault(key, []).append(int(value))
+    return all(_whole(run) or _whole(sorted(run)) for run in runs.values())
+
+
+def _whole(run: list[int]) -> bool:
+    steps = [after - before for before, after in pairwise(run)]
+    if sum(step < 0 for step in steps) > sum(step > 0 for step in steps):
+        steps = [-step for step in steps]
+    return all(step <= 1 for step in steps)
 
 
 @dataclass(frozen=True)
