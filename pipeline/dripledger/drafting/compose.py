@@ -9,9 +9,11 @@ from typing import Any, Final
 
 from dripledger.drafting import toml
 from dripledger.drafting.clock import CENTURY_FROM, Clock
+from dripledger.drafting.codes import CODED
 from dripledger.drafting.evidence import gapless
 from dripledger.drafting.fields import LIKELY, SURE, Fields, Found
 from dripledger.drafting.filing import Filing, file_labels, records_of, unit_lines
+from dripledger.drafting.missing import not_found
 from dripledger.drafting.profile import Profile
 from dripledger.drafting.sample import Head, Sample
 from dripledger.schema.units import normalise_unit
@@ -70,7 +72,7 @@ class Composer:
             )
         fields = self._fields()
         kinds = self._profile("kind")
-        filing = file_labels(kinds, self._profile("alarm_label"), self._profile("library_use"))
+        filing = file_labels(kinds, self._profile("alarm_label"), self._codes())
         if kinds is None:
             self.assumed.append("fields.kind: no column tells what happened; every record is 'other'")
         self.assumed += filing.assumed
@@ -81,6 +83,7 @@ class Composer:
                 *self._options(options),
                 *self._time(),
                 *fields,
+                *self._missing(filing),
                 *filing.lines,
                 *unit_lines(self.columns[name] for name in self.unit_columns),
                 *self._personal(),
@@ -92,6 +95,10 @@ class Composer:
     def _profile(self, target: str) -> Profile | None:
         name = self.fields.column(target)
         return None if name is None else self.columns[name]
+
+    def _codes(self) -> dict[str, Profile]:
+        told = {column: self._profile(column) for column in CODED}
+        return {column: profile for column, profile in told.items() if profile is not None}
 
     def _top(self, filing: Filing) -> list[str]:
         lines = toml.comment(
@@ -216,6 +223,11 @@ class Composer:
         if waiting:
             lines += toml.comment("Not read until somebody says in which unit:")
         return [*lines, *waiting]
+
+    def _missing(self, filing: Filing) -> list[str]:
+        told = list(not_found(self.fields.found, filing.kinds, filing.said))
+        head = toml.comment("No column was found for these. Write in its field if there is one; without it:")
+        return [*head, *(line for text in told for line in toml.comment(text))] if told else []
 
     def _time_spec(self) -> str | dict[str, str]:
         if not self.clock.columns:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+from dripledger.drafting.codes import codes_in, share_of_codes, share_of_words
 from dripledger.drafting.evidence import Running, UnitOf, running, units
 from dripledger.drafting.labels import alarm_of
 from dripledger.drafting.profile import Profile
@@ -20,6 +21,11 @@ _LEAST: Final = 0.42
 LIKELY: Final = 0.6
 SURE: Final = 0.78
 _NUMBERS: Final = frozenset({*FIXED_UNIT, *UNIT_COLUMN, "bolus_dose_value"})
+#: Concepts that say too little of a column of codes without the word limit beside them.
+_VAGUE: Final = frozenset({"type", "alarm", "kind"})
+_OF_LIMITS: Final = ("limit_kind", "limit_side", "limit_quantity")
+#: Columns of codes that are known by their values alone.
+_TOLD_BY_VALUES: Final = frozenset({"limit_kind", "decision_logged"})
 _VERSIONED: Final = re.compile(r"\D?\d+(\.\d+)+")
 
 
@@ -108,6 +114,10 @@ class _Scorer:
             "library_version": self._library_version,
             "software_version": lambda p: self._both(p, "software", "version"),
             "library_use": self._library_use,
+            "limit_kind": lambda p: self._code(p, "limit_kind", "limit", "type", "alarm"),
+            "limit_side": lambda p: self._code(p, "limit_side", "side", "limit"),
+            "limit_quantity": lambda p: self._code(p, "limit_quantity", "quantity", "limit", "type"),
+            "decision_logged": lambda p: self._code(p, "decision_logged", "decision", "kind", "limit"),
             "pump_model": self._model,
             "rate_ml_h": lambda p: number(p, "rate", "rate", ("previous", "limit", "entered", "bolus")),
             "previous_rate_ml_h": lambda p: number(p, "rate", "rate", ("limit",), also="previous"),
@@ -276,15 +286,32 @@ class _Scorer:
 
     def _library_use(self, p: Profile) -> tuple[float, str]:
         header = max(p.says("use"), 0.8 * p.says("library"))
-        if (
-            not header
-            or p.says("version") > 0.6
-            or len(p.counts) > 8
-            or p.time is not None
-            or p.versions > 0.5
-        ):
+        like = share_of_words("library_use", list(p.counts))
+        # of a mode that its words do not tell to be the library's, the values must
+        moded = 0.6 * p.says("mode") if like >= 0.6 and codes_in("library_use", list(p.counts)) else 0.0
+        header = max(header, moded)
+        if not header or p.says("version") > 0.6 or len(p.counts) > 8 or p.time is not None:
             return 0.0, ""
-        return 0.7 * header, f"{_header(header)}; few values"
+        if p.versions > 0.5:
+            return 0.0, ""
+        values = f"{like:.0%} of its values speak of the library" if like >= 0.3 else "few values"
+        return 0.6 * header + 0.3 * like, "; ".join(r for r in (_header(header), values) if r)
+
+    def _code(self, p: Profile, column: str, *concepts: str) -> tuple[float, str]:
+        """Score a column of codes: its values must be words of that column, whatever its header says."""
+        texts = list(p.counts)
+        if not p.is_text or len(texts) > 24 or max(p.says("version"), p.says("priority")) > 0.6:
+            return 0.0, ""
+        header = max(min(p.says("limit"), p.says(c)) for c in concepts)
+        header = max(header, 0.8 * max(p.says(c) for c in concepts if c not in _VAGUE))
+        like, codes = share_of_words(column, texts), codes_in(column, texts)
+        if like < 0.5 or not codes or (not header and (like < 1 or len(codes) < 2)):
+            return 0.0, ""
+        if not header and column not in _TOLD_BY_VALUES:
+            return 0.0, ""
+        score = 0.5 * header + 0.45 * like if header else 0.5
+        reasons = [_header(header), f"{like:.0%} of its values are words for it ({', '.join(sorted(codes))})"]
+        return score, "; ".join(r for r in reasons if r)
 
 
 def _header(score: float) -> str:
@@ -315,9 +342,23 @@ def find_fields(columns: Mapping[str, Profile]) -> Fields:
         if target not in found and name not in taken:
             found[target] = Found(target, name, -negative, why)
             taken.add(name)
+    _shared(columns, found)
     fields = Fields(found, scorer.units, scorer.running, personal)
     _people(columns, fields)
     return fields
+
+
+def _shared(columns: Mapping[str, Profile], found: dict[str, Found]) -> None:
+    """Find what one column of a limit says at once: ``soft high dose rate limit``."""
+    of_limits = [target for target in _OF_LIMITS if target in found]
+    for target in _OF_LIMITS:
+        for other in of_limits:
+            name = found[other].column
+            texts = list(columns[name].counts)
+            told = share_of_codes(target, texts)
+            if target not in found and told >= 0.8:
+                why = f"{told:.0%} of the values of this column of limits say it too"
+                found[target] = Found(target, name, LIKELY, why)
 
 
 def _people(columns: Mapping[str, Profile], fields: Fields) -> None:

@@ -5,22 +5,33 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable
+from collections.abc import Mapping as Map
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from dripledger.drafting import toml
+from dripledger.drafting.codes import code_of
 from dripledger.drafting.labels import (
     HEARTBEAT,
     alarm_of,
     kind_of,
-    library_use_of,
     limit_parts,
 )
 from dripledger.drafting.profile import Profile
 from dripledger.schema import EVENT_KINDS
+from dripledger.schema.codes import UNMAPPED
+from dripledger.schema.columns import COLUMNS
 from dripledger.schema.units import normalise_unit
 
 _MOST_LABELS: Final = 80
+#: What a person decides who reads the table of a column of codes.
+_DECIDES: Final = {
+    "library_use": "which value means that limits applied",
+    "limit_kind": "which limits can be confirmed past",
+    "limit_side": "which value means a low limit, and which a high one",
+    "limit_quantity": "what each value is a limit on",
+    "decision_logged": "what each value says was done after the warning",
+}
 _DIGITS: Final = re.compile(r"\d{5,}|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}")
 _NAMED: Final = re.compile(
     r"[^\W\d_]{2,}, ?[^\W\d_]{2,}|\b(dr|prof|mr|mrs|ms|frau|herr|sr|sra|mme)\.? [^\W\d_]{2,}", re.IGNORECASE
@@ -40,15 +51,18 @@ class Filing:
         Kinds that some label was filed as.
     assumed
         What a person has to decide.
+    said
+        Columns that the labels of every limit alert set.
     """
 
     lines: list[str] = field(default_factory=list)
     kinds: set[str] = field(default_factory=set)
     assumed: list[str] = field(default_factory=list)
+    said: set[str] = field(default_factory=set)
 
 
-def file_labels(kinds: Profile | None, alarms: Profile | None, use: Profile | None) -> Filing:
-    """Return the tables of labels for the columns of kinds, alarms and use of the library."""
+def file_labels(kinds: Profile | None, alarms: Profile | None, codes: Map[str, Profile]) -> Filing:
+    """Return the tables of labels for the columns of kinds, alarms and codes (column -> profile)."""
     filing = Filing()
     sounding: list[str] = []
     if kinds is not None:
@@ -56,8 +70,8 @@ def file_labels(kinds: Profile | None, alarms: Profile | None, use: Profile | No
     labels = Counter(alarms.texts) if alarms is not None else Counter(sounding)
     if labels:
         _alarms(filing, labels)
-    if use is not None:
-        _use(filing, use)
+    for column, told in codes.items():
+        _codes(filing, column, told)
     return filing
 
 
@@ -94,6 +108,7 @@ def _kinds(filing: Filing, kinds: Profile, with_alarms: bool) -> list[str]:
     shown, withheld, left_out = _shown(kinds.counts, kind_of)
     filing.lines += ["", "[kinds]"]
     unfiled, sounding = [], []
+    told_of_limits: list[set[str]] = []
     for text, n in shown:
         kind = kind_of(text)
         seen = f"{n} of {len(kinds.texts)}"
@@ -107,6 +122,7 @@ def _kinds(filing: Filing, kinds: Profile, with_alarms: bool) -> list[str]:
         extra: dict[str, Any] = {}
         if kind in ("limit_alerted", "limit_overridden"):
             extra = limit_parts(text)
+            told_of_limits.append(set(extra))
         if with_alarms and kind.startswith("alarm_") and (alarm_of(text) or kind == "alarm_raised"):
             extra = {"alarm_label": text}
             sounding.append(text)
@@ -119,6 +135,7 @@ def _kinds(filing: Filing, kinds: Profile, with_alarms: bool) -> list[str]:
         )
         filing.lines += unfiled
     _rest(filing.lines, withheld, left_out)
+    filing.said = set.intersection(*told_of_limits) if told_of_limits else set()
     if shown:
         filing.assumed.append("kinds: what each label means was told by its words alone; read the list")
     return sounding
@@ -144,19 +161,23 @@ def _alarms(filing: Filing, labels: Counter[str]) -> None:
     _rest(filing.lines, withheld, left_out)
 
 
-def _use(filing: Filing, use: Profile) -> None:
-    shown, withheld, left_out = _shown(use.counts, library_use_of)
-    filing.lines += ["", "[values.library_use]"]
+def _codes(filing: Filing, column: str, told: Profile) -> None:
+    """Write which value of a column of codes means what; nothing where the log writes our own words."""
+    allowed = COLUMNS[column].allowed
+    if set(told.counts) <= set(allowed):
+        return
+    shown, withheld, left_out = _shown(told.counts, lambda text: code_of(column, text))
+    filing.lines += ["", f"[values.{column}]"]
+    choice = ", ".join(code for code in allowed if code != UNMAPPED)
     for text, n in shown:
-        kind = library_use_of(text)
-        if kind is None:
-            filing.lines.append(
-                f'# {toml.string(text)} = ""   # {n}: limited, no_limit_entry, bypassed or unknown?'
-            )
+        code = text if text in allowed else code_of(column, text)
+        seen = f"{n} of {len(told.texts)}"
+        if code is None:
+            filing.lines.append(f'# {toml.string(text)} = ""   # {seen}: to file; one of {choice}')
         else:
-            filing.lines.append(toml.told(text, kind, f"{n} of {len(use.texts)}"))
+            filing.lines.append(toml.told(text, code, seen))
     _rest(filing.lines, withheld, left_out)
-    filing.assumed.append("values.library_use: which value means that limits applied")
+    filing.assumed.append(f"values.{column}: {_DECIDES[column]}")
 
 
 def unit_lines(columns: Iterable[Profile]) -> list[str]:

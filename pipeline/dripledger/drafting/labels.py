@@ -1,9 +1,10 @@
-"""What a label says, where its words say it clearly: kind of event, kind of alarm, use of the library."""
+"""What a label says, where its words say it clearly: kind of event, kind of alarm."""
 
 from __future__ import annotations
 
 from functools import cache
 
+from dripledger.drafting.codes import code_of
 from dripledger.drafting.words import label_rules, tokens
 
 #: A rule's own name for records that carry no event.
@@ -54,12 +55,6 @@ def alarm_of(label: str) -> str | None:
     return _first("alarms", label)
 
 
-@cache
-def library_use_of(label: str) -> str | None:
-    """Return the use of the library that a value clearly names, or None."""
-    return _first("library_use", label)
-
-
 def limit_parts(label: str) -> dict[str, str]:
     """Return which limit a label speaks of: `limit_kind` and `limit_side`, where it says so."""
     parts = tokens(label)
@@ -67,6 +62,9 @@ def limit_parts(label: str) -> dict[str, str]:
     for value in ("soft", "hard"):
         if _holds(parts, value):
             found["limit_kind"] = value
+    side = code_of("limit_side", label)
+    if side is not None:
+        found["limit_side"] = side
     return found
 
 

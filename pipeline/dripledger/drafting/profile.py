@@ -11,6 +11,7 @@ from typing import Final
 
 import duckdb
 
+from dripledger.drafting.codes import CODED, share_of_codes
 from dripledger.drafting.labels import known_share
 from dripledger.drafting.moments import TimeReading, read_epochs, read_times
 from dripledger.drafting.sample import Sample
@@ -181,12 +182,17 @@ class Profile:
                 continue
             if concept in ("birth", "case", "sex", "address") and (score < 0.75 or thing > score):
                 continue
-            if concept == "staff" and thing >= score:
+            if concept == "staff" and (thing >= score or self._decides):
                 continue
             return f"its header speaks of people ({concept})"
         if self._looks_like_names():
             return "its values look like names of people"
         return None
+
+    @property
+    def _decides(self) -> bool:
+        """Whether its values say what was done after a warning and nothing else: an answer, no user."""
+        return share_of_codes("decision_logged", list(self.counts)) == 1
 
     def _looks_like_names(self) -> bool:
         named = [t for t in self.counts if _PERSON.fullmatch(t)]
@@ -196,6 +202,7 @@ class Profile:
             and self.drugs < 0.3
             and self.areas < 0.3
             and self.units < 0.3
+            and max(share_of_codes(column, list(self.counts)) for column in CODED) < 0.6
         )
 
     @property

@@ -69,6 +69,11 @@ def label_rules() -> dict[str, Any]:
     return _data("labels.toml")
 
 
+def code_rules() -> dict[str, Any]:
+    """Return the rules of columns of codes."""
+    return _data("codes.toml")
+
+
 def _likeness(token: str, word: str) -> float:
     """Return how surely one token of a header is a word or holds it, 0 to 1."""
     if token == word:
