@@ -70,6 +70,19 @@ def test_cut_after_the_header_and_json_lines(tmp_path: Path) -> None:
     sound(site)
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_cut_below_title_lines_that_change_from_export_to_export(tmp_path: Path, encoding: str) -> None:
+    """The header is what stands before the first record, and not the day of the export above it."""
+    titled = WARDS.replace("[time]", "[delimited]\ntitle_lines = 2\n[time]")
+    site = make_site(tmp_path, {"wards": titled})
+    drop(site, "wards1.csv", f"Fennmoor\nof 1 October\n{HEADER}{LINES[0][:30]}".encode(encoding))
+    assert read(site).total("quarantined") == 1
+    drop(site, "wards2.csv", f"Fennmoor\nof 12 October\n{WHOLE}".encode(encoding))
+    read(site)
+    assert rows(site, LEDGER) == [("wards1.csv", 1, 0, 1, 0), ("wards2.csv", 4, 4, 0, 0)]
+    sound(site)
+
+
 @pytest.mark.parametrize(
     "later",
     [

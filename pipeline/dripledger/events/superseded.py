@@ -175,7 +175,7 @@ def _cut(run: Run, source: str, original: Original, record: int, offset: int, le
     """Return a waiting record with what stands before it, where it ends with its file; else None."""
     if original.encoding == "none" or offset + length != original.size_bytes or record != original.records:
         return None
-    begins = 0
+    begins = _header_at(original)
     if record > 1:
         splitter = splitter_of(run.mappings[source])
         for told in originals.read_records(original, splitter, [record - 1]):
@@ -186,6 +186,19 @@ def _cut(run: Run, source: str, original: Original, record: int, offset: int, le
     data = b"".join(originals.read_frame(original, f) for f in frames)
     stretch = data[begins - frames[0].offset :]
     return Cut(original.sha256, record, stretch, offset - begins)
+
+
+def _header_at(original: Original) -> int:
+    """Return where the header begins, or without one the records: titles above them tell of the export."""
+    if not original.body_offset:
+        return 0
+    above = b"".join(
+        originals.read_frame(original, frame)
+        for frame in original.frames
+        if frame.offset < original.body_offset
+    )
+    header = original.header.decode("utf-8", "surrogateescape").encode(original.encoding, "surrogateescape")
+    return max(above[: original.body_offset].rfind(header), 0) if header else original.body_offset
 
 
 def _stands_whole(run: Run, source: str, waits: str, cut: Cut, files: Sequence[Original]) -> bool:
