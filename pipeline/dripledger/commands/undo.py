@@ -68,6 +68,8 @@ def undo(args: Namespace, site: Site) -> int:
     }
     emit(_as_table(changes), args.format, document=document)
     _tell(result, changes, reason)
+    for note in result.notes:
+        say(f"{note}.")
     for failure in result.failures:
         say(f"dripledger: {failure}")
     return max((error.exit_code for error in result.failures), default=0)

@@ -209,6 +209,7 @@ def _redone(
     result: dict[str, Any] = {
         "files": files, "rederived": redone.events + told.changed, "settled": told.settled,
         "failures": tuple(redone.failures),
+        "notes": tuple(f"{file.shown}: {note}" for file in told.files for note in file.original.notes),
     }  # fmt: skip
     if unchanged and not redone.sources:
         return IngestResult(None, writer.base.version, **result)

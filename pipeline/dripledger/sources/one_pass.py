@@ -12,6 +12,7 @@ from typing import Final
 import zstandard
 
 from dripledger.errors import InputError
+from dripledger.sources import titles
 from dripledger.sources.encodings import Transcoder, raw_length, tell
 from dripledger.sources.records import LONGEST_VALUE_BYTES, Splitter
 
@@ -176,6 +177,7 @@ class _Pass:
                         self._check_columns(told.header)
                         splitter.begin(told.header)
                     started = True
+                    self._check_titles(buffer, skip)
                     if skip:
                         told.body_offset = self._frame(buffer[:skip], 0, "", False)
                         buffer = buffer[skip:]
@@ -242,6 +244,11 @@ class _Pass:
                 row=1 + self.reading.title_lines,
                 do="Where the file is right, raise 'columns' under [limits] in site.toml",
             )
+
+    def _check_titles(self, buffer: bytes, skip: int) -> None:
+        lines = self.reading.title_lines
+        if lines and (taken := titles.records_among(buffer[:skip], buffer[skip:])):
+            self.told.notes.append(titles.told(taken, self.reading.section, lines))
 
     def _text(self, chunk: bytes, final: bool) -> bytes:
         if self.transcoder is None:
