@@ -155,6 +155,7 @@ def _fast(
     try:
         reader = room.con.sql(
             f"select {named}{', '.join(picks)} from read_csv([{paths}], auto_detect = false, header = true, "
+            f"skip = {mapping.title_lines}, "
             f"delim = {quoted(options.separator)}, quote = {quoted(options.quote)}, "
             f"escape = {quoted(options.quote)}, columns = {{{columns}}}{with_name}, nullstr = '', "
             f"max_line_size = {LONGEST_VALUE_BYTES}, buffer_size = {_BUFFER_BYTES})"
