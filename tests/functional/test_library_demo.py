@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import csv
+import re
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import duckdb
 import pytest
 
+from dripledger.cli import main
 from dripledger.engine import connect
 from dripledger.events.ingest import ingest
 from dripledger.hospital import generate
@@ -153,3 +157,16 @@ def test_weights_in_pounds_are_listed_as_overrides_of_a_weight_limit(
 def test_no_list_holds_a_clock_time(lists: dict[str, list[dict[str, Any]]]) -> None:
     for rows in lists.values():
         assert not any(isinstance(value, datetime) for row in rows for value in row.values())
+
+
+def test_the_curve_that_the_readme_asks_of_the_demo_is_there(
+    hospital: Hospital, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    (line,) = re.findall(r"^# in the demo's folder.*\ndripledger (library replay .*)$", text, re.MULTILINE)
+    monkeypatch.chdir(tmp_path)
+    assert main([*shlex.split(line), "--site", str(hospital.site.root)]) == 0
+    told = capsys.readouterr()
+    assert len(list(csv.DictReader(told.out.splitlines()))) > 2
+    assert "Of Heparin in Birch Cardiac Intensive Care" in told.err
+    assert (tmp_path / "curve.svg").is_file()
