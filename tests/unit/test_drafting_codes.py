@@ -163,6 +163,25 @@ def test_columns_that_are_not_there_are_told_with_what_they_cost(tmp_path: Path)
     assert "# limit_value: far_overrides" in told
 
 
+def test_columns_of_few_words_that_nothing_names_are_named_for_a_person_to_look_at(tmp_path: Path) -> None:
+    text = _drafted(
+        tmp_path,
+        {"kinds": _WORDS["en"]["kinds"]},
+        mode=("Mode", "IN", "OUT", "OPEN"),
+        nurse=("Nurse", "Quillfeather", "Tannenwald"),
+        site=("Hospital", "Fennmoor"),
+    )
+    assert "# One of these columns of few words may hold them: Mode\n" in text
+    assert "OPEN" not in text
+    assert "may hold them" not in _drafted(tmp_path, _WORDS["en"], mode=("Mode", "IN", "OUT"))
+
+
+def test_a_field_whose_unit_nobody_knows_is_not_there_yet(tmp_path: Path) -> None:
+    text = _drafted(tmp_path, _WORDS["en"], limit=("Limit", "20", "30", "40"))
+    assert '# limit_value = { field = "Limit", unit = "" }' in text
+    assert "# limit_value: far_overrides reads not_measurable\n" in text
+
+
 def test_without_a_limit_alert_the_draft_says_that_none_can_be_measured(tmp_path: Path) -> None:
     kinds = ("Event", "Start", "QX7", "Rate changed", "Stop")
     text = _drafted(tmp_path, {"kinds": kinds})

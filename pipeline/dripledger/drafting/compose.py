@@ -60,6 +60,7 @@ class Composer:
         self.assumed = [*sample.assumed, *clock.assumed]
         self.used: set[str] = set(clock.columns)
         self.unit_columns: list[str] = []
+        self.waiting: set[str] = set()
 
     def write(self) -> str:
         """Return the draft."""
@@ -217,7 +218,7 @@ class Composer:
             elif target == "kind":
                 lines.append(toml.told(target, {"value": "other"}, "no column tells what happened"))
         for name, p in self.columns.items():
-            if p.cells and name not in self.used and name not in self.fields.personal:
+            if p.cells and self._is_unread(name):
                 self.used.add(name)
                 waiting += self._cells(None, name)
         if waiting:
@@ -225,9 +226,16 @@ class Composer:
         return [*lines, *waiting]
 
     def _missing(self, filing: Filing) -> list[str]:
-        told = list(not_found(self.fields.found, filing.kinds, filing.said))
+        found = self.fields.found.keys() - self.waiting
+        told = list(not_found(found, filing.kinds, filing.said))
         head = toml.comment("No column was found for these. Write in its field if there is one; without it:")
+        few = [name for name, p in self.columns.items() if self._is_unread(name) and p.is_few_words]
+        if few and not found.issuperset(CODED):
+            told.append(f"One of these columns of few words may hold them: {', '.join(few)}")
         return [*head, *(line for text in told for line in toml.comment(text))] if told else []
+
+    def _is_unread(self, name: str) -> bool:
+        return name not in self.used and name not in self.fields.personal
 
     def _time_spec(self) -> str | dict[str, str]:
         if not self.clock.columns:
@@ -269,6 +277,7 @@ class Composer:
             else:
                 text = toml.told(target, {"field": told.column, "unit": ""}, why)
                 waiting.append(f"# {text}")
+                self.waiting.add(target)
                 return
         self.used.add(told.column)
         lines.append(toml.told(target, spec, why))

@@ -231,6 +231,11 @@ class Profile:
         )
 
     @property
+    def is_few_words(self) -> bool:
+        """Whether it holds a few texts that come again, as a column of codes does."""
+        return self.is_short_text and 2 <= len(self.counts) <= 8 and len(self.texts) > 2 * len(self.counts)
+
+    @property
     def ids(self) -> float:
         """Share of its distinct values that could be identifiers: no blank in them and not long."""
         told = sum(" " not in t and len(t) <= 40 for t in self.counts)
