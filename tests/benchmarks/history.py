@@ -26,6 +26,7 @@ from dripledger.reports import write_report
 from dripledger.schema import TABLES
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
+from tests.benchmarks.figures import note
 from tests.benchmarks.ingest import MAPPING, SITE, select_records
 
 #: Months that stand for a place in history: the median of three.
@@ -81,6 +82,7 @@ def compare(site: Site, folder: Path) -> tuple[float, float]:
 def _say(what: str, took: list[float]) -> None:
     early = statistics.median(took[1 : 1 + _AROUND])
     late = statistics.median(took[-_AROUND:])
+    note(f"{what} of the last of {len(took)} months / of the second", [late / early], most=1.2)
     met = "met" if late <= 1.2 * early else "NOT MET"
     print(
         f"{what}: around the 2nd {early:.2f} s, the last {late:.2f} s, {late / early:.2f} x  bound 1.2: {met}"
@@ -123,6 +125,7 @@ def main() -> None:
         if reports:
             _say("report", reports)
         took, unit = compare(load_site(root), Path(name))
+        note("full build of all derived tables / one pass of lag", [took / unit], most=4)
         print(f"full build {took:.2f} s, one pass of lag {unit:.2f} s: {took / unit:.1f} x  (wanted: 4)")
         print("the monthly builds equal the full one, row for row")
 

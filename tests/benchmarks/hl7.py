@@ -20,6 +20,7 @@ from dripledger.sources.hl7.adapter import columns_of
 from dripledger.sources.hl7.message import MessageReader, read_block
 from dripledger.sources.hl7.splitter import MessageSplitter
 from dripledger.sources.mapping import Mapping
+from tests.benchmarks.figures import note
 from tests.functional.hl7.messages import event
 
 #: What the messages leave out, so that each has 20 segments.
@@ -132,6 +133,8 @@ def main(say: Callable[[str], None] = print) -> None:
     for title, job in jobs:
         rate, clock = measure(job, blocks, options.messages, options.repeats)
         say(f"{title:<28}{rate:>12,.0f}{clock:>12,.0f}")
+        if job is to_columns:
+            note("HL7 v2: bytes to columns on one core", [rate], unit="messages/s", least=20_000)
     if options.oracle:
         rate, clock = measure(oracle, blocks[:1], len(blocks[0].split(b"MSH|")) - 1, 1)
         say(f"{'the hl7 package':<28}{rate:>12,.0f}{clock:>12,.0f}")

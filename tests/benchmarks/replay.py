@@ -27,6 +27,7 @@ from dripledger.library.replay import replay
 from dripledger.library.versions import libraries_on_file
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
+from tests.benchmarks.figures import note
 
 #: Most that a replay may take, as a multiple of the rebuild.
 BOUND = 2.0
@@ -95,6 +96,10 @@ def main() -> None:
         found = measure(args.events, args.folder or Path(made))
     for name, value in found.items():
         print(f"{name}: {value:.3g}" if isinstance(value, float) else f"{name}: {value}")
+    note(
+        f"replay of a proposed library over {found['events']:,.0f} events / rebuilding the infusions",
+        [found["ratio"]], most=BOUND, peak_mib=1024 * found["peak_gib"],
+    )  # fmt: skip
     print(f"bound: ratio at most {BOUND:g}: {'met' if found['ratio'] <= BOUND else 'NOT MET'}")
 
 

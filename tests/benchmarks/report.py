@@ -17,6 +17,7 @@ from dripledger.events.ingest import ingest
 from dripledger.hospital import generate
 from dripledger.reports import write_report
 from dripledger.site import load_site
+from tests.benchmarks.figures import note
 
 PUMPS, MONTHS, SEED = 24, 14, 3
 MONTH = "2026-10"
@@ -39,6 +40,7 @@ def main(given: str | None = None) -> None:
         areas = sum(1 for path in sizes if path.parent.name == "areas")
         print(f"{areas} care areas, {len(sizes)} files, {sum(sizes.values()) / 1e6:.1f} MB")
         print(f"{processor:.1f} s of processor, {clock:.1f} s by the clock")
+        note(f"report of {areas} care areas and {MONTHS} months", [clock], unit="s", most=15)
         print(f"largest page: {largest.relative_to(out)}, {sizes[largest] / 1e3:.0f} kB")
         profile = cProfile.Profile()
         profile.runcall(write_report, site, MONTH, out)

@@ -17,6 +17,7 @@ from collections.abc import Callable
 import numpy as np
 
 from dripledger import statistics as st
+from tests.benchmarks.figures import note
 
 _POINTS, _LONG, _PROMISE = 36, 36_000, 20.0
 Counts = tuple[np.ndarray, np.ndarray]
@@ -75,6 +76,7 @@ def main(say: Callable[[str], None] = print) -> None:
         say(f"{name:24} {a:8.4f} {b:9.5f} {a / b:7.1f}")
     took = seconds(lambda _: read_one(), one, args.repeats)
     say(f"{'reading one chart':24} {took:8.4f}")
+    note(f"{args.charts:,} charts of {_POINTS} points / one of {_LONG:,}", [worst], most=_PROMISE)
     if worst > _PROMISE:
         raise SystemExit(f"{worst:.1f} times: over the {_PROMISE:g} that was promised")
 

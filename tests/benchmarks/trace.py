@@ -28,6 +28,7 @@ from dripledger.incidents.rendering import render_files
 from dripledger.schema import TABLES
 from dripledger.site import load_site
 from dripledger.store import Ledger
+from tests.benchmarks.figures import note
 
 SITE = 'format = 1\nfacility = "Harbour Hill"\ntime_zone = "Europe/Lisbon"\n'
 MONTHS = 12
@@ -166,6 +167,8 @@ def main() -> None:
         packet = seconds(lambda: render_files(told, site.zone), 1)
         print(f"one month read once: {unit:.2f} s")
         print(f"timeline of 24 h ({len(told.lines)} lines): {taken:.2f} s, {taken / unit:.2f} x")
+        note("timeline of 24 hours of one pump / one month read once", [taken / unit], most=1.5)
+        note("timeline of 24 hours of one pump", [taken], unit="s", most=3)
         print(f"figures, HTML, PDF, CSV, JSON of it: {packet:.2f} s")
     finally:
         if args.folder is None:

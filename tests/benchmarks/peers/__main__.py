@@ -20,6 +20,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from tests.benchmarks.figures import note
 from tests.benchmarks.peers.log import MAPPING, SITE, write
 
 _NAMES = ("starts_inside", "starts", "hours_inside", "hours")
@@ -94,6 +95,8 @@ def main() -> None:
     unit = statistics.median(taken["pandas"])
     for what, seconds in taken.items():
         median = statistics.median(seconds)
+        if what != "pandas":
+            note(f"{what} / pandas", [one / unit for one in seconds])
         print(f"{what:<22}{median:>8.2f} s{median / unit:>8.2f} x pandas")
     wrong = [peer for peer, answer in answers.items() if not _same(answer, answers["ours"])]
     if wrong:
