@@ -137,6 +137,8 @@ class Limits(Strict):
         Files in one zip.
     workbook_mib
         Unpacked size of one workbook, which is read as a whole.
+    workbook_cells
+        Rows times columns of a sheet, as far as it holds values.
     record_mib
         Length of one record.
     columns
@@ -151,6 +153,7 @@ class Limits(Strict):
     unpacked_gib: Annotated[float, Field(gt=0)] = 64
     members: Annotated[int, Field(ge=1)] = 10_000
     workbook_mib: Annotated[float, Field(gt=0)] = 512
+    workbook_cells: Annotated[int, Field(ge=1)] = 20_000_000
     record_mib: Annotated[float, Field(gt=0, le=512)] = 16
     columns: Annotated[int, Field(ge=1)] = 2000
     nesting: Annotated[int, Field(ge=1)] = 100

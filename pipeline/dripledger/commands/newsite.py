@@ -52,6 +52,7 @@ time_zone = "UTC"
 # unpacked_gib = 64                # unpacked size of one compressed file
 # members = 10000                  # files in one zip
 # workbook_mib = 512               # unpacked size of one workbook
+# workbook_cells = 20000000        # rows times columns of a sheet, as far as it holds values
 # record_mib = 16                  # length of one record
 # columns = 2000                   # columns of one header
 # nesting = 100                    # levels inside each other (XML and JSON arrays)

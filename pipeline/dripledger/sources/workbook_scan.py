@@ -20,6 +20,7 @@ from dripledger.errors import InputError
 from dripledger.site import Limits
 from dripledger.sources.opening import DAMAGED
 from dripledger.sources.records import Record, Splitter
+from dripledger.sources.workbook_extent import refuse_vast_document, refuse_vast_spreadsheet
 
 #: Stands between the values of a row where these are kept as one text.
 UNIT_SEPARATOR: Final = "\x1f"
@@ -104,14 +105,19 @@ def rows_on_bytes(block: bytes, sheet: str | None, limits: Limits) -> tuple[str,
     Raises
     ------
     InputError
-        If it is no workbook, or has no such sheet.
+        If it is no workbook, has no such sheet, or one past the limits.
     """
     with open_parts(block, limits) as parts:
         names = set(parts.namelist())
         try:
-            if "content.xml" in names:
-                return _open_document_rows(parts.read("content.xml"), sheet)
             main = "xl/workbook.xml"
+            if len(names & {"content.xml", main, "xl/workbook.bin"}) > 1:
+                # what is counted and what is read would be two different sheets
+                raise InputError("is a workbook of two kinds at once", do="Save it again as xlsx")
+            if "content.xml" in names:
+                content = parts.read("content.xml")
+                refuse_vast_document(content, limits)
+                return _open_document_rows(content, sheet)
             if main not in names:
                 raise InputError("is no workbook (xlsx or ods)", do="Save it as xlsx or ods")
             sheets = {
@@ -126,7 +132,9 @@ def rows_on_bytes(block: bytes, sheet: str | None, limits: Limits) -> tuple[str,
                 _attribute(tag, "Id"): _attribute(tag, "Target") for tag in _RELATION.findall(relations)
             }
             target = posixpath.normpath(posixpath.join("/xl", targets[sheets[chosen]] or ""))[1:]
-            return chosen, list(_spreadsheet_rows(parts.read(target)))
+            part = parts.read(target)
+            refuse_vast_spreadsheet(part, limits)
+            return chosen, list(_spreadsheet_rows(part))
         except (*DAMAGED, OSError):
             raise InputError(
                 "is a damaged workbook, or locked with a password", do="Save it again as xlsx"
