@@ -69,6 +69,15 @@ def test_an_unknown_stretch_holds_nothing_or_the_highest_rate_beside_it() -> Non
     assert length == HOUR
 
 
+def test_an_unseen_stretch_with_no_rate_beside_it_has_no_upper_bound() -> None:
+    # it ran and nobody logged a rate: nothing is seen, and nobody can say how much it was
+    alone = [Piece(9 * HOUR, 10 * HOUR, None, "running")]
+    assert told(alone, 8, 11) == Bounds(0.0, 0.0, 0.0, True)
+    assert told(alone, 10.5, 11) == Bounds(0.0, 0.0, 0.0, False), "outside of it nothing ran"
+    paused = [running(8, 9, 0), *alone]
+    assert told(paused, 8, 11).open, "a rate of nothing is no rate that it may have run on at"
+
+
 def test_missing_records_leave_no_upper_bound() -> None:
     # 10 mL/h for two hours; records are missing for half an hour of it: 5 mL may not have flowed
     found = told([running(8, 10, 10)], 8, 10, unsure=[(round(9 * HOUR), round(9.5 * HOUR))])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -33,6 +34,8 @@ concentration_value = "Strength"
 concentration_unit = "Unit"
 volume_delivered_ml = "Volume"
 volume_scope = "Scope"
+dose_value = "Dose"
+dose_unit = "DoseUnit"
 library_use = "Use"
 [kinds]
 START = "infusion_started"
@@ -41,23 +44,35 @@ STOP = "infusion_stopped"
 VOL = "volume_reported"
 KEY = "key_pressed"
 """
-HEADER = "Time,Seq,Event,Channel,Drug,Rate,Strength,Unit,Volume,Scope,Use,Device\n"
+HEADER = "Time,Seq,Event,Channel,Drug,Rate,Strength,Unit,Volume,Scope,Dose,DoseUnit,Use,Device\n"
 ASKED = Asked("P1", None, datetime(2026, 10, 1, 7, tzinfo=UTC), datetime(2026, 10, 1, 20, tzinfo=UTC))
 START = "START,A,Linol,10,,"
 
 
-def traced(folder: Path, *rows: str, reliable: bool = True) -> Trace:
-    """Trace a log of rows ``HH:MM:SS, label, channel, drug, rate, strength, unit, volume, scope``."""
+def traced(
+    folder: Path,
+    *rows: str,
+    reliable: bool = True,
+    missing: int | None = None,
+    between: tuple[datetime, datetime] | None = None,
+) -> Trace:
+    """Trace rows ``HH:MM:SS, label, channel, drug, rate, strength, unit, volume, scope, dose, unit``.
+
+    A number that is `missing` is given to none of them.
+    """
+    folder.mkdir(exist_ok=True)
     make_site(folder, {"pumps": PUMPS.replace("reliable = true", f"reliable = {str(reliable).lower()}")})
     site = load_site(folder)
     lines = []
     for number, row in enumerate(rows, 1):
         cells = [cell.strip() for cell in row.split(",")]
-        cells += [""] * (9 - len(cells)) + ["limited" if cells[1] == "START" else "", "P1"]
-        lines.append(",".join([f"2026-10-01 {cells[0]}", str(number), *cells[1:]]))
+        cells += [""] * (11 - len(cells)) + ["limited" if cells[1] == "START" else "", "P1"]
+        carried = number + (missing is not None and number >= missing)
+        lines.append(",".join([f"2026-10-01 {cells[0]}", str(carried), *cells[1:]]))
     drop(site, "pumps.csv", HEADER + "\n".join(lines) + "\n")
     ingest(site, (), build=True)
-    return trace(site, Ledger.open(site.store).snapshot(), ASKED)
+    asked = ASKED if between is None else replace(ASKED, between=(between,))
+    return trace(site, Ledger.open(site.store).snapshot(), asked)
 
 
 @pytest.mark.parametrize(
@@ -130,11 +145,50 @@ def test_only_the_channels_own_proof_that_it_runs_ends_a_hole(tmp_path: Path, hi
     assert amount.low == pytest.approx(30, abs=0.02)
 
 
-@pytest.mark.parametrize("proof", ["10:00:00,VOL,A,,,,,20,infusion", "10:00:00,RATE,A,,10"])
-def test_what_proves_that_it_runs_ends_a_hole(tmp_path: Path, proof: str) -> None:
+@pytest.mark.parametrize(
+    ("proof", "low"),
+    [
+        # 08-09 and 10-13 at 10 mL/h, told anew
+        ("10:00:00,RATE,A,,10", 40),
+        # that it ran is proven, and not at what rate: the record may have changed it. 08-09 is sure
+        ("10:00:00,VOL,A,,,,,20,infusion", 10),
+    ],
+)
+def test_what_tells_the_rate_ends_the_doubt_of_a_hole(tmp_path: Path, proof: str, low: float) -> None:
     told = traced(tmp_path, f"08:00:00,{START}", UNFILED, proof, "13:00:00,STOP,A")
     (amount,) = [p.volume_ml for p in told.pumped if p.channel == "A"]
-    assert amount.low == pytest.approx(40, abs=0.02)
+    assert amount.open
+    assert amount.low == pytest.approx(low, abs=0.02)
+
+
+def test_a_rate_after_missing_records_is_sure_only_once_it_is_told(tmp_path: Path) -> None:
+    # 10 mL/h from 08:00, number 3 missing between 09:00 and 10:00, where it goes on with no rate named; 20
+    # from 11:00 to 12:00. Sure: 10 mL of 08-09, 20 mL of 11-12
+    rows = ["08:00:00,START,A,Linol,10", "09:00:00,KEY,A", "10:00:00,VOL,A,,,,,20,infusion",
+            "11:00:00,RATE,A,,20", "12:00:00,STOP,A"]  # fmt: skip
+    told = traced(tmp_path, *rows, missing=3)
+    (amount,) = [p.volume_ml for p in told.pumped if p.channel == "A"]
+    assert amount.low == pytest.approx(30, abs=0.02)
+    assert amount.open
+    # the hour before it was told, alone: nothing of it is sure, and why stands beside it
+    begins = datetime(2026, 10, 1, 10, 15, tzinfo=UTC)
+    span = (begins, begins.replace(minute=45))
+    again = traced(tmp_path / "again", *rows, missing=3, between=span)
+    (one,) = [p for p in again.pumped if p.begins_at == begins]
+    assert (one.volume_ml.seen, one.volume_ml.low, one.volume_ml.open) == (5, 0, True)
+    assert one.why_open == ["number 3: 1 record missing"]
+
+
+def test_doses_without_a_rate_leave_the_volume_open(tmp_path: Path) -> None:
+    # 1000 [IU]/h for 2 h of a drug whose strength nobody logged: 2000 [IU]; of the volume nobody can say
+    told = traced(tmp_path, "08:00:00,START,A,Heparin,,,,,,1000,[IU]/h", "10:00:00,STOP,A")
+    (one,) = told.pumped
+    assert (one.volume_ml.seen, one.volume_ml.low, one.volume_ml.open) == (0, 0, True)
+    assert one.drugs[0].amount.seen == 2000
+    assert not one.drugs[0].amount.open
+    assert one.why_open == ["a stretch for which no rate is known"]
+    assert [line.volume_ml for line in told.lines] == [None, None]
+    assert [line.amount for line in told.lines] == [0, 2000]
 
 
 def test_a_counter_that_stood_still_proves_nothing(tmp_path: Path) -> None:

@@ -12,11 +12,13 @@ from fractions import Fraction
 from typing import Any, Final
 
 from dripledger.incidents.case import Case
-from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
+from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt, rate_told_at
 from dripledger.schema.units import UNITS
 
 Row = dict[str, Any]
 _ZERO: Final = Fraction(0)
+#: Why there is no upper bound where a channel ran and no rate is known.
+NO_RATE: Final = "a stretch for which no rate is known"
 #: Decimal places of what is printed, mL or drug.
 PLACES: Final = 6
 
@@ -50,7 +52,8 @@ class Bounds:
     high
         Never more, if every stretch that nobody can see ran on at the highest rate beside it.
     open
-        Whether even that is no bound: records are missing, and a rate may have been changed in them.
+        Whether even that is no bound: records are missing, and a rate may have been changed in them; or
+        nothing tells a rate at which an unseen stretch may have run.
     """
 
     seen: float
@@ -167,9 +170,12 @@ def _edge_doubt(
     return less, more
 
 
-def _unseen(pieces: Sequence[Piece], begins_us: int, ends_us: int) -> tuple[Fraction, int]:
-    """Return what unseen stretches may hold at the highest rate beside them, and how long they are (us)."""
-    total, length = _ZERO, 0
+def _unseen(pieces: Sequence[Piece], begins_us: int, ends_us: int) -> tuple[Fraction, int, bool]:
+    """Return what unseen stretches may hold at the highest rate beside them, and how long they are (us).
+
+    And whether one of them has no rate beside it, so that nothing tells how much it may hold.
+    """
+    total, length, boundless = _ZERO, 0, False
     ordered = sorted(pieces, key=lambda p: (p.begins_us, p.ends_us))
     for place, piece in enumerate(ordered):
         if piece.value is not None:
@@ -181,7 +187,8 @@ def _unseen(pieces: Sequence[Piece], begins_us: int, ends_us: int) -> tuple[Frac
         beside += [p.per_us for p in ordered[place + 1 :] if p.value is not None and p.value > 0][:1]
         total += max(beside, default=_ZERO) * overlap
         length += overlap
-    return total, length
+        boundless = boundless or not beside
+    return total, length, boundless
 
 
 def bounds(
@@ -212,7 +219,7 @@ def bounds(
     seen = between(pieces, begins_us, ends_us)
     low, high = shifted(pieces, begins_us, ends_us, reach_us)
     less, more = _edge_doubt(pieces, doubts, usual_us, begins_us, ends_us)
-    hidden, length = _unseen(pieces, begins_us, ends_us)
+    hidden, length, boundless = _unseen(pieces, begins_us, ends_us)
     carried = _ZERO
     inside = _merged(
         [(max(a, begins_us), min(b, ends_us)) for a, b in unsure if b > begins_us and a < ends_us]
@@ -220,7 +227,7 @@ def bounds(
     for a, b in inside:
         carried += between(pieces, a, b)
     low = max(low + less - carried, _ZERO)
-    return Bounds(_plain(seen), _plain(low), _plain(high + more + hidden), bool(inside)), length
+    return Bounds(_plain(seen), _plain(low), _plain(high + more + hidden), bool(inside) or boundless), length
 
 
 def _merged(stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -267,13 +274,13 @@ def pumped(
         if event["channel"] in ("", channel) and event["time_quality"] in ("ambiguous", "nonexistent"):
             back, on = own_doubt(event)
             doubts[to_us(event["occurred_at"])] = (round(back * 1e6), round(on * 1e6))
-    concerned = [h for h in open_at if h.channel in ("", channel)]
+    concerned = [(h, rate_told_at(case, channel, h)) for h in open_at if h.channel in ("", channel)]
     # The step of the clock stands at the edges already; what was allowed on top moves both moments.
     settings: dict[str, Any] = {
         "reach_us": round(doubt.given_s * 1e6),
         "doubts": doubts,
         "usual_us": round(doubt.resolution_s * 1e6),
-        "unsure": [(to_us(h.begins_at), to_us(h.ends_at)) for h in concerned],
+        "unsure": [(to_us(h.begins_at), to_us(told)) for h, told in concerned],
     }
     pieces = pieces_of(segments, lambda s: s["volume_ml"])
     volume, length = bounds(pieces, a, b, **settings)
@@ -285,10 +292,12 @@ def pumped(
     drugs = []
     for entry, unit in _named(segments):
         own = pieces_of([s for s in segments if s["entry"] == entry], _amount_in(unit))
-        amount_bounds, _ = bounds(own, a, b, **settings)
-        if amount_bounds.high > 0:
+        amount_bounds, unseen = bounds(own, a, b, **settings)
+        if amount_bounds.high > 0 or unseen:
             drugs.append(Drug(entry, unit, amount_bounds))
-    why = [h.why for h in concerned if h.begins_at < ends_at and h.ends_at > begins_at]
+    why = [h.why for h, told in concerned if h.begins_at < ends_at and told > begins_at]
+    if _unseen(pieces, a, b)[2]:
+        why.append(NO_RATE)
     return Pumped(
         channel, begins_at, ends_at, volume, states, drugs, length / 1e6, list(dict.fromkeys(why)),
         _reported(case, channel, pieces, a, b),

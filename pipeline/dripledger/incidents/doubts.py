@@ -231,6 +231,27 @@ def holes(case: Case) -> list[Hole]:
     return sorted(found, key=lambda h: (h.begins_at, h.ends_at, h.channel, h.why))
 
 
+#: After these nothing flows at the rate of before.
+_ENDS: Final = frozenset({"infusion_stopped", "infusion_completed"})
+
+
+def rate_told_at(case: Case, channel: str, hole: Hole) -> datetime:
+    """Return when the rate of a channel is told again after a hole: what was not read may have changed it.
+
+    That it runs proves nothing of its rate. A stop, a completion or power ends the doubt too; where nothing
+    does, it reaches to the end of the window.
+    """
+    for event in case.events:
+        if event["occurred_at"] < hole.ends_at:
+            continue
+        own = event["channel"] == channel
+        told = own and (event["rate_ml_h"] is not None or event["dose_value"] is not None)
+        if told or (own and event["kind"] in _ENDS) or event["kind"] in _POWER:
+            at: datetime = event["occurred_at"]
+            return at
+    return max(hole.ends_at, case.window.ends_at)
+
+
 def gap_words(gap: Mapping[str, Any]) -> str:
     """Return a hole in the counter in words."""
     first, last = gap["sequence_before"] + 1, gap["sequence"] - 1

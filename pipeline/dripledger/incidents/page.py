@@ -124,7 +124,7 @@ def _pumped(p: Pumped, zone: ZoneInfo) -> dict[str, Any]:
         "volume": bounds_text(p.volume_ml, "mL"),
         "states": states,
         "drugs": [f"{d.entry}: {bounds_text(d.amount, d.unit)}" for d in p.drugs],
-        "unknown": f"state unknown for {seconds_text(p.unknown_s)} of it" if p.unknown_s else "",
+        "unknown": f"nobody can say what flowed for {seconds_text(p.unknown_s)} of it" if p.unknown_s else "",
         "why": p.why_open,
         "reported": reported or ["the log holds no total of the pump's own for this stretch"],
     }

@@ -160,13 +160,19 @@ class _Reader:
             self._limits[key] = limits_text(limits_for(segment, self._case.libraries))
         return self._limits[key]
 
-    def since(self, segment: Row, at: datetime) -> tuple[float, float | None, str | None]:
-        """Return what the infusion of a stretch had pumped up to a moment: mL, drug, its unit."""
+    def since(self, segment: Row, at: datetime) -> tuple[float | None, float | None, str | None]:
+        """Return what the infusion of a stretch had pumped up to a moment: mL, drug, its unit.
+
+        None mL where it runs, or ran, at a rate that nobody knows.
+        """
         own = [
             s for s in self._by_channel[str(segment["channel"])] if s["infusion_id"] == segment["infusion_id"]
         ]
         begins, ends = min(to_us(s["started_at"]) for s in own), to_us(at)
-        volume = between(pieces_of(own, lambda s: s["volume_ml"]), begins, ends)
+        no_rate = any(
+            s["volume_ml"] is None and s["state"] != "unknown" and s["started_at"] <= at for s in own
+        )
+        volume = None if no_rate else between(pieces_of(own, lambda s: s["volume_ml"]), begins, ends)
         unit = next((s["amount_unit"] for s in own if s["amount_unit"]), None)
         if unit is None:
             return _plain(volume), None, None
@@ -176,8 +182,8 @@ class _Reader:
         return _plain(volume), _plain(drug), unit
 
 
-def _plain(value: Fraction) -> float:
-    return float(round(value, 6))
+def _plain(value: Fraction | None) -> float | None:
+    return None if value is None else float(round(value, 6))
 
 
 def _doubt_text(event: Row, doubt: ClockDoubt) -> str:
