@@ -95,4 +95,5 @@ select
         else cleared_at
     end as since_at
 from anew
-where is_anew or reading_before is not null
+-- a counter that fell with no clear began anew at a moment that nobody logged
+where is_anew or reading >= reading_before

@@ -56,6 +56,38 @@ def test_an_event_an_hour_later_than_read() -> None:
     assert told(pieces, 2.5, 3, doubts=doubts) == Bounds(30.0, 30.0, 30.0, False)
 
 
+def test_two_events_of_the_repeated_hour_may_have_come_the_other_way_round() -> None:
+    # 10 mL/h from 00:30 to 05:00 true time; set to 100 at 1:20 and to 10 at 1:40, each perhaps an hour later.
+    # Both in one hour: 10 x 50 min + 100 x 20 min + 10 x 200 min = 8.333 + 33.333 + 33.333 = 75, and later
+    # 10 x 110 + 100 x 20 + 10 x 140: 75 too. 1:20 in the first and 1:40 in the second: 8.333 + 100 x 80 min =
+    # 133.333, + 10 x 140 min = 23.333: 165. And 1:40 (to 10) in the first, 1:20 (to 100) in the second:
+    # 10 x 110 min = 18.333, 100 x 160 min = 266.667: 285, more than either can move alone
+    third = Fraction(1, 3)
+    edges = [Fraction(1, 2), 1 + third, 1 + 2 * third, Fraction(5)]
+    pieces = [
+        Piece(round(a * HOUR), round(b * HOUR), (b - a) * rate, "running")
+        for a, b, rate in zip(edges, edges[1:], (10, 100, 10), strict=False)
+    ]
+    doubts = {round(edge * HOUR): (0, HOUR) for edge in edges[1:3]}
+    found = told(pieces, 0, 6, doubts=doubts)
+    assert found.seen == 75
+    assert found.high == 285
+    assert found.low <= 75
+
+
+def test_the_other_way_round_may_be_less() -> None:
+    # 100 mL/h from 00:30, 10 from 1:20, 100 from 1:40 to 5:00. The other way round: 100 until 2:20, then
+    # 10 until 5:00: 100 x 110 min + 10 x 160 min = 183.333 + 26.667 = 210
+    third = Fraction(1, 3)
+    edges = [Fraction(1, 2), 1 + third, 1 + 2 * third, Fraction(5)]
+    pieces = [
+        Piece(round(a * HOUR), round(b * HOUR), (b - a) * rate, "running")
+        for a, b, rate in zip(edges, edges[1:], (100, 10, 100), strict=False)
+    ]
+    doubts = {round(edge * HOUR): (0, HOUR) for edge in edges[1:3]}
+    assert told(pieces, 0, 6, doubts=doubts).low == 210
+
+
 def test_the_step_of_the_clock_at_each_edge() -> None:
     # steps of 1 s: start (0 -> 36 mL/h) and stop (36 -> 0) may each be 1 s off: 36 mL/h x 1 s = 0.01 mL each
     assert told([running(8, 9, 36)], 7, 10, usual_us=1_000_000) == Bounds(36.0, 35.98, 36.02, False)
@@ -76,6 +108,15 @@ def test_an_unseen_stretch_with_no_rate_beside_it_has_no_upper_bound() -> None:
     assert told(alone, 10.5, 11) == Bounds(0.0, 0.0, 0.0, False), "outside of it nothing ran"
     paused = [running(8, 9, 0), *alone]
     assert told(paused, 8, 11).open, "a rate of nothing is no rate that it may have run on at"
+
+
+def test_an_unseen_stretch_may_run_at_the_rate_that_was_told_as_it_began() -> None:
+    # 10 mL/h, then set to 60 as the last thing that was seen for an hour, then 10 again: up to 60 mL in it
+    rate = Fraction(60, HOUR)
+    pieces = [running(8, 9, 10), Piece(9 * HOUR, 10 * HOUR, None, "unknown", rate), running(10, 11, 10)]
+    assert told(pieces, 8, 11) == Bounds(20.0, 20.0, 80.0, False)
+    # and where nothing stands beside it, that is what it may have run at
+    assert told(pieces[1:2], 8, 11) == Bounds(0.0, 0.0, 60.0, False)
 
 
 def test_missing_records_leave_no_upper_bound() -> None:

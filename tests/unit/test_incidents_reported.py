@@ -43,6 +43,7 @@ RATE = "rate_changed"
 STOP = "infusion_stopped"
 VOL = "volume_reported"
 KEY = "key_pressed"
+ON = "powered_on"
 """
 HEADER = "Time,Seq,Event,Channel,Drug,Rate,Strength,Unit,Volume,Scope,Dose,DoseUnit,Use,Device\n"
 ASKED = Asked("P1", None, datetime(2026, 10, 1, 7, tzinfo=UTC), datetime(2026, 10, 1, 20, tzinfo=UTC))
@@ -98,6 +99,38 @@ def test_one_total_of_the_pump(tmp_path: Path, rows: tuple[str, ...], scope: str
     assert (reported.scope, reported.reported_ml, reported.computed_ml) == (scope, total, total)
     assert [i.volume_reported_ml for i in told.infusions] == [total]
     assert [f.rule for f in told.findings if f.rule == "volume_differs"] == []
+
+
+def test_a_counter_that_fell_with_no_clear_tells_nothing_of_that_stretch(tmp_path: Path) -> None:
+    # 10 mL/h for 3 h. 08-09 and 10-11 grew by 10 each; between, it fell from 110 to 3: it began anew at a
+    # moment that nobody logged, so that hour is on neither side
+    told = traced(
+        tmp_path, "08:00:00,START,A,Linol,10,,,100", "09:00:00,VOL,A,,,,,110", "10:00:00,VOL,A,,,,,3",
+        "11:00:00,STOP,A,,,,,13",
+    )  # fmt: skip
+    (reported,) = told.pumped[0].reported
+    assert (reported.reported_ml, reported.computed_ml) == (20, 20)
+    assert [f.rule for f in told.findings] == []
+    assert told.infusions[0].volume_reported_ml is None, "a total below nothing is none"
+
+
+def test_a_rate_set_as_the_last_thing_seen_bounds_what_ran_on_unseen(tmp_path: Path) -> None:
+    # 10 mL/h of 2 mg/mL for half an hour, then set to 60; the pump was switched on again at 09:30, nothing
+    # between: 5 mL are seen, up to 60 mL/h x 1 h more. Then 10 mL/h for an hour: 15 to 75 mL, up to 150 mg
+    told = traced(
+        tmp_path, "08:00:00,START,A,Linol,10,2,mg/mL", "08:30:00,RATE,A,,60", "09:30:00,ON,,",
+        "09:40:00,START,A,Linol,10,2,mg/mL", "10:40:00,STOP,A",
+    )  # fmt: skip
+    (one,) = told.pumped
+    assert one.volume_ml.seen == 15
+    assert one.volume_ml.high == pytest.approx(75, abs=0.02)
+    assert not one.volume_ml.open
+    assert one.drugs[0].amount.high == pytest.approx(150, abs=0.04)
+    # the first thing that is seen of a delivery may be the last: nothing ran before, and 60 mL/h may have
+    # run after it
+    told = traced(tmp_path / "alone", "08:00:00,START,A,Linol,60,2,mg/mL", "09:00:00,ON,,")
+    (one,) = told.pumped
+    assert one.volume_ml.high == pytest.approx(60, abs=0.02)
 
 
 def test_one_drug_in_two_units_is_one_amount(tmp_path: Path) -> None:

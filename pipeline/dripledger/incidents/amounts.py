@@ -13,6 +13,8 @@ from typing import Any, Final
 
 from dripledger.incidents.case import Case
 from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt, rate_told_at
+from dripledger.incidents.pieces import Piece, between, pieces_of, shifted, to_us, with_told
+from dripledger.incidents.repeated_hour import reordered
 from dripledger.schema.units import UNITS
 
 Row = dict[str, Any]
@@ -21,22 +23,6 @@ _ZERO: Final = Fraction(0)
 NO_RATE: Final = "a stretch for which no rate is known"
 #: Decimal places of what is printed, mL or drug.
 PLACES: Final = 6
-
-
-@dataclass(frozen=True)
-class Piece:
-    """One stretch of one channel; `value` is mL or drug in it, None where nobody can say."""
-
-    begins_us: int
-    ends_us: int
-    value: Fraction | None
-    state: str
-
-    @property
-    def per_us(self) -> Fraction:
-        """Value per microsecond; 0 where it is not known."""
-        length = self.ends_us - self.begins_us
-        return _ZERO if self.value is None or not length else self.value / length
 
 
 @dataclass(frozen=True)
@@ -50,7 +36,7 @@ class Bounds:
     low
         Never less than this.
     high
-        Never more, if every stretch that nobody can see ran on at the highest rate beside it.
+        Never more, if every stretch that nobody can see ran on at the highest rate beside or told in it.
     open
         Whether even that is no bound: records are missing, and a rate may have been changed in them; or
         nothing tells a rate at which an unseen stretch may have run.
@@ -102,53 +88,6 @@ class Pumped:
     reported: list[Reported] = field(default_factory=list)
 
 
-def to_us(moment: datetime) -> int:
-    """Return an instant as exact microseconds."""
-    whole = int(moment.replace(microsecond=0).timestamp())
-    return whole * 1_000_000 + moment.microsecond
-
-
-def pieces_of(segments: Iterable[Row], value: Callable[[Row], Any]) -> list[Piece]:
-    """Return the stretches of some segments, with what `value` takes from each (a decimal, or None)."""
-    return [
-        Piece(
-            to_us(s["started_at"]),
-            to_us(s["ended_at"]),
-            None if value(s) is None else Fraction(value(s)),
-            str(s["state"]),
-        )
-        for s in segments
-    ]
-
-
-def between(pieces: Iterable[Piece], begins_us: int, ends_us: int) -> Fraction:
-    """Return what lies between two moments; stretches that nobody can see count as nothing."""
-    total = _ZERO
-    for piece in pieces:
-        overlap = min(piece.ends_us, ends_us) - max(piece.begins_us, begins_us)
-        if overlap > 0:
-            total += piece.per_us * overlap
-    return total
-
-
-def shifted(
-    pieces: Sequence[Piece], begins_us: int, ends_us: int, reach_us: int
-) -> tuple[Fraction, Fraction]:
-    """Return least and most over every shift of both moments by up to `reach_us`.
-
-    The total is linear in the shift between the places where a moment meets the edge of a stretch, so that
-    only these, and the ends, can be extreme.
-    """
-    shifts = {0, -reach_us, reach_us}
-    for piece in pieces:
-        for edge in (piece.begins_us, piece.ends_us):
-            for moment in (begins_us, ends_us):
-                if abs(edge - moment) <= reach_us:
-                    shifts.add(edge - moment)
-    totals = [between(pieces, begins_us + s, ends_us + s) for s in shifts]
-    return min(totals), max(totals)
-
-
 def _edge_doubt(
     pieces: Sequence[Piece], doubts: dict[int, tuple[int, int]], usual_us: int, begins_us: int, ends_us: int
 ) -> tuple[Fraction, Fraction]:
@@ -185,6 +124,7 @@ def _unseen(pieces: Sequence[Piece], begins_us: int, ends_us: int) -> tuple[Frac
             continue
         beside = [p.per_us for p in ordered[:place] if p.value is not None and p.value > 0][-1:]
         beside += [p.per_us for p in ordered[place + 1 :] if p.value is not None and p.value > 0][:1]
+        beside += [piece.told_per_us] if piece.told_per_us else []
         total += max(beside, default=_ZERO) * overlap
         length += overlap
         boundless = boundless or not beside
@@ -219,6 +159,13 @@ def bounds(
     seen = between(pieces, begins_us, ends_us)
     low, high = shifted(pieces, begins_us, ends_us, reach_us)
     less, more = _edge_doubt(pieces, doubts, usual_us, begins_us, ends_us)
+    swapped = reordered(pieces, doubts, begins_us, ends_us)
+    if swapped is not None:
+        # beside what each event may move alone: two whose order nothing settles
+        nearer = _edge_doubt(pieces, {}, usual_us, begins_us, ends_us)
+        low = min(low + less, swapped[0] + nearer[0] + low - seen)
+        high = max(high + more, swapped[1] + nearer[1] + high - seen)
+        less = more = _ZERO
     hidden, length, boundless = _unseen(pieces, begins_us, ends_us)
     carried = _ZERO
     inside = _merged(
@@ -282,7 +229,7 @@ def pumped(
         "usual_us": round(doubt.resolution_s * 1e6),
         "unsure": [(to_us(h.begins_at), to_us(told)) for h, told in concerned],
     }
-    pieces = pieces_of(segments, lambda s: s["volume_ml"])
+    pieces = with_told(case, segments, pieces_of(segments, lambda s: s["volume_ml"]))
     volume, length = bounds(pieces, a, b, **settings)
     states = {}
     for state in sorted({p.state for p in pieces}):
@@ -291,7 +238,8 @@ def pumped(
             states[state] = _plain(amount)
     drugs = []
     for entry, unit in _named(segments):
-        own = pieces_of([s for s in segments if s["entry"] == entry], _amount_in(unit))
+        of_entry = [s for s in segments if s["entry"] == entry]
+        own = with_told(case, of_entry, pieces_of(of_entry, _amount_in(unit)), _amount_in(unit))
         amount_bounds, unseen = bounds(own, a, b, **settings)
         if amount_bounds.high > 0 or unseen:
             drugs.append(Drug(entry, unit, amount_bounds))

@@ -12,12 +12,12 @@ from typing import Any
 
 from dripledger.dosing import Amount, dose_of_rate, rate_of_dose
 from dripledger.errors import DripledgerError
-from dripledger.incidents.amounts import between, pieces_of, to_us
 from dripledger.incidents.case import Case
 from dripledger.incidents.doses import dose_told, dose_unit_of
 from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
 from dripledger.incidents.limits import limits_for, limits_text
 from dripledger.incidents.moments import seconds_text
+from dripledger.incidents.pieces import between, pieces_of, to_us
 from dripledger.incidents.words import describe
 
 Row = dict[str, Any]

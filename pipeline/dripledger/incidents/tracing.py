@@ -179,10 +179,16 @@ def _infusion(case: Case, number: int, row: Row) -> Infusion:
     return Infusion(
         number, str(row["channel"]), row["started_at"], row["ended_at"], row["start_kind"], row["end_kind"],
         row["entry"], row["care_area"], row["library_use"], row["library_version"], row["running_hours"],
-        _float(row["volume_ml"]), _float(row["volume_keep_open_ml"]), row["volume_reported_ml"],
+        _float(row["volume_ml"]), _float(row["volume_keep_open_ml"]), _own_total(row),
         _float(row["amount"]), row["amount_unit"], bool(row["uncertain"]), bool(row["false_start"]),
         limits_text(limits_for(own[0], case.libraries)) if own else "", str(row["infusion_id"]),
     )  # fmt: skip
+
+
+def _own_total(row: Row) -> float | None:
+    """Return the pump's own total of an infusion; one below nothing is none: its counter began anew."""
+    total: float | None = row["volume_reported_ml"]
+    return None if total is None or total < 0 else total
 
 
 def _alarm(row: Row) -> AlarmSpan:
