@@ -17,7 +17,7 @@ raised as (
     select
         *,
         sounds and (kind = 'alarm_raised' or begins_plainly) as raises,
-        last_value(
+        arg_max(
             case
                 when sounds and (kind = 'alarm_raised' or begins_plainly)
                     then {
@@ -26,7 +26,8 @@ raised as (
                             next_patient_us, case when infusion_end_us >= at_us then infusion_end_us end
                         )
                     }
-            end ignore nulls
+            end,
+            place
         ) over (
             partition by watch_no, thread, life order by place
             rows between unbounded preceding and 1 preceding

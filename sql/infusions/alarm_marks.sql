@@ -7,10 +7,10 @@ with marked as (
         sum(case when switched_off then 1 else 0 end) over (
             partition by watch_no order by place rows between unbounded preceding and current row
         ) as power_session,
-        first_value(case when switched_off then {'place': place, 'at_us': at_us} end ignore nulls)
+        arg_min(case when switched_off then {'place': place, 'at_us': at_us} end, place)
             over later
             as next_off,
-        first_value(case when patient_turned then at_us end ignore nulls) over later as next_patient_us
+        arg_min(case when patient_turned then at_us end, place) over later as next_patient_us
     from watch_log
     window later as (
         partition by watch_no order by place rows between 1 following and unbounded following

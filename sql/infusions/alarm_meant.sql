@@ -10,7 +10,7 @@ with ended as (
             when sounds then coalesce(
                 least(
                     off_place,
-                    first_value(case when kind = 'alarm_cleared' and not asks then place end ignore nulls) over (
+                    arg_min(case when kind = 'alarm_cleared' and not asks then place end, place) over (
                         partition by watch_no, own_thread order by place
                         rows between 1 following and unbounded following
                     )

@@ -5,38 +5,40 @@ with held as (
     select
         channel_no, place, own, kind, patient_key, fluid_source, volume_delivered_ml, volume_scope, running_logged,
         stops_delivery,
-        last_value(
-            case when kind = 'patient_changed' or patient_key is not null then {'v': patient_key} end
-            ignore nulls
+        arg_max(
+            case when kind = 'patient_changed' or patient_key is not null then {'v': patient_key} end,
+            place
         ) over before as patient_before,
-        last_value(
-            case when kind = 'patient_changed' or patient_key is not null then {'v': patient_key} end
-            ignore nulls
+        arg_max(
+            case when kind = 'patient_changed' or patient_key is not null then {'v': patient_key} end,
+            place
         ) over here as patient_here,
-        last_value(case when power_cleared or care_area is not null then {'v': care_area} end ignore nulls)
+        arg_max(case when power_cleared or care_area is not null then {'v': care_area} end, place)
             over here as care_area_here,
-        last_value(
+        arg_max(
             case
                 when power_cleared or (in_force_kind and weight_kg is not null)
                     then {'v': case when in_force_kind then weight_kg end}
-            end ignore nulls
+            end,
+            place
         ) over here as weight_here,
-        last_value(
+        arg_max(
             case
                 when power_cleared or (in_force_kind and bsa_m2 is not null)
                     then {'v': case when in_force_kind then bsa_m2 end}
-            end ignore nulls
+            end,
+            place
         ) over here as bsa_here,
-        last_value(case when in_force_kind then library_version end ignore nulls) over here as library_version,
-        last_value(pump_type ignore nulls) over here as pump_type,
-        last_value(case when is_start then fluid_source end ignore nulls) over here as fluid_started,
-        last_value(case when in_force_kind then fluid_source end ignore nulls) over here as fluid_named,
-        last_value(
-            case when own and volume_delivered_ml is not null then {'v': volume_delivered_ml, 'place': place} end
-            ignore nulls
+        arg_max(case when in_force_kind then library_version end, place) over here as library_version,
+        arg_max(pump_type, place) over here as pump_type,
+        arg_max(case when is_start then fluid_source end, place) over here as fluid_started,
+        arg_max(case when in_force_kind then fluid_source end, place) over here as fluid_named,
+        arg_max(
+            case when own and volume_delivered_ml is not null then {'v': volume_delivered_ml, 'place': place} end,
+            place
         ) over before as reading_before,
-        last_value(case when kind = 'totals_cleared' then place end ignore nulls) over before as cleared_place,
-        last_value(case when is_start then place end ignore nulls) over here as started_place
+        arg_max(case when kind = 'totals_cleared' then place end, place) over before as cleared_place,
+        arg_max(case when is_start then place end, place) over here as started_place
     from channel_log
     window
         here as (partition by channel_no order by place rows between unbounded preceding and current row),

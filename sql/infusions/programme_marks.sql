@@ -55,12 +55,13 @@ waiting as (
     select
         *,
         coalesce(
-            last_value(
+            arg_max(
                 case
                     when programmes then false
                     when kind = 'library_bypassed' then true
                     when switched_off then false
-                end ignore nulls
+                end,
+                place
             ) over (
                 partition by watch_no order by place
                 rows between unbounded preceding and 1 preceding
@@ -98,10 +99,10 @@ told as (
 held as (
     select
         *,
-        last_value(use_told ignore nulls) over (
+        arg_max(use_told, place) over (
             partition by watch_no, line order by place rows between unbounded preceding and current row
         ) as use_here,
-        last_value(use_told ignore nulls) over (
+        arg_max(use_told, place) over (
             partition by watch_no, line order by place rows between unbounded preceding and 1 preceding
         ) as use_before
     from told

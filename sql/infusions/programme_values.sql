@@ -8,14 +8,15 @@ with based as (
         tells_rate and rate_ml_h is not null and dose_value is not null as tells_both,
         tells_rate and rate_ml_h is not null and dose_value is null as tells_rate_only,
         tells_rate and rate_ml_h is null and dose_value is not null as tells_dose_only,
-        last_value(
+        arg_max(
             case
                 when tells_rate and rate_ml_h is not null and dose_value is not null
                     then {
                         'place': place, 'rate': rate_ml_h, 'dose': dose_value, 'unit': dose_unit, 'shape': dose_shape,
                         'factor': dose_factor
                     }
-            end ignore nulls
+            end,
+            place
         ) over (
             partition by watch_no, line order by place rows between unbounded preceding and 1 preceding
         ) as pair
@@ -68,42 +69,47 @@ valued as (
         watch_no, place, line, mine, kind, begins_infusion, begins_as, begins_under, begins_us, rate_ml_h, dose_value,
         dose_unit, dose_shape, dose_factor, volume_to_infuse_ml, programmed_duration_s,
         -- these two hold for the channel, whichever line infuses
-        (last_value(
+        (arg_max(
             case
                 when switched_off or (may_hold and care_area is not null)
                     then {'v': case when may_hold then care_area end}
-            end ignore nulls
+            end,
+            place
         ) over channel_here).v as area_now,
-        (last_value(
+        (arg_max(
             case
                 when switched_off or (may_hold and weight_kg is not null)
                     then {'v': case when may_hold then weight_kg end}
-            end ignore nulls
+            end,
+            place
         ) over channel_here).v as weight_now,
         {
             'library_use': use_here,
-            'entry': (last_value(
+            'entry': (arg_max(
                 case
                     when clears or (programmes and entry is not null) then {'v': case when programmes then entry end}
-                end ignore nulls
+                end,
+                place
             ) over here).v,
-            'concentration': last_value(
+            'concentration': arg_max(
                 case
                     when clears or (programmes and concentration_value is not null)
                         then {
                             'value': case when programmes then concentration_value end,
                             'unit': case when programmes then concentration_unit end
                         }
-                end ignore nulls
+                end,
+                place
             ) over here,
-            'rate_ml_h': (last_value(
+            'rate_ml_h': (arg_max(
                 case
                     when tells_rate and rate_ml_h is not null then {'v': rate_ml_h}
                     when tells_dose_only and not (pair_holds and same_dose and not clears)
                         then {'v': cast(null as double)}
-                end ignore nulls
+                end,
+                place
             ) over here).v,
-            'dose': last_value(
+            'dose': arg_max(
                 case
                     when tells_rate and dose_value is not null
                         then {'value': dose_value, 'unit': dose_unit, 'shape': dose_shape, 'factor': dose_factor}
@@ -112,27 +118,31 @@ valued as (
                             'value': cast(null as double), 'unit': cast(null as varchar),
                             'shape': cast(null as varchar), 'factor': cast(null as double)
                         }
-                end ignore nulls
+                end,
+                place
             ) over here,
-            'volume_ml': (last_value(
+            'volume_ml': (arg_max(
                 case
                     when tells_rate and volume_to_infuse_ml is not null then {'v': volume_to_infuse_ml}
                     when switched_off then {'v': cast(null as double)}
-                end ignore nulls
+                end,
+                place
             ) over here).v,
-            'duration_s': (last_value(
+            'duration_s': (arg_max(
                 case
                     when tells_rate and programmed_duration_s is not null then {'v': programmed_duration_s}
                     when switched_off then {'v': cast(null as double)}
-                end ignore nulls
+                end,
+                place
             ) over here).v
         } as programme,
         coalesce(
-            last_value(
+            arg_max(
                 case
                     when kind in ('infusion_completed', 'kvo_started') then true
                     when kind in ('infusion_started', 'infusion_resumed', 'infusion_paused') then false
-                end ignore nulls
+                end,
+                place
             ) over (
                 partition by watch_no, line order by place
                 rows between unbounded preceding and 1 preceding

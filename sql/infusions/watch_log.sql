@@ -19,9 +19,9 @@ select
     case when e.is_alert or e.is_decision then s.belongs_here else true end as mine,
     e.kind = 'patient_changed'
     or coalesce(
-        e.patient_key <> last_value(
-            case when e.kind = 'patient_changed' or e.patient_key is not null then {'v': e.patient_key} end
-            ignore nulls
+        e.patient_key <> arg_max(
+            case when e.kind = 'patient_changed' or e.patient_key is not null then {'v': e.patient_key} end,
+            s.place
         ) over (
             partition by s.watch_no order by s.place rows between unbounded preceding and 1 preceding
         ).v,
