@@ -13,6 +13,30 @@ with more as (
         or alarm_priority is not null
 ),
 
+begun as (
+    select distinct split_part(infusion_id, ':', 1) as event_id
+    from infusions
+),
+
+-- a stop that the next start continues is a pause (ruling 20), as is one half of a change without a gap
+following as (
+    select
+        p.event_id,
+        arg_min(
+            case
+                when p.kind in ('infusion_started', 'infusion_resumed') and coalesce(p.initiator, 'user') <> 'pump'
+                    then {'at_us': p.at_us, 'begins': b.event_id is not null}
+            end,
+            p.place
+        ) over (
+            partition by p.pump_no, p.channel order by p.place
+            rows between 1 following and unbounded following
+        ) as next_start
+    from watch_rows as p
+    left join begun as b on p.event_id = b.event_id
+    where p.kind in ('infusion_started', 'infusion_resumed', 'infusion_stopped')
+),
+
 known as (
     select
         p.pump_no, p.channel as channel_logged, p.place, p.at_us, p.event_id, p.kind, p.source_name,
@@ -47,31 +71,25 @@ known as (
         p.kind = 'infusion_stopped' and coalesce(p.initiator, 'user') <> 'pump'
         and not coalesce(p.stops_delivery, false)
         and coalesce(
-            first_value(
-                case
-                    when
-                        p.kind in ('infusion_started', 'infusion_resumed') and coalesce(p.initiator, 'user') <> 'pump'
-                        then p.at_us
-                end ignore nulls
-            ) over (
-                partition by p.pump_no, p.channel order by p.place
-                rows between 1 following and unbounded following
-            ) - p.at_us > round(t.no_gap_s * 1e6),
+            f.next_start.at_us - p.at_us
+            > case when f.next_start.begins then round(t.no_gap_s * 1e6) else 600000000 end,
             true
         ) as stops
     from watch_rows as p
     cross join settings as t
     left join more as m on p.event_id = m.event_id
     left join limit_signs as s on p.event_id = s.event_id
+    left join following as f on p.event_id = f.event_id
     window in_pump as (partition by p.pump_no order by p.place)
 )
 
 select
     *,
-    last_value(
+    arg_max(
         case
             when switched_off or (may_hold and care_area is not null) then {'v': case when may_hold then care_area end}
-        end ignore nulls
+        end,
+        place
     ) over (
         partition by pump_no order by place rows between unbounded preceding and current row
     ).v as care_area_of_pump

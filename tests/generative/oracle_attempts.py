@@ -213,14 +213,17 @@ class Reader:
             lane.completed -= {after.secondary}
 
     def start_follows(self, index: int, e: Event) -> bool:
-        """Whether a stop is one half of a change that the log writes as stop and start (no gap)."""
-        return any(
-            later["kind"] in ("infusion_started", "infusion_resumed")
-            and later["channel"] == e["channel"]
-            and later["occurred_at"] - e["occurred_at"] <= NO_GAP
-            and by_user(later)
-            for later in self.events[index + 1 :]
-        )
+        """Whether a stop only pauses: the next start has no gap, or continues the infusion in time (20)."""
+        for later in self.events[index + 1 :]:
+            if (
+                later["kind"] in ("infusion_started", "infusion_resumed")
+                and later["channel"] == e["channel"]
+                and by_user(later)
+            ):
+                gap = later["occurred_at"] - e["occurred_at"]
+                begins = any(id_on(later, c) in lane.look.infusions for c, lane in self.lanes.items())
+                return gap <= NO_GAP or (gap <= TEN_MINUTES and not begins)
+        return False
 
     def alert_or_decision(
         self, index: int, e: Event, channel: str, lane: Lane, alert: bool, before: InForce

@@ -177,6 +177,53 @@ def test_a_change_written_as_stop_and_start_is_no_stop(engine: str) -> None:
     """)  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("rate", "decided", "outcome", "multiple"),
+    [
+        ("18", "10:32:10", "within_limits", "5"),
+        ("40", "10:32:10", "overridden", "2"),
+        ("10", "10:32:10", "unchanged", "5"),
+    ],
+)
+def test_a_stop_that_the_next_start_continues_is_a_pause(
+    engine: str, rate: str, decided: str, outcome: str, multiple: str
+) -> None:
+    """Ruling 20: stopped, keyed in anew and started 70 s later, the infusion is one, and what was started decides."""
+    read(engine, warned(
+        row("10:31:00", "infusion_stopped"), row("10:32:10", "infusion_started", rate, use="limited", entry="heparin"),
+    )).attempts(f"""
+    | attempt_id | infusion_id | decided_at | outcome   | limit_multiple |
+    | e2         | e1          | {decided}  | {outcome} | {multiple}     |
+    """)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("at", "entry", "infusion"), [("10:41:01", "heparin", "e1"), ("10:32:10", "saline", "e1")]
+)
+def test_a_stop_that_no_start_continues_within_ten_minutes_gives_the_change_up(
+    engine: str, at: str, entry: str, infusion: str
+) -> None:
+    """Ruling 35: later than an attempt waits, or another infusion: the stop was the answer to the warning."""
+    read(engine, warned(
+        row("10:31:00", "infusion_stopped"), row(at, "infusion_started", "18", use="limited", entry=entry),
+    )).attempts(f"""
+    | attempt_id | infusion_id | decided_at | outcome   |
+    | e2         | {infusion}  | 10:31      | unchanged |
+    """)  # fmt: skip
+
+
+def test_an_alert_after_such_a_stop_belongs_to_the_same_attempt(engine: str) -> None:
+    """Stopped, tried again with 60, warned again, then brought inside: one effort with two alerts."""
+    read(engine, warned(
+        row("10:31:00", "infusion_stopped"),
+        row("10:31:30", "limit_alerted", more="soft high flow_rate 20 mL/h | 60 | | "),
+        row("10:32:10", "infusion_started", "18", use="limited", entry="heparin"),
+    )).attempts("""
+    | attempt_id | infusion_id | alerts | outcome       | entered_first | entered_final |
+    | e2         | e1          | 2      | within_limits | 100           | 18            |
+    """)  # fmt: skip
+
+
 def test_a_new_entry_does_not_end_an_attempt_and_its_old_limits_no_longer_hold(engine: str) -> None:
     """Warned under heparin, the user chooses saline instead: inside its limits; factor null, for the entry differs."""
     read(
