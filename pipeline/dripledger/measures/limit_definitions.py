@@ -154,7 +154,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
         "override_under_3s_share",
         "Overrides within 3 seconds",
         "How many overrides were confirmed too fast to have been read?",
-        "overrides confirmed less than 3 s after the attempt's last alert",
+        "overrides confirmed within 3 s of the attempt's last alert",
         "overrides",
         f"logs whose times are coarser than 1 s; rows that are alert and decision in one; {_CANNOT}",
         base="overrides",
