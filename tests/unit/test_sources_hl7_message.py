@@ -248,6 +248,21 @@ def test_a_time_without_offset_takes_that_of_the_header() -> None:
     assert row(message)["event_time"] == "2026-01-14T08:00:00+01:00"
 
 
+@pytest.mark.parametrize("place", ["order", "event", "header"])
+def test_the_precision_beside_a_time_is_not_part_of_it(place: str) -> None:
+    """A time of versions up to 2.5 can have a second component, its degree of precision (TS; from memory)."""
+    given = {"order": (f"{AT}^S", AT), "event": (f"{AT}^S", AT), "header": ("20260114080000", f"{AT}^S")}
+    at, sent = given[place]
+    message = event("start", at, sent=sent)
+    if place == "event":
+        message = [s.replace(f"|||{at}", "|||") if s.startswith("OBR") else s for s in message]
+        message = [
+            f"{s}|||{at}" if s.startswith("OBX|") and "EVT_COND" in s else s for s in message
+        ]  # fmt: skip
+    assert row(message)["event_time"] == "2026-01-14T08:00:00-06:00"
+    assert row(message)["received_time"] == "2026-01-14T08:00:00-06:00"
+
+
 def test_the_time_of_the_event_itself_stands_in_for_the_order_s() -> None:
     message = [s.replace(f"|||{AT}", "|||") if s.startswith("OBR") else s for s in alert("start", AT)]
     message = [

@@ -151,13 +151,15 @@ class MessageReader:
             # what was cut off must not become an event that says nothing
             return NO_EVENT
         order = orders[shape.order] if orders else None
-        sent = header[6] if len(header) > 6 else ""
+        # a time may have its degree of precision as a second component
+        component = self.separators.component
+        sent = header[6].split(component, 1)[0] if len(header) > 6 else ""
         offset = offset_of(sent)
-        when = order[7] if order is not None and len(order) > 7 else ""
+        when = (order[7] if order is not None and len(order) > 7 else "") or (event[2].time if event else "")
         row[_P["message"]], row[_P["trigger"]] = message, trigger
         row[_P["control_id"]] = self._part(header, 9, 0)
         row[_P["received_time"]] = iso_time(self._text(sent) or "", offset)
-        row[_P["event_time"]] = iso_time(self._text(when or (event[2].time if event else "")) or "", offset)
+        row[_P["event_time"]] = iso_time(self._text(when.split(component, 1)[0]) or "", offset)
         if alert:
             self._alert(row, order, event)
         else:
