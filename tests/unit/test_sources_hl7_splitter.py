@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.functional.hl7.messages import alert, device_event, event, text
 
@@ -101,6 +101,7 @@ PIECES = st.sampled_from(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(PIECES, max_size=12), st.lists(st.integers(1, 90), max_size=8))
 def test_blocks_give_the_count_of_the_whole(pieces: list[str], steps: list[int]) -> None:
     data = "".join(pieces).encode()
