@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -13,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationIn
 
 from dripledger import lists
 from dripledger.errors import ConfigurationError
-from dripledger.lists import ChangeRow, ClockRow, EntryRow, PumpRow, ReviewRow, ServiceRow, read_list
+from dripledger.lists import ChangeRow, ClockRow, EntryRow, PumpRow, ReviewRow, ServiceRow, fold, read_list
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -32,6 +33,7 @@ __all__ = [
     "load_site",
     "read_list",
     "read_toml",
+    "spellings",
 ]
 
 #: All names are read once: that takes longer than the rest of a site.
@@ -354,3 +356,36 @@ def load_site(root: Path) -> Site:
 
 def _optional(path: Path, reader: Any) -> Any:
     return tuple(reader(path)) if path.is_file() else None
+
+
+def _spellings(names: Sequence[tuple[str, Sequence[str]]], where: str) -> dict[str, str]:
+    known: dict[str, str] = {}
+    for name, aliases in names:
+        for text in (name, *aliases):
+            key = fold(text)
+            if known.setdefault(key, name) != name:
+                raise ConfigurationError(
+                    f"the spelling {text!r} stands for both {known[key]!r} and {name!r}", where=where
+                )
+    return known
+
+
+def spellings(site: Site) -> tuple[dict[str, str] | None, dict[str, str] | None]:
+    """Return the declared spellings of care areas and of entries, folded -> name; None: none are declared.
+
+    Raises
+    ------
+    ConfigurationError
+        If a spelling means two things.
+    """
+    settings = site.settings
+    areas = None
+    if settings.care_areas:
+        areas = _spellings(
+            [(name, area.aliases) for name, area in settings.care_areas.items()],
+            f"{site.root / 'site.toml'}, care_areas",
+        )
+    entries = None
+    if site.entries is not None:
+        entries = _spellings([(e.entry, e.aliases) for e in site.entries], str(site.root / "entries.csv"))
+    return areas, entries

@@ -64,6 +64,22 @@ def test_each_fault_is_found(rows: list[object], found: tuple[str, str]) -> None
     assert found in _checks(*rows)
 
 
+@pytest.mark.parametrize("spelt", ["Heparin", "HEPARIN ", "hepa"])
+def test_a_high_alert_entry_is_one_in_any_spelling_that_is_filed(spelt: str) -> None:
+    """What pumps log as `hepa` stands under heparin, and a row named otherwise meets none of it."""
+    own = make_site(areas=("ICU",), lists={"entries": (EntryRow("heparin", True, ("HEPA",)),)})
+    assert _checks(limit_row(entry=spelt, soft_high=5.0), site=own) == [
+        ("warning", "bypassable_high_alert"),
+        ("warning", "entry_spelt_otherwise"),
+    ]
+
+
+def test_a_care_area_in_another_spelling_is_declared_and_told() -> None:
+    (found,) = check_rows([limit_row(care_area="icu", soft_high=20.0, hard_high=50.0)], SITE)
+    assert (found.severity, found.check) == ("warning", "area_spelt_otherwise")
+    assert "'ICU'" in found.finding
+
+
 def test_ninefold_is_no_tenfold_and_units_are_put_together_first() -> None:
     """0.0005 g/h is 0.5 mg/h, and 5 mg/h is ten times that; 4.5 mg/h is nine times."""
     low = limit_row(entry="morphine", quantity="dose_rate", dosing_unit="g/h", hard_high=0.0005)

@@ -12,10 +12,9 @@ import pyarrow as pa
 from dripledger import __version__
 from dripledger.commands.completeness import TABLES_READ, completeness, summary_rows
 from dripledger.engine import build_relations, connect
-from dripledger.events.lists import spellings
 from dripledger.events.near_misses import NearMiss, near_misses
 from dripledger.library.reviews import unknown_reviews
-from dripledger.site import Site
+from dripledger.site import Site, spellings
 from dripledger.store import Snapshot, spill_folder
 from dripledger.store.status import status as store_status
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -12,9 +11,8 @@ import duckdb
 import pyarrow as pa
 
 from dripledger.errors import ConfigurationError
-from dripledger.lists import fold
 from dripledger.schema.codes import PUMP_TYPES
-from dripledger.site import Site
+from dripledger.site import Site, spellings
 from dripledger.sources.mapping import Mapping
 
 _FIRST = datetime(1, 1, 1)
@@ -38,39 +36,6 @@ class SiteLists:
     pumps: bool
     clocks: bool
     service: bool
-
-
-def _spellings(names: Sequence[tuple[str, Sequence[str]]], where: str) -> dict[str, str]:
-    known: dict[str, str] = {}
-    for name, aliases in names:
-        for text in (name, *aliases):
-            key = fold(text)
-            if known.setdefault(key, name) != name:
-                raise ConfigurationError(
-                    f"the spelling {text!r} stands for both {known[key]!r} and {name!r}", where=where
-                )
-    return known
-
-
-def spellings(site: Site) -> tuple[dict[str, str] | None, dict[str, str] | None]:
-    """Return the declared spellings of care areas and of entries, folded -> name; None: none are declared.
-
-    Raises
-    ------
-    ConfigurationError
-        If a spelling means two things.
-    """
-    settings = site.settings
-    areas = None
-    if settings.care_areas:
-        areas = _spellings(
-            [(name, area.aliases) for name, area in settings.care_areas.items()],
-            f"{site.root / 'site.toml'}, care_areas",
-        )
-    entries = None
-    if site.entries is not None:
-        entries = _spellings([(e.entry, e.aliases) for e in site.entries], str(site.root / "entries.csv"))
-    return areas, entries
 
 
 def register_lists(con: duckdb.DuckDBPyConnection, site: Site) -> SiteLists:

@@ -15,7 +15,8 @@ from dripledger.library.check_units import unit_findings
 from dripledger.library.check_values import value_findings
 from dripledger.library.findings import Finding, at, in_order
 from dripledger.library.rows import LimitRow, Problem, known_quantity, read_library
-from dripledger.site import Site
+from dripledger.lists import fold
+from dripledger.site import Site, spellings
 
 _GUARDED = ("dose_rate", "flow_rate")
 
@@ -111,12 +112,18 @@ def _high_alert(rows: Sequence[LimitRow], site: Site) -> Iterator[Finding]:
         )
         return
     flags = {row.entry: row.high_alert for row in site.entries}
+    filed = spellings(site)[1] or {}
+    names = {row.entry: filed.get(fold(row.entry)) for row in rows}
     guarded: dict[tuple[object, ...], list[LimitRow]] = defaultdict(list)
     for row in rows:
-        if flags.get(row.entry):
-            guarded[row.care_area, row.entry, row.strength].append(row)
-        if row.entry not in flags:
+        name = names[row.entry]
+        if name is None:
             yield at(row, "note", "entry_not_filed", "entries.csv does not hold this entry")
+            continue
+        if flags[name]:
+            guarded[row.care_area, row.entry, row.strength].append(row)
+        if name != row.entry:
+            yield _spelt(row, "entry_spelt_otherwise", f"entries.csv files this entry as {name!r}")
     for same in guarded.values():
         if not all(
             any("hard_high" in row.limits for row in band)
@@ -129,7 +136,7 @@ def _high_alert(rows: Sequence[LimitRow], site: Site) -> Iterator[Finding]:
                 "a high-alert entry without a hard high limit on dose or rate: "
                 "every warning about too much can be confirmed past",
             )
-    present = {row.entry for row in rows}
+    present = set(names.values())
     for entry in sorted(flags):
         if entry not in present:
             yield Finding(
@@ -151,12 +158,22 @@ def _by_band(rows: Sequence[LimitRow]) -> list[list[LimitRow]]:
     return list(bands.values()) or [[]]
 
 
+def _spelt(row: LimitRow, check: str, text: str) -> Finding:
+    """Tell of a name that what is logged will not have: events bear the declared one, whatever was logged."""
+    return at(row, "warning", check, f"{text}; no logged use is matched with this row until it is so named")
+
+
 def _areas(rows: Iterable[LimitRow], site: Site) -> Iterator[Finding]:
-    declared = site.settings.care_areas
-    if not declared:
+    known = spellings(site)[0]
+    if not known:
         return
     told: set[str] = set()
     for row in rows:
-        if row.care_area not in declared and row.care_area not in told:
-            told.add(row.care_area)
+        name = known.get(fold(row.care_area))
+        if row.care_area in told or name == row.care_area:
+            continue
+        told.add(row.care_area)
+        if name is None:
             yield at(row, "warning", "area_not_declared", "site.toml does not declare this care area")
+        else:
+            yield _spelt(row, "area_spelt_otherwise", f"site.toml declares this care area as {name!r}")
