@@ -52,7 +52,7 @@ found as (
         l.starts, l.left_out_unable,
         case
             when l.alerts_open > 0 then 'an alert may be of this limit: the log leaves open which limit it met'
-            when l.left_out_unable > 0 then 'no start from a source that can log limit alerts'
+            when l.starts = 0 and l.left_out_unable > 0 then 'no start from a source that can log limit alerts'
             when l.starts = 0 then 'no start under a library that held this limit'
             else 'no alert in these starts'
         end as reason,

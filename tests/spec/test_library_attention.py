@@ -335,6 +335,25 @@ def test_where_no_source_can_warn_nobody_can_tell_whether_a_limit_fired() -> Non
     ]
 
 
+def test_a_reason_speaks_of_the_starts_that_were_looked_at_not_of_those_left_out() -> None:
+    """Of two starts one ran on a source that warns: nothing fired in it. Where neither source warns, that is why."""
+    infusions = INFUSIONS.replace("| entry    |", "| source_name | entry    |")
+    for number, source in (("i1", "warns"), ("i2", "mute"), ("i3", "mute")):
+        infusions = infusions.replace(f"| {number}          |", f"| {number} | {source} |")
+    row = limit_row(number=2, **MORPHINE, soft_high=5.0)
+    for first, told in (
+        ('["all"]', (1, 1, "no alert in these starts")),
+        ('["infusion_started"]', (0, 2, "no start from a source that can log limit alerts")),
+    ):
+        ingests = (
+            "| path | source_name | records_json |\n"
+            f'| a.csv | warns | {first} |\n| b.csv | mute | ["infusion_started"] |'
+        )
+        found = _ask(rows=[row], infusions=infusions, ingests=ingests, events="", attempts="")
+        (limit,) = found["unused"].to_pylist()
+        assert (limit["starts"], limit["left_out_unable"], limit["reason"]) == told
+
+
 def test_a_limit_fires_only_under_a_library_in_which_it_stands() -> None:
     """Version 7 warned past 5, version 8 past 8: the alert at 5 is none of version 8's. One start ran 7, one 8. Of a
     limit that both hold, the alert is one, and both starts are its uses."""
