@@ -11,7 +11,9 @@ from tests.measure_samples import site, store
 
 from dripledger.events.checks import IMPLAUSIBLE
 from dripledger.measures import MEASURES, Month
+from dripledger.measures.cells import MonthState
 from dripledger.reports import Page, Stamp, build, compose, folder
+from dripledger.reports.compose import _state_text
 from dripledger.site import PumpRow, Site
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -346,3 +348,11 @@ def test_the_page_is_a_frozen_value_and_the_same_every_time(page: Page) -> None:
     with pytest.raises(ValueError, match="frozen"):
         page.title = "x"  # type: ignore[misc]
     assert page_of() == page
+
+
+def test_a_month_that_is_final_with_too_few_pumps_says_why_it_is() -> None:
+    """11 of 12 is under 95 per cent: provisional in the newest month; an older one waits for nothing."""
+    own = site(lists={"pumps": (PumpRow("P1", None, None, None, None, None),)})
+    over = "logs go on past the month after it"
+    assert over in _state_text(MonthState(12, 11), own)
+    assert over not in _state_text(MonthState(20, 19), own)

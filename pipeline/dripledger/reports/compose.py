@@ -184,7 +184,13 @@ def _state_text(state: MonthState, site: Site) -> str:
         return "No pump was in service or heard in this month."
     who = "pumps in service at its end" if site.pumps is not None else "pumps heard in it (no pumps.csv)"
     heard = f"{words.whole(state.heard_after)} of {words.whole(state.in_service)}"
-    return f"{heard} {who} were heard after the month."
+    told = f"{heard} {who} were heard after the month."
+    least = site.settings.thresholds.provisional_share
+    if state.heard_after >= least * state.in_service:
+        return told
+    # the month before said "final from 95 %" with the same pumps silent
+    why = "but logs go on past the month after it, and no older month is waited for"
+    return f"{told} That is under {100 * least:g}{words.THIN}%, {why}."
 
 
 def _windows(con: duckdb.DuckDBPyConnection, site: Site, month: str, decimal: str) -> tuple[WindowRow, ...]:
