@@ -40,6 +40,15 @@ def test_it_holds_no_list_no_case_and_no_pump(files: dict[str, bytes]) -> None:
     assert b'"form": "shared"' in files["manifest.json"]
 
 
+def test_releases_have_no_counts_and_doubtful_infusions_are_not_told(files: dict[str, bytes]) -> None:
+    """Three starts on an old release give back a hidden count of starts that are out of date."""
+    library, quality = files["library.html"].decode(), files["quality.html"].decode()
+    assert "Versions that starts of the month ran on" in library
+    assert not [t for t in ("Of these out of date", ">Pumps<", ">Entry<") if t in library]
+    assert ">Log completeness<" in quality
+    assert ">Uncertain infusions<" not in quality
+
+
 def test_no_small_number_is_shown(files: dict[str, bytes]) -> None:
     rows = list(csv.DictReader(files["measures.csv"].decode().splitlines()))
     assert any(r["status"] == "hidden" for r in rows)

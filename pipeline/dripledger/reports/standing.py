@@ -10,6 +10,7 @@ from dripledger.reports.cards import cards
 from dripledger.reports.material import Material
 from dripledger.reports.naming import day
 from dripledger.reports.quality import QUALITY
+from dripledger.reports.share import SHARED
 from dripledger.reports.shown_often import limits_changed, missing_table
 from dripledger.reports.words import whole
 
@@ -31,6 +32,18 @@ def library_leaf(material: Material) -> Leaf:
         cards(material, ("stale_library_share", "protected_share")),
         *limits_changed(material),
         Heading("Versions that starts of the month ran on", "versions"),
+    ]
+    lead = (
+        "What was released, what it changed, and what pumps ran on. Limits are set by the "
+        "organisation's pharmacists "
+        "and licensed clinicians; this page does not say what they should be."
+    )
+    if material.share:
+        # counts by version would give back hidden ones by subtraction
+        names = tuple((Cell(v or "not logged"),) for v, *_ in used)
+        blocks.append(Table((Column("Library"),), names, empty="No start in the month."))
+        return Leaf("library.html", "The library release", lead, tuple(blocks), nav="Library")
+    blocks += [
         Table(
             (
                 Column("Library"),
@@ -82,17 +95,14 @@ def library_leaf(material: Material) -> Leaf:
         blocks.append(
             Text(f"{whole(len(changed) - 500)} more lines; 'dripledger library compare' names every limit.")
         )
-    lead = (
-        "What was released, what it changed, and what pumps ran on. Limits are set by the "
-        "organisation's pharmacists "
-        "and licensed clinicians; this page does not say what they should be."
-    )
     return Leaf("library.html", "The library release", lead, tuple(blocks), nav="Library")
 
 
 def quality_leaf(material: Material) -> Leaf:
     """Compose the page on data quality."""
     page = material.page
+    # what is shared is about records and pumps; infusions are what was done to a patient
+    told = SHARED if material.share else QUALITY
     rows = tuple(
         (
             Cell(r.source if r.balanced else f"{r.source} (does not balance)"),
@@ -118,7 +128,14 @@ def quality_leaf(material: Material) -> Leaf:
         ),
         Heading("Data quality of the month, by source", "sources"),
         Table(
-            (Column("Source"), *(Column(t, number=True) for t in page.quality_titles)),
+            (
+                Column("Source"),
+                *(
+                    Column(t, number=True)
+                    for m, t in zip(QUALITY, page.quality_titles, strict=True)
+                    if m in told
+                ),
+            ),
             tuple(
                 (
                     Cell(r.source),
@@ -129,6 +146,7 @@ def quality_leaf(material: Material) -> Leaf:
                             note=f.counts,
                         )
                         for measure, f in zip(QUALITY, r.figures, strict=True)
+                        if measure in told
                     ),
                 )
                 for r in page.quality
