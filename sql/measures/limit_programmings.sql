@@ -1,6 +1,7 @@
 -- title: Programmings of the months, and the limits that they met
 -- grain: one programming in one of the months, in clinical or unknown use
--- note: programmings of one infusion stand together (`cluster`): alerts come in bursts
+-- note: programmings of one infusion stand together (`cluster`): alerts come in bursts. `use_told`: not only those with
+-- an alert are known to be programmings inside; `soft_told`, `hard_told`: whether it met such a limit is known
 select
     p.programming_id,
     m.month,
@@ -13,6 +14,10 @@ select
     coalesce(p.infusion_id, p.programming_id) as cluster,
     coalesce(a.met_soft, false) as met_soft,
     coalesce(a.met_hard, false) as met_hard,
+    coalesce(not a.met_soft and not a.met_hard, false) as met_unknown,
+    s.source is null and coalesce(a.met_soft or a.met_hard, true) as soft_told,
+    h.source is null and coalesce(a.met_soft or a.met_hard, true) as hard_told,
+    u.source is null as use_told,
     c.source_name is not null as can_log
 from programmings as p
 inner join site_months as m
@@ -27,4 +32,10 @@ left join entry_flags as f
     on p.entry = f.entry
 left join able_sources as c
     on coalesce(g.log, p.source_name) = c.source_name and c.measure = 'soft_alert_share'
+left join untold_programmings as u
+    on coalesce(g.log, p.source_name, 'unknown') = u.source and m.month = u.month
+left join untold_limit_kinds as s
+    on coalesce(g.log, p.source_name, 'unknown') = s.source and m.month = s.month and s.limit_kind = 'soft'
+left join untold_limit_kinds as h
+    on coalesce(g.log, p.source_name, 'unknown') = h.source and m.month = h.month and h.limit_kind = 'hard'
 where coalesce(p.use_context, 'unknown') not in ('maintenance', 'training')

@@ -1,6 +1,17 @@
 -- title: Alarms of the months, with what measures ask of them
 -- grain: one alarm raised in one of the months, in clinical or unknown use
-with ran as (
+with unclear as (
+    select
+        event_id,
+        alarm_kind is null or list_contains(unmapped, 'alarm') as has_no_kind,
+        running_logged is not null as tells_running
+    from events
+    where
+        kind in ('alarm_raised', 'alarm_updated')
+        and (alarm_kind is null or list_contains(unmapped, 'alarm') or running_logged is not null)
+),
+
+ran as (
     select
         alarm_id,
         min(channel) as channel,
@@ -37,7 +48,10 @@ select
             then 'delivery'
         when a.alarm_kind in ('low_battery', 'battery_empty', 'power', 'fault') then 'pump'
         else 'other'
-    end as concerns
+    end as concerns,
+    -- `other` by a person's filing is a kind; without one, or for a label that nobody has filed, it only stands in
+    a.alarm_kind is not null and not coalesce(a.alarm_kind = 'other' and u.has_no_kind, false) as kind_told,
+    a.stopped_delivery is not null or coalesce(u.tells_running, false) as effect_told
 from alarms as a
 inner join site_months as m
     on a.raised_at >= m.begins_at and a.raised_at < m.ends_at
@@ -47,6 +61,8 @@ left join ran as r
     on a.alarm_id = r.alarm_id
 left join infusions as i
     on a.infusion_id = i.infusion_id
+left join unclear as u
+    on split_part(a.alarm_id, ':', 1) = u.event_id
 left join pump_kinds as k
     on a.pump_id = k.pump_id
 left join entry_flags as f

@@ -17,9 +17,10 @@ alarms_raised as (
         source,
         alarm_kind,
         alarm_priority,
-        cast(count(*) as bigint) as amount
+        cast(count(case when concerns = 'pump' then 1 end) as bigint) as amount,
+        cast(count(case when not kind_told then 1 end) as bigint) as passed_over
     from month_alarms
-    where concerns = 'pump'
+    where concerns = 'pump' or not kind_told
     group by pump_id, month, source, alarm_kind, alarm_priority
 ),
 
@@ -33,7 +34,8 @@ minutes as (
         '' as alarm_priority,
         cast(
             sum(epoch_us(least(a.ended_at, m.ends_at)) - epoch_us(greatest(a.began_at, m.begins_at))) as bigint
-        ) as amount
+        ) as amount,
+        cast(0 as bigint) as passed_over
     from alarm_stretches as a
     inner join site_months as m
         on a.began_at < m.ends_at and a.ended_at > m.begins_at
@@ -67,8 +69,10 @@ beside as (
         r.alarm_kind,
         r.alarm_priority,
         r.amount,
+        r.passed_over,
         cast(0 as bigint) as elapsed_us,
-        cast(0 as bigint) as pumps
+        cast(0 as bigint) as pumps,
+        cast(0 as bigint) as untold_pumps
     from (
         select * from alarms_raised
         union all
@@ -85,8 +89,10 @@ beside as (
         '' as alarm_kind,
         '' as alarm_priority,
         cast(0 as bigint) as amount,
+        cast(0 as bigint) as passed_over,
         h.elapsed_us,
-        cast(0 as bigint) as pumps
+        cast(0 as bigint) as pumps,
+        cast(0 as bigint) as untold_pumps
     from pump_hours as h
     inner join able as c
         on h.source = c.source_name
@@ -99,12 +105,16 @@ beside as (
         '' as alarm_kind,
         '' as alarm_priority,
         cast(0 as bigint) as amount,
+        cast(0 as bigint) as passed_over,
         cast(0 as bigint) as elapsed_us,
-        cast(1 as bigint) as pumps
+        cast(case when c.source_name is null then 1 else 0 end as bigint) as pumps,
+        cast(case when c.source_name is null then 0 else 1 end as bigint) as untold_pumps
     from heard as h
     left join able as c
         on h.measure = c.measure and h.source = c.source_name
-    where c.source_name is null
+    left join untold_months as u
+        on h.measure = u.measure and h.source = u.source and h.month = u.month
+    where c.source_name is null or u.source is not null
 )
 
 select
@@ -115,11 +125,15 @@ select
     b.source,
     b.alarm_kind,
     b.alarm_priority,
-    cast(sum(b.amount) as bigint) as numerator,
-    cast(sum(b.elapsed_us) as bigint) as denominator,
+    cast(sum(case when u.source is null then b.amount else 0 end) as bigint) as numerator,
+    cast(sum(case when u.source is null then b.elapsed_us else 0 end) as bigint) as denominator,
     cast(0 as bigint) as left_out_unknown,
-    cast(sum(b.pumps) as bigint) as left_out_unable
+    cast(sum(b.pumps) as bigint) as left_out_unable,
+    cast(sum(b.untold_pumps) as bigint) as left_out_untold,
+    cast(sum(b.passed_over) as bigint) as passed_over
 from beside as b
+left join untold_months as u
+    on b.measure = u.measure and b.source = u.source and b.month = u.month
 left join pump_kinds as k
     on b.pump_id = k.pump_id
 group by b.measure, b.pump_id, b.month, k.pump_type, b.source, b.alarm_kind, b.alarm_priority

@@ -12,13 +12,13 @@ select
     a.was_running,
     a.concerns,
     case
-        when a.concerns <> 'delivery' or not a.was_running then ''
-        when d.source_name is null then 'left out'
+        when not a.was_running or (a.concerns <> 'delivery' and a.kind_told) then ''
+        when d.source_name is null or not a.kind_told then 'left out'
         else 'counted'
     end as delivery_alarm_rate,
     case
-        when a.concerns <> 'pump' then ''
-        when p.source_name is null then 'left out'
+        when a.concerns <> 'pump' and a.kind_told then ''
+        when p.source_name is null or not a.kind_told then 'left out'
         else 'counted'
     end as pump_alarm_rate,
     cast(

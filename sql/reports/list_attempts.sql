@@ -18,9 +18,18 @@ select
     a.met_hard,
     a.outcome,
     coalesce(a.reversed, false) as reversed,
-    case when not a.met_soft then '' when not a.can_log then 'left out' else a.outcome end as outcomes_soft,
-    case when not a.met_hard then '' when not a.can_log then 'left out' else a.outcome end as outcomes_hard,
     case
+        when a.met_unknown or (a.met_soft and not a.can_log) then 'left out'
+        when a.met_soft then a.outcome
+        else ''
+    end as outcomes_soft,
+    case
+        when a.hard_unknown or (a.met_hard and not a.can_log) then 'left out'
+        when a.met_hard then a.outcome
+        else ''
+    end as outcomes_hard,
+    case
+        when a.met_unknown then 'left out'
         when not a.met_soft then ''
         when not a.can_log or a.outcome = 'unknown' then 'left out'
         when a.outcome = 'overridden' then 'counted'
@@ -40,12 +49,17 @@ select
     case when a.override_multiple >= 5 then 'yes' else 'no' end as at_5x,
     case when a.override_multiple >= 10 then 'yes' else 'no' end as at_10x,
     case
+        when a.infusion_met_unknown or coalesce(a.use_unknown_place = 1, false) then 'left out'
         when coalesce(a.soft_place <> 1, true) then ''
         when not a.can_log then 'left out'
         when a.infusion_overridden then 'counted'
         else 'not counted'
     end as infusion_override_share,
     case
+        when
+            a.outcome = 'overridden'
+            and (a.use_unknown_place is not null or (a.met_unknown and a.library_infusion_id is not null))
+            then 'left out'
         when a.override_place is null then ''
         when not a.can_log then 'left out'
         when a.override_place > 1 then 'counted'

@@ -9,8 +9,16 @@ select
     l.phase,
     p.value,
     p.unit,
-    case when not l.can_log then 'left out' when l.met_soft then 'counted' else 'not counted' end as soft_alert_share,
-    case when not l.can_log then 'left out' when l.met_hard then 'counted' else 'not counted' end as hard_alert_share,
+    case
+        when not (l.can_log and l.use_told and l.soft_told) then 'left out'
+        when l.met_soft then 'counted'
+        else 'not counted'
+    end as soft_alert_share,
+    case
+        when not (l.can_log and l.use_told and l.hard_told) then 'left out'
+        when l.met_hard then 'counted'
+        else 'not counted'
+    end as hard_alert_share,
     p.pump_id,
     l.source,
     m.source_file,

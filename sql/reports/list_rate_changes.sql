@@ -10,7 +10,7 @@ select
     r.rate_before_ml_h,
     r.rate_ml_h,
     r.factor,
-    case when c.source_name is null then 'left out' else 'counted' end as user_rate_changes,
+    case when c.source_name is null or u.source is not null then 'left out' else 'counted' end as user_rate_changes,
     r.pump_id,
     r.source,
     p.path as source_file,
@@ -30,4 +30,6 @@ left join source_paths as p
     on e.source_file_sha256 = p.source_file_sha256
 left join able_sources as c
     on r.source = c.source_name and c.measure = 'user_rate_changes'
+left join untold_months as u
+    on r.source = u.source and r.month = u.month and u.measure = 'user_rate_changes'
 order by r.care_area, r.changed_at, r.infusion_id, r.rate_before_ml_h, r.rate_ml_h

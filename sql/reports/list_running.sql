@@ -7,6 +7,7 @@ with hours as (
         r.entry,
         r.high_alert,
         r.source,
+        r.month,
         r.library_use,
         r.can_log,
         cast(sum(r.elapsed_us) as bigint) as elapsed_us
@@ -14,7 +15,7 @@ with hours as (
     inner join report_month as w
         on r.month = w.month
     where r.use_context not in ('maintenance', 'training')
-    group by r.infusion_id, r.care_area, r.entry, r.high_alert, r.source, r.library_use, r.can_log
+    group by r.infusion_id, r.care_area, r.entry, r.high_alert, r.source, r.month, r.library_use, r.can_log
 )
 
 select
@@ -30,9 +31,11 @@ select
         when h.library_use in ('limited', 'no_limit_entry') then 'counted'
         else 'not counted'
     end as library_use_hours,
-    case when a.source_name is null then 'left out' else 'not counted' end as delivery_alarm_rate,
-    case when d.source_name is null then 'left out' else 'not counted' end as delivery_lost,
-    case when c.source_name is null then 'left out' else 'not counted' end as user_rate_changes,
+    case when a.source_name is null or ua.source is not null then 'left out' else 'not counted' end
+        as delivery_alarm_rate,
+    case when d.source_name is null or ud.source is not null then 'left out' else 'not counted' end as delivery_lost,
+    case when c.source_name is null or uc.source is not null then 'left out' else 'not counted' end
+        as user_rate_changes,
     i.pump_id,
     h.source,
     m.source_file,
@@ -51,4 +54,10 @@ left join able_sources as d
     on h.source = d.source_name and d.measure = 'delivery_lost'
 left join able_sources as c
     on h.source = c.source_name and c.measure = 'user_rate_changes'
+left join untold_months as ua
+    on h.source = ua.source and h.month = ua.month and ua.measure = 'delivery_alarm_rate'
+left join untold_months as ud
+    on h.source = ud.source and h.month = ud.month and ud.measure = 'delivery_lost'
+left join untold_months as uc
+    on h.source = uc.source and h.month = uc.month and uc.measure = 'user_rate_changes'
 order by h.care_area, m.happened_on, m.shift, h.infusion_id, h.entry, h.library_use

@@ -27,10 +27,17 @@ select
         else 'not counted'
     end as stale_library_share,
     case
-        when s.library_use not in ('limited', 'no_limit_entry') then ''
-        when c.source_name is null then 'left out'
+        when s.library_use not in ('limited', 'no_limit_entry', 'unknown') then ''
+        when c.source_name is null or s.library_use = 'unknown' or u.source is not null or n.source is not null
+            then 'left out'
         else 'not counted'
     end as soft_alerts_per_100_infusions,
+    case
+        when s.library_use not in ('limited', 'no_limit_entry', 'unknown') then ''
+        when c.source_name is null or s.library_use = 'unknown' or u.source is not null or h.source is not null
+            then 'left out'
+        else 'not counted'
+    end as hard_alerts_per_100_infusions,
     s.pump_id,
     s.source,
     m.source_file,
@@ -49,5 +56,11 @@ left join start_releases as r
     on s.infusion_id = r.infusion_id
 left join able_sources as c
     on s.source = c.source_name and c.measure = 'soft_alerts_per_100_infusions'
+left join untold_programmings as u
+    on s.source = u.source and s.month = u.month
+left join untold_limit_kinds as n
+    on s.source = n.source and s.month = n.month and n.limit_kind = 'soft'
+left join untold_limit_kinds as h
+    on s.source = h.source and s.month = h.month and h.limit_kind = 'hard'
 where s.counts_as = 'start'
 order by s.care_area, m.happened_on, m.shift, s.infusion_id

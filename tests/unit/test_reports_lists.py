@@ -50,7 +50,7 @@ MADE_OF: dict[str, tuple[tuple[str, str, str], tuple[str, str, str]]] = {
         ("programmings", "soft_alert_share", ""), ("starts", "soft_alerts_per_100_infusions", ""),
     ),
     "hard_alerts_per_100_infusions": (
-        ("programmings", "hard_alert_share", ""), ("starts", "soft_alerts_per_100_infusions", ""),
+        ("programmings", "hard_alert_share", ""), ("starts", "hard_alerts_per_100_infusions", ""),
     ),
 }  # fmt: skip
 TINY = Decimal("0.000001")

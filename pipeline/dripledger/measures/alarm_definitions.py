@@ -30,6 +30,11 @@ PUMP_ALARMS: Final = {
 _PUMP_GROUPS: Final = ("pump_type", "source")
 _CHANNEL_HOURS: Final = "100 running channel-hours"
 _PUMP_HOURS: Final = "100 powered-on pump-hours"
+_NO_KIND_IN_MONTH: Final = "of logs that tell the kind of no alarm in the month"
+_NO_KIND: Final = "whose kind the log does not tell"
+_LEFT_OUT_KINDS: Final = (
+    "alarms of no known kind, and the whole month of a source that tells the kind of none"
+)
 _MOVE: Final = (False, "pumps move between areas, so there is one figure for the facility")
 
 
@@ -57,7 +62,7 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         "How often is a running infusion interrupted by an alarm?",
         "delivery alarms raised while the channel was running, in a bolus or kept open, by kind and priority",
         "running channel-hours / 100",
-        f"alarms of no known kind; {CONTEXT}",
+        f"{_LEFT_OUT_KINDS}; {CONTEXT}",
         base="running channel-hours",
         unit=f"per {_CHANNEL_HOURS}",
         direction=Direction.DOWN,
@@ -67,6 +72,8 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         form=Form.RATE,
         over=Amount.HOURS,
         parts=_parts(DELIVERY_ALARMS),
+        untold=_NO_KIND_IN_MONTH,
+        passed_over=("alarms", f"in running infusions {_NO_KIND}"),
     ),
     share(
         "pump_alarm_rate",
@@ -74,7 +81,7 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         "How often do the pumps themselves complain?",
         "battery, power and fault alarms, by kind and priority",
         "powered-on pump-hours / 100",
-        f"hours from a lost power-off to the next power-on; {CONTEXT}",
+        f"hours from a lost power-off to the next power-on; {_LEFT_OUT_KINDS}; {CONTEXT}",
         base="powered-on pump-hours",
         unit=f"per {_PUMP_HOURS}",
         direction=Direction.DOWN,
@@ -86,6 +93,8 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         form=Form.RATE,
         over=Amount.HOURS,
         parts=_parts(PUMP_ALARMS),
+        untold=_NO_KIND_IN_MONTH,
+        passed_over=("alarms", _NO_KIND),
     ),
     share(
         "alarm_minutes",
@@ -141,7 +150,8 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         "minutes stopped by an alarm; long stops of high-alert entries are listed",
         "running hours / 100",
         "stops that neither the log nor the mapping puts down to an alarm, and what follows an alarm whose "
-        f"effect nobody declared; {CONTEXT}",
+        "effect nobody declared; the whole month of a source in which alarms sounded, none with a declared "
+        f"effect, and no stop is put down to one; {CONTEXT}",
         base="running hours",
         unit="minutes per 100 running hours",
         direction=Direction.DOWN,
@@ -151,6 +161,8 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         form=Form.RATE,
         counted=Amount.MINUTES,
         over=Amount.HOURS,
+        untold="of logs that tell of no alarm in the month whether it stopped the delivery",
+        passed_over=("alarms", "in running infusions whose effect on the delivery the log does not tell"),
     ),
     share(
         "user_rate_changes",
@@ -158,7 +170,8 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         "How often do users change the rate of a running infusion?",
         "changes by users from one running rate to another; fivefold or more are listed",
         "running hours / 100",
-        f"changes that the pump or an order made; resumptions and refills at another rate; {CONTEXT}",
+        "changes that the pump or an order made; resumptions and refills at another rate; changes whose new "
+        f"rate is not known, and the whole month of a source that tells it of none; {CONTEXT}",
         base="running hours",
         unit="per 100 running hours",
         direction=Direction.NONE,
@@ -168,5 +181,7 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
         comparable=(False, "treatments differ between areas"),
         form=Form.RATE,
         over=Amount.HOURS,
+        untold="of logs that tell the new rate of no change in the month",
+        passed_over=("rate changes", "whose new rate the log does not tell"),
     ),
 )  # fmt: skip

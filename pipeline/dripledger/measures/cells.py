@@ -26,6 +26,10 @@ class Counts:
         Counts; microseconds for hours and minutes.
     left_out_unknown, left_out_unable
         Left out because the log does not say, and because the source cannot log what is needed.
+    left_out_untold
+        Left out because a field is not logged without which nobody can tell what happened.
+    passed_over
+        What happened and is not told enough to be counted, beside a denominator that stays.
     clusters
         Clustered intervals only: infusion or pump -> [numerator, denominator].
     unable_here, infusions_here
@@ -45,6 +49,8 @@ class Counts:
     unable_here: int = 0
     infusions_here: int = 0
     lacking: str = ""
+    left_out_untold: int = 0
+    passed_over: int = 0
 
 
 @dataclass(frozen=True)
@@ -119,7 +125,8 @@ def make_cell(
     )
     if counts.denominator == 0:
         only_unable = 0 < counts.unable_here == counts.infusions_here
-        if counts.left_out_unknown + counts.left_out_unable == 0 and not only_unable:
+        left_out = counts.left_out_unknown + counts.left_out_untold + counts.left_out_unable
+        if left_out == 0 and not only_unable:
             return Cell(numerator, denominator, status="no_data", reason=note)
         return not_measurable("; ".join(told))
     short = _too_small(measure, counts, minimums)
@@ -162,34 +169,42 @@ def _too_small(measure: Measure, counts: Counts, minimums: Minimums) -> str:
 
 
 def _of_base(measure: Measure, count: int) -> str:
-    return measure.base.removesuffix("s") if count == 1 else measure.base
+    return _of(measure.base, count)
+
+
+def _of(base: str, count: int) -> str:
+    return base.removesuffix("s") if count == 1 else base
 
 
 def _left_out(measure: Measure, counts: Counts) -> str:
     hours = measure.over is Amount.HOURS
     unable = f"from sources that do not record {counts.lacking}"
     parts = []
-    for amount, why in (
-        (counts.left_out_unknown, measure.unknown),
-        (counts.left_out_unable, unable),
+    everything = (
+        counts.denominator + counts.left_out_unknown + counts.left_out_untold + counts.left_out_unable
+    )
+    own = measure.left_out_base or measure.base
+    for amount, base, why in (
+        (counts.left_out_unknown, own, measure.unknown),
+        (counts.left_out_untold, own, measure.untold),
+        (counts.left_out_unable, measure.base, unable),
     ):
         if not amount:
             continue
         if measure.least is Least.PUMP_HOURS:
             # their powered-on time is what cannot be known
-            everything = sum(1 for _, whole in counts.clusters.values() if whole > 0) + amount
-            parts.append(
-                f"{amount} {'pump' if amount == 1 else 'pumps'} {why} ({_percent(amount, everything)})"
-            )
+            pumps = sum(1 for _, whole in counts.clusters.values() if whole > 0) + amount
+            parts.append(f"{amount} {_of('pumps', amount)} {why} ({_percent(amount, pumps)})")
             continue
-        everything = counts.denominator + counts.left_out_unknown + counts.left_out_unable
         size = f"{amount / Amount.HOURS.value:.1f}" if hours else str(amount)
-        base = _of_base(measure, 1 if size == "1" else 2)
-        parts.append(f"{size} {base} {why} ({_percent(amount, everything)})")
+        parts.append(f"{size} {_of(base, 1 if size == '1' else 2)} {why} ({_percent(amount, everything)})")
     if counts.unable_here:
         size = f"{counts.unable_here} {'infusion' if counts.unable_here == 1 else 'infusions'}"
         share = _percent(counts.unable_here, counts.infusions_here)
         parts.append(f"{size} {unable} ({share})")
+    if counts.passed_over:
+        what, why = measure.passed_over
+        parts.append(f"{counts.passed_over} {_of(what, counts.passed_over)} {why}")
     return f"left out: {'; '.join(parts)}" if parts else ""
 
 

@@ -17,6 +17,8 @@ Key = tuple[str, ...]
 Found = dict[tuple[str, Key], Counts]
 
 _FOUR: Final = ("numerator", "denominator", "left_out_unknown", "left_out_unable")
+_FIVE: Final = (*_FOUR, "left_out_untold")
+_SIX: Final = (*_FIVE, "passed_over")
 _TWO: Final = ("numerator", "denominator")
 
 
@@ -31,7 +33,7 @@ class Source:
     shared
         Whether it holds several measures and names them in a column `measure`.
     amounts
-        Its columns of numerator, denominator, and what is left out where it says that.
+        Its columns of numerator, denominator, and what is left out and passed over where it says that.
     cluster
         The column that says which amounts stand together in the interval; empty: none do.
     by_presence
@@ -45,13 +47,13 @@ class Source:
     by_presence: bool = False
 
 
-_ATTEMPTS: Final = Source("attempt_shares", shared=True, by_presence=True)
-_PUMPS: Final = Source("pump_alarms", shared=True, cluster="cluster")
+_ATTEMPTS: Final = Source("attempt_shares", shared=True, amounts=_FIVE, by_presence=True)
+_PUMPS: Final = Source("pump_alarms", shared=True, amounts=_SIX, cluster="cluster")
 _TIMES: Final = Source("alarm_times", shared=True, by_presence=True)
-_OUTCOMES: Final = Source("attempt_outcomes_met", shared=True, by_presence=True)
-_ALERTS: Final = Source("alert_shares", shared=True, cluster="cluster", by_presence=True)
-_PER_RUNNING_TIME: Final = Source("per_running_time", shared=True, cluster="cluster")
-_PER_INFUSION: Final = Source("alerts_per_infusion", shared=True, cluster="cluster")
+_OUTCOMES: Final = Source("attempt_outcomes_met", shared=True, amounts=_FIVE, by_presence=True)
+_ALERTS: Final = Source("alert_shares", shared=True, amounts=_FIVE, cluster="cluster", by_presence=True)
+_PER_RUNNING_TIME: Final = Source("per_running_time", shared=True, amounts=_SIX, cluster="cluster")
+_PER_INFUSION: Final = Source("alerts_per_infusion", shared=True, amounts=_SIX, cluster="cluster")
 
 SOURCES: Final[dict[str, Source]] = {
     "library_use_starts": Source("library_use_starts"),
@@ -143,7 +145,7 @@ def read_facts(
     at = {key: number for number, key in enumerate(keys)}
     for row in found:
         place = (str(row[0]), tuple(row[1 : 1 + len(own)]))
-        amounts = [*row[len(keys) :], 0, 0][:4]
+        amounts = [*row[len(keys) :], 0, 0, 0, 0][: len(_SIX)]
         name = row[at[source.cluster]] if source.cluster else None
         ending = (row[at["duration_us"]], row[at["seen"]]) if timed else None
         _add(whole[place], amounts, name, ending)
@@ -182,6 +184,8 @@ def _add(counts: Counts, amounts: list[int], cluster: str | None, ending: tuple[
     counts.denominator += amounts[1]
     counts.left_out_unknown += amounts[2]
     counts.left_out_unable += amounts[3]
+    counts.left_out_untold += amounts[4]
+    counts.passed_over += amounts[5]
     if cluster is not None:
         pair = counts.clusters.setdefault(cluster, [0, 0])
         pair[0] += amounts[0]
@@ -200,4 +204,6 @@ def _of_whole(part: Counts, whole: Counts, idle: dict[str, list[int]]) -> Counts
         whole.left_out_unable,
         {**idle, **own} if own else idle,
         part.times,
+        left_out_untold=whole.left_out_untold,
+        passed_over=whole.passed_over,
     )

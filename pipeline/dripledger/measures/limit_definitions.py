@@ -21,7 +21,20 @@ OUTCOME_WORDS: Final = {
 _PHASES: Final = dict(zip(PHASES, ("at a start", "at a change", "at a bolus"), strict=True))
 _CANNOT: Final = f"{CONTEXT}; pumps that cannot log limit alerts"
 _UNKNOWN: Final = f"attempts with unknown outcome; {_CANNOT}"
+_ATTEMPTS_OF_NO_KIND: Final = "attempts of which the log does not tell whether the limit was soft or hard"
 _UNKNOWN_OUTCOME: Final = "of unknown outcome"
+_NO_WORD_OF_USE: Final = "where the log does not tell what was inside the library, or what it set"
+_NO_KIND_IN_LOG: Final = "where the log does not tell soft limits from hard ones"
+_UNKNOWN_USE: Final = "of which the log does not tell whether they were inside the library"
+_NO_KIND: Final = "of which the log does not tell whether the limit was soft or hard"
+_LEFT_OUT_KINDS: Final = (
+    "programmings with an alert of which the log does not tell whether the limit was soft or hard, and the "
+    "whole month of a source that tells it of none"
+)
+_LEFT_OUT_USE: Final = (
+    "starts whose library use is not known, changes that log no value, and the whole month of a source in "
+    "which more of them are not known than known"
+)
 #: Times the limit from which an override counts as far; the first is the measure itself.
 FAR_TIMES: Final = (2, 5, 10)
 
@@ -33,7 +46,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
             f"How often does programming inside the library meet a {kind} limit?",
             f"programmings with a {kind} limit alert",
             "in-library programmings",
-            f"programmings outside the library; {_CANNOT}",
+            f"programmings outside the library; {_LEFT_OUT_USE}; {_LEFT_OUT_KINDS}; {_CANNOT}",
             base="in-library programmings",
             direction=Direction.NONE,
             needs=WARNED,
@@ -41,6 +54,9 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
             interval=IntervalKind.CLUSTERED,
             parts=tuple(Part(phase, words, "phase", phase) for phase, words in _PHASES.items()),
             parts_of_whole=False,
+            unknown=_NO_WORD_OF_USE,
+            untold=_NO_KIND_IN_LOG,
+            left_out_base="programmings",
         )
         for kind in ("soft", "hard")
     ),
@@ -51,7 +67,8 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
             f"How many {kind} limit warnings come with a hundred infusions inside the library?",
             f"programmings with a {kind} limit alert",
             "in-library infusions that begin in the month / 100",
-            f"false starts; infusions that begin with a patient change or whose start is missing; {_CANNOT}",
+            "false starts; infusions that begin with a patient change or whose start is missing; "
+            f"{_LEFT_OUT_USE}; {_LEFT_OUT_KINDS}; {_CANNOT}",
             base="in-library infusions",
             unit="per 100 in-library infusions",
             direction=Direction.NONE,
@@ -59,6 +76,10 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
             comparable=DRUGS_DIFFER,
             interval=IntervalKind.CLUSTERED_RATE,
             form=Form.RATE,
+            unknown=_NO_WORD_OF_USE,
+            untold=_NO_KIND_IN_LOG,
+            left_out_base="infusions",
+            passed_over=("programmings", "with an alert of no known kind"),
         )
         for kind in ("soft", "hard")
     ),
@@ -69,13 +90,14 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
             f"What did people do after a {kind} limit alert?",
             "attempts with each of the six outcomes; the parts sum to all, unknown is shown",
             f"attempts that met a {kind} limit",
-            _CANNOT,
+            f"{_ATTEMPTS_OF_NO_KIND}; {_CANNOT}",
             base="attempts",
             direction=Direction.NONE,
             needs=WARNED,
             comparable=DRUGS_DIFFER,
             parts=tuple(Part(code, words, "outcome", code) for code, words in OUTCOME_WORDS.items()),
             parts_alone=True,
+            untold=_NO_KIND,
         )
         for kind in ("soft", "hard")
     ),
@@ -85,13 +107,14 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
         "How often is a soft limit confirmed past?",
         "soft-limit attempts that were overridden",
         "soft-limit attempts with known outcome",
-        _UNKNOWN,
+        f"{_ATTEMPTS_OF_NO_KIND}; {_UNKNOWN}",
         base="attempts",
         direction=Direction.NONE,
         needs=WARNED,
         comparable=DRUGS_DIFFER,
         source="this project's definition; common practice sets no target for it",
         unknown=_UNKNOWN_OUTCOME,
+        untold=_NO_KIND,
     ),
     share(
         "infusion_override_share",
@@ -99,11 +122,13 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
         "Of the infusions that met a soft limit, how many ran past one?",
         "in-library infusions with an override",
         "in-library infusions with a soft limit alert, in the month and area of the first",
-        f"attempts that led to no infusion inside the library; {_CANNOT}",
+        f"attempts that led to no infusion inside the library; {_ATTEMPTS_OF_NO_KIND}; {_CANNOT}",
         base="infusions",
         direction=Direction.NONE,
         needs=WARNED,
         comparable=DRUGS_DIFFER,
+        unknown=_UNKNOWN_USE,
+        untold=_NO_KIND,
     ),
     share(
         "override_repeat_share",
@@ -111,11 +136,13 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
         "How many overrides are not an infusion's first?",
         "overrides after the first of the same in-library infusion",
         "soft-limit overrides in in-library infusions",
-        f"attempts that led to no infusion inside the library; {_CANNOT}",
+        f"attempts that led to no infusion inside the library; {_ATTEMPTS_OF_NO_KIND}; {_CANNOT}",
         base="overrides",
         direction=Direction.NONE,
         needs=WARNED,
         comparable=DRUGS_DIFFER,
+        unknown=_UNKNOWN_USE,
+        untold=_NO_KIND,
     ),
     share(
         "left_library_share",

@@ -118,6 +118,13 @@ class Measure:
         What numerator and denominator are.
     unknown
         What is left out of both though its source could log it, in words that follow the base.
+    untold
+        What is left out of both because a field that tells it apart is not logged; likewise.
+    left_out_base
+        What one unit of these two is; None: the base.
+    passed_over
+        What happened and is not told enough to be counted, beside a denominator that stays: what it is, in
+        the plural, and words that follow; empty: nothing.
     parts
         Rows of its own that the measure has.
     parts_alone
@@ -148,6 +155,9 @@ class Measure:
     counted: Amount = Amount.COUNT
     over: Amount = Amount.COUNT
     unknown: str = "that cannot be told"
+    untold: str = "of which the log lacks a field that tells"
+    left_out_base: str | None = None
+    passed_over: tuple[str, str] = ("", "")
     parts: tuple[Part, ...] = ()
     parts_alone: bool = False
     parts_of_whole: bool = True

@@ -141,7 +141,7 @@ OVER: Final = {
         for measure in ("pump_alarm_rate", "alarm_minutes")
     },
     **{
-        measure: Behind("starts", "soft_alerts_per_100_infusions", rest="in-library infusions that began")
+        measure: Behind("starts", measure, rest="in-library infusions that began")
         for measure in ("soft_alerts_per_100_infusions", "hard_alerts_per_100_infusions")
     },
 }
