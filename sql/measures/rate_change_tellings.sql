@@ -34,7 +34,8 @@ ran as (
         l.month,
         l.source,
         s.rate_ml_h is not null and (l.dose_value is not null or s.started_at = l.occurred_at) as is_told,
-        l.tells_nothing and s.library_use in ('limited', 'no_limit_entry') and p.programming_id is null as is_blank,
+        l.tells_nothing and not (s.rate_ml_h is not null and s.started_at = l.occurred_at)
+        and s.library_use in ('limited', 'no_limit_entry') and p.programming_id is null as is_blank,
         s.infusion_id,
         s.care_area,
         s.entry

@@ -148,7 +148,8 @@ def test_what_is_no_such_column_is_not_proposed(tmp_path: Path) -> None:
 
 def test_columns_that_are_not_there_are_told_with_what_they_cost(tmp_path: Path) -> None:
     text = _drafted(tmp_path, {"kinds": _WORDS["en"]["kinds"]})
-    assert "# library_use: library_use_starts and library_use_hours read not_measurable; " in text
+    measures = "library_use_starts, library_use_hours, soft_alert_share and hard_alert_share"
+    assert f"library_use: {measures} read not_measurable; " in " ".join(text.replace("#", " ").split())
     assert "# limit_side: far_overrides reads not_measurable\n" in text
     assert "# sequence: log_completeness reads not_measurable\n" in text
     assert "# library_version: protected_share and stale_library_share read not_measurable\n" in text

@@ -8,7 +8,8 @@ from typing import Final
 #: Column -> measures that read ``not_measurable`` where a source has no such field. A test holds it.
 NOT_MEASURABLE: Final[dict[str, tuple[str, ...]]] = {
     "sequence": ("log_completeness",),
-    "library_use": ("library_use_starts", "library_use_hours"),
+    "library_use": ("library_use_starts", "library_use_hours", "soft_alert_share", "hard_alert_share"),
+    "limit_kind": ("hard_alert_share",),
     "library_version": ("protected_share", "stale_library_share"),
     "limit_side": ("far_overrides",),
     "limit_value": ("far_overrides",),
@@ -38,6 +39,11 @@ _NO_ALERTS: Final = (
 )
 
 
+def _named(measures: Collection[str]) -> str:
+    *others, last = measures
+    return f"{', '.join(others)} and {last}" if others else last
+
+
 def not_found(found: Collection[str], kinds: Collection[str], said: Collection[str] = ()) -> Iterator[str]:
     """Say what cannot be measured without the columns that were not found, a sentence each.
 
@@ -56,7 +62,7 @@ def not_found(found: Collection[str], kinds: Collection[str], said: Collection[s
             continue
         measures = NOT_MEASURABLE.get(column, ())
         verb = "reads" if len(measures) == 1 else "read"
-        parts = [f"{' and '.join(measures)} {verb} not_measurable"] if measures else []
+        parts = [f"{_named(measures)} {verb} not_measurable"] if measures else []
         parts += [_ALSO[column]] if column in _ALSO else []
         yield f"{column}: {'; '.join(parts)}"
     if not warned:
