@@ -269,6 +269,16 @@ def test_seconds_since_1970_are_counted_in_utc(tmp_path: Path) -> None:
         read(site)
 
 
+def test_what_a_rule_ignores_may_have_any_time(tmp_path: Path) -> None:
+    """Python has no year 0; the instants of the others are found all the same."""
+    site = make_site(tmp_path)
+    lines = "P1,0000-06-01 10:00:00,1,BEAT,,,,\nP1,2026-07-01 10:00:00,2,START,ICU,Heparin,5,70\n"
+    drop(site, "wards.csv", HEADER + lines)
+    result = read(site)
+    assert (result.total("rows_ignored"), result.total("events")) == (1, 1)
+    assert rows(site, "select epoch_us(occurred_at) // 1000000 from events") == [(1782896400,)]
+
+
 @pytest.mark.parametrize(
     "zone",
     ["Europe/Lisbon", "America/New_York", "Australia/Lord_Howe", "Pacific/Apia", "Asia/Kolkata", "UTC"],

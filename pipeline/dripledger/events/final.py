@@ -111,7 +111,8 @@ def events_select(
 def _instant(con: duckdb.DuckDBPyConnection, account: Account, src: int) -> str:
     """Return SQL of the instant of the readings that these records have."""
     first, last = con.execute(
-        f"select min(device_time), max(device_time) from {account.name}_events where src = {src} and not bad"
+        f"select min(device_time), max(device_time) from {account.name}_events where src = {src} and not bad "
+        "and not ignored"
     ).fetchall()[0]
     if first is None:
         return "t.instant"
