@@ -7,6 +7,7 @@ twin's state, with nothing left over and no lock that is held.
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import time
 from collections.abc import Mapping
@@ -23,6 +24,10 @@ from dripledger.store import Ledger, verify_store
 def state(told: Mapping[str, object]) -> dict[str, object]:
     """Leave the store version out, where only the rows are compared."""
     return {name: rows for name, rows in told.items() if name != "version"}
+
+
+class MissedError(Exception):
+    """What is to be killed was over before it was seen: a busy machine, not a fault."""
 
 
 class Trial:
@@ -46,8 +51,9 @@ class Trial:
     def _begun(self, waits_for: str | None) -> Child:
         child = Child(self.root, self.work)
         child.go()
-        if waits_for is not None:
-            assert child.reached(self.root, waits_for), f"{waits_for} was never seen"
+        if waits_for is not None and not child.reached(self.root, waits_for):
+            child.end()
+            raise MissedError(waits_for)
         return child
 
     def survives(self, moment: float, waits_for: str | None = None) -> tuple[bool, bool]:
@@ -88,6 +94,8 @@ def killed(work: Work, folder: Path, count: int, seed: int, waits_for: str | Non
 WRITING = "reports/.2026-10-new-*"
 #: While this is there, the report that stood in its place is moved aside, or let go.
 ASIDE = "reports/.2026-10-old-*"
+#: A state of a few milliseconds can pass unseen.
+_TRIES = 10
 
 
 @pytest.mark.parametrize(("name", "count"), [("ingest", 4), ("compaction", 1), ("retry", 2), ("redo", 2)])
@@ -99,8 +107,12 @@ def test_some_kills_of_a_report_that_replaces_another(tmp_path: Path) -> None:
     trial = Trial(WORKS["report again"], tmp_path)
     trial.survives(0.4 * trial.takes_s)
     for waits_for in (WRITING, ASIDE):
-        hit, _ = trial.survives(0, waits_for)
-        assert hit
+        for _ in range(_TRIES):
+            with contextlib.suppress(MissedError):
+                if trial.survives(0, waits_for)[0]:
+                    break
+        else:
+            pytest.fail(f"no kill fell into {waits_for} in {_TRIES} tries")
 
 
 @pytest.mark.slow
