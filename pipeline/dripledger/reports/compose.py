@@ -27,7 +27,7 @@ from dripledger.measures import (
 )
 from dripledger.reports import words
 from dripledger.reports.earlier import Earlier, read_earlier
-from dripledger.reports.figures import figure
+from dripledger.reports.figures import figure, with_decimal
 from dripledger.reports.implausible import odd_list
 from dripledger.reports.jobs import jobs
 from dripledger.reports.model import (
@@ -279,7 +279,11 @@ def _missing(rows: list[dict[str, Any]], site: Site) -> tuple[Missing, ...]:
         if row["care_area"] not in areas:
             areas.append(row["care_area"])
     return tuple(
-        Missing(title=title, where=", ".join(area for area in areas if area), reason=reason)
+        Missing(
+            title=title,
+            where=", ".join(area for area in areas if area),
+            reason=with_decimal(reason, site.settings.report.decimal),
+        )
         for (title, reason), areas in grouped.items()
     )
 

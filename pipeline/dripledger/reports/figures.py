@@ -12,6 +12,11 @@ from dripledger.reports.model import Figure
 _NUMBER = re.compile(r"(\d)\.(\d)")
 
 
+def with_decimal(text: str, decimal: str) -> str:
+    """Return a reason with the site's decimal mark in its numbers."""
+    return _NUMBER.sub(rf"\1{decimal}\2", text)
+
+
 def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     """Set one cell.
 
@@ -28,7 +33,7 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     reason = str(row["reason"])
     if hide_reason:
         reason = reason.removeprefix(hide_reason).removeprefix("; ")
-    reason = _NUMBER.sub(rf"\1{decimal}\2", reason).replace(" %", f"{words.THIN}%")
+    reason = with_decimal(reason, decimal).replace(" %", f"{words.THIN}%")
     counts = ""
     if row["denominator"] is not None and row["status"] != "no_data":
         counts = f"{words.amount(row['numerator'], decimal)} / {words.amount(row['denominator'], decimal)}"
