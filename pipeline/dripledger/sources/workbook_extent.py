@@ -23,7 +23,8 @@ _ROW_PLACE: Final = re.compile(_PLACE + rb"(\d+)")
 _FILLED: Final = re.compile(rb"<(?:\w+:)?c(?=[\s>])(?:[^>]*?" + _PLACE + rb"([A-Za-z]*)(\d*))?[^>]*(?<!/)>")
 _CELL: Final = re.compile(rb"<(?:\w+:)?c(?=[\s/>])")
 _TABLE: Final = re.compile(rb"<table:table\s[^>]*>(.*?)</table:table>", re.DOTALL)
-_TABLE_ROW: Final = re.compile(
+#: A row of an open document's table: what it says of itself, and its cells where it has any.
+TABLE_ROW: Final = re.compile(
     rb"<table:table-row(?=[\s/>])([^>]*?)(?:/>|>(.*?)</table:table-row>)", re.DOTALL
 )
 _TABLE_CELL: Final = re.compile(rb"<table:(?:covered-)?table-cell(?=[\s/>])([^>]*)>")
@@ -86,7 +87,7 @@ def refuse_vast_document(part: bytes, limits: Limits) -> None:
     """
     for table in _TABLE.finditer(part):
         rows = columns = number = 0
-        for found in _TABLE_ROW.finditer(part, table.start(1), table.end(1)):
+        for found in TABLE_ROW.finditer(part, table.start(1), table.end(1)):
             number += _times(_ROWS_REPEATED.search(found[1]))
             if found[2] is None or _TYPED.search(found[2]) is None:
                 continue

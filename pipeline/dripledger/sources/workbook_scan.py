@@ -20,7 +20,7 @@ from dripledger.errors import InputError
 from dripledger.site import Limits
 from dripledger.sources.opening import DAMAGED
 from dripledger.sources.records import Record, Splitter
-from dripledger.sources.workbook_extent import refuse_vast_document, refuse_vast_spreadsheet
+from dripledger.sources.workbook_extent import TABLE_ROW, refuse_vast_document, refuse_vast_spreadsheet
 
 #: Stands between the values of a row where these are kept as one text.
 UNIT_SEPARATOR: Final = "\x1f"
@@ -31,9 +31,6 @@ _ROW: Final = re.compile(rb"<(?:\w+:)?row(?=[\s/>])([^>]*?)(?:/>|>(.*?)</(?:\w+:
 _FILLED: Final = re.compile(rb"<(?:\w+:)?(?:v|is)(?=[\s>])")
 _ROW_NUMBER: Final = re.compile(rb"\sr=[\"'](\d+)[\"']")
 _TABLE: Final = re.compile(rb"<table:table\s([^>]*)>(.*?)</table:table>", re.DOTALL)
-_TABLE_ROW: Final = re.compile(
-    rb"<table:table-row(?=[\s/>])([^>]*?)(?:/>|>(.*?)</table:table-row>)", re.DOTALL
-)
 _REPEATED: Final = re.compile(rb"table:number-rows-repeated=[\"'](\d+)[\"']")
 _TYPED: Final = re.compile(rb"office:value-type=")
 
@@ -159,7 +156,7 @@ def _open_document_rows(part: bytes, sheet: str | None) -> tuple[str, list[Sheet
             continue
         rows: list[SheetRow] = []
         number = 0
-        for found in _TABLE_ROW.finditer(part, table.start(2), table.end(2)):
+        for found in TABLE_ROW.finditer(part, table.start(2), table.end(2)):
             told = _REPEATED.search(found[1])
             times = int(told[1]) if told is not None else 1
             if found[2] is not None and _TYPED.search(found[2]) is not None:
