@@ -25,7 +25,7 @@ from dripledger.events import ingest
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
 from tests.benchmarks.copied import large_site
-from tests.benchmarks.figures import note
+from tests.benchmarks.figures import note, verdict
 from tests.benchmarks.ingest import MAPPING, SITE, generate
 
 _RECORDS = 2_000
@@ -46,7 +46,7 @@ def _say(name: str, ours: list[float], unit: list[float], bound: float) -> None:
     one, other = statistics.median(ours), statistics.median(unit)
     spread = f"{min(ours):.2f}-{max(ours):.2f}"
     note(f"{name} / the bare process", [seconds / other for seconds in ours], most=bound)
-    met = "met" if one / other <= bound else "NOT MET"
+    met = verdict(one / other, bound)
     print(f"{name:<44}{one:>8.2f} s ({spread}){other:>8.2f} s{one / other:>8.2f} x  bound {bound:g}: {met}")
 
 

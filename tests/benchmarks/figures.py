@@ -56,6 +56,11 @@ def note(
             file.write(json.dumps(asdict(figure)) + "\n")
 
 
+def verdict(value: float, most: float) -> str:
+    """Say whether a figure keeps its bound."""
+    return "met" if value <= most else "NOT MET"
+
+
 def noted(path: Path) -> list[Figure]:
     """Read the figures of a file."""
     lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []

@@ -26,7 +26,7 @@ from dripledger.reports import write_report
 from dripledger.schema import TABLES
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
-from tests.benchmarks.figures import note
+from tests.benchmarks.figures import note, verdict
 from tests.benchmarks.ingest import MAPPING, SITE, select_records
 
 #: Months that stand for a place in history: the median of three.
@@ -83,7 +83,7 @@ def _say(what: str, took: list[float]) -> None:
     early = statistics.median(took[1 : 1 + _AROUND])
     late = statistics.median(took[-_AROUND:])
     note(f"{what} of the last of {len(took)} months / of the second", [late / early], most=1.2)
-    met = "met" if late <= 1.2 * early else "NOT MET"
+    met = verdict(late / early, 1.2)
     print(
         f"{what}: around the 2nd {early:.2f} s, the last {late:.2f} s, {late / early:.2f} x  bound 1.2: {met}"
     )

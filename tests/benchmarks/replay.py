@@ -27,7 +27,7 @@ from dripledger.library.replay import replay
 from dripledger.library.versions import libraries_on_file
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
-from tests.benchmarks.figures import note
+from tests.benchmarks.figures import note, verdict
 
 #: Most that a replay may take, as a multiple of the rebuild.
 BOUND = 2.0
@@ -100,7 +100,7 @@ def main() -> None:
         f"replay of a proposed library over {found['events']:,.0f} events / rebuilding the infusions",
         [found["ratio"]], most=BOUND, peak_mib=1024 * found["peak_gib"],
     )  # fmt: skip
-    print(f"bound: ratio at most {BOUND:g}: {'met' if found['ratio'] <= BOUND else 'NOT MET'}")
+    print(f"bound: ratio at most {BOUND:g}: {verdict(found['ratio'], BOUND)}")
 
 
 if __name__ == "__main__":
