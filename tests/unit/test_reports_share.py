@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
+import re
 import stat
 from datetime import UTC, datetime
 from pathlib import Path
@@ -134,6 +135,50 @@ def test_what_the_areas_leave_of_the_outcomes_is_as_good_as_shown() -> None:
     assert {r["measure"]: r["status"] for r in total}["outcomes_soft_overridden"] == "hidden" or {
         r["status"] for r in by_area if r["measure"] == "outcomes_soft_overridden"
     } == {"ok", "hidden"}
+
+
+def test_one_start_that_no_library_file_covers_is_no_difference_of_two_figures() -> None:
+    """1442 starts of known library use, 1440 under a file: two are not; one of them is in the ward."""
+    counts = {"ward": (156, 167, 138, 166), "icu": (300, 400, 250, 400), "theatre": (700, 875, 400, 874)}
+    areas = [
+        row(measure, area, *pair)
+        for area, (inside, starts, guarded, covered) in counts.items()
+        for measure, pair in (
+            ("library_use_starts", (inside, starts)),
+            ("protected_share", (guarded, covered)),
+            ("stale_library_share", (0, starts)),
+        )
+    ]
+    whole = [
+        row("library_use_starts", "", 1156, 1442), row("protected_share", "", 788, 1440),
+        row("stale_library_share", "", 0, 1442),
+    ]  # fmt: skip
+    by_area, total = hide_small(areas, whole)
+    hidden = {(r["measure"], r["care_area"]) for r in (*by_area, *total) if r["status"] == "hidden"}
+    assert hidden == {("protected_share", area) for area in ("ward", "theatre", "")}
+
+
+def test_no_page_and_no_table_shows_two_figures_that_differ_by_one_start() -> None:
+    """Of 30 starts an area 5 are outside; one of the others ran on a library of which there is no file."""
+    given = drawn(("2026-10",), ("icu", "ward"), 30)
+    given["libraries"] = [
+        {"care_area": area, "entry": entry, "hard_high": "9"}
+        for area in ("icu", "ward")
+        for entry in {infusion["entry"] for infusion in given["infusions"]}
+    ]
+    given["infusions"][1]["library_version"] = "8"
+    files = rendered(own_site(("icu", "ward")), share=True, **given)
+    told = {
+        (r["measure"], r["care_area"]): (r["numerator"], r["denominator"])
+        for r in csv.DictReader(files["measures.csv"].decode().splitlines())
+    }
+    assert told["library_use_starts", "icu"] == told["library_use_starts", "ward"] == ("25", "30")
+    assert told["stale_library_share", "icu"] == ("0", "30")
+    assert told["protected_share", "icu"] == ("", "")
+    for name, content in files.items():
+        if name.endswith((".html", ".csv")):
+            words = re.sub("<[^>]+>", " ", content.decode())
+            assert not re.search(r"\b(?:24|29) */ *\d|/ *(?:29|59)\b|\bof (?:29|59)\b", words), name
 
 
 @pytest.mark.parametrize(("mask", "folder", "file"), [(0o022, 0o755, 0o644), (0o027, 0o750, 0o640)])

@@ -111,3 +111,14 @@ def test_what_cannot_be_is_named(counts: object, position: object) -> None:
         suppress(counts)  # type: ignore[arg-type]
     assert caught.value.argument == "counts"
     assert caught.value.position == position
+
+
+def test_what_is_hidden_for_another_reason_cannot_be_worked_out_either() -> None:
+    asked = np.zeros((3, 3), np.bool_)
+    asked[0, 1] = True
+    hidden = suppress([[10, 20], [30, 40]], also=asked)
+    assert hidden.cells.all(), "one other of its row, one of its column, and the one that ties these"
+    assert suppress([50, 20, 30], also=[True, False, False, False]).cells.tolist() == [True, True, False]
+    total = suppress([50, 20, 30], also=[False, False, False, True])
+    assert total.row_totals[0]
+    assert total.cells.tolist() == [False, True, False]

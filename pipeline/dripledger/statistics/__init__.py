@@ -49,10 +49,11 @@ from dripledger.statistics.rates import ClusteredRate, clustered_rate, clustered
 from dripledger.statistics.reading import read_chart
 from dripledger.statistics.rules import Runs, Signals, runs, signals
 from dripledger.statistics.standardise import Standardised, standardise
-from dripledger.statistics.suppress import Hidden, suppress
+from dripledger.statistics.suppress import SMALL_MOST, Hidden, suppress
 from dripledger.statistics.survival import Survival, SurvivalQuantile, kaplan_meier, survival_quantile
 
 __all__ = [
+    "SMALL_MOST",
     "AreaPoint",
     "ArrayError",
     "Change",

@@ -33,6 +33,7 @@ def suppress(
     column_totals: bool = True,
     grand_total: bool = True,
     small_most: int = SMALL_MOST,
+    also: npt.ArrayLike | None = None,
 ) -> Hidden:
     """Choose what to hide so that no count from 1 to 4 can be read or worked out.
 
@@ -44,6 +45,9 @@ def suppress(
         Which totals are shown beside the table (or can be had elsewhere).
     small_most
         Largest count that is small.
+    also
+        True for figures that are hidden for another reason and protected like small ones; in the shape of
+        `counts` with the totals behind it: (rows + 1, columns + 1), or (cells + 1,).
 
     Returns
     -------
@@ -79,6 +83,9 @@ def suppress(
     shown[:-1, -1], shown[-1, :-1], shown[-1, -1] = row_totals, column_totals, grand_total
     hidden = ~shown
     small = (full >= 1) & (full <= small_most)
+    if also is not None:
+        asked = np.atleast_2d(np.asarray(also, np.bool_))
+        small[: len(asked)] |= asked
     small_shown = small & shown
     hidden |= small_shown
     for i, j in np.argwhere(small_shown):
