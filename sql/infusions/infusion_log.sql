@@ -19,7 +19,7 @@ select
     e.pump_type,
     e.care_area,
     e.library_version,
-    nullif(e.library_use, 'unknown') as library_use,
+    e.library_use,
     e.entry,
     case when e.entry = 'unmapped' then 'unmapped: ' || coalesce(e.entry_logged, '') else e.entry end as entry_key,
     e.concentration_value,

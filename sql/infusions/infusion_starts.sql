@@ -5,7 +5,7 @@ select
     t.lane_no, t.ordinal, t.place, t.at_us, t.start_kind, t.is_linked, l.ambiguous, l.source_name, l.use_context,
     c.facility, c.pump_id, c.channel,
     case when t.own or c.channel = '' then l.event_id else l.event_id || ':' || c.channel end as infusion_id,
-    r.use_here as library_use,
+    t.use_here as library_use,
     r.entry_here.entry as entry,
     r.concentration_here.value as concentration_value,
     r.concentration_here.unit as concentration_unit,

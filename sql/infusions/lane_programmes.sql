@@ -35,7 +35,9 @@ before_dose as (
 )
 
 select
-    lane_no, place, state_before, confirms, bypasses_now, use_here, fluid, care_area_here, rate_ml_h, tells_rate,
+    lane_no, place, state_before, confirms, bypasses_now, use_told, says_unknown, use_known, fluid, care_area_here,
+    rate_ml_h, tells_rate,
+    case when confirms then entry_key end as entry_named,
     last_value(
         case
             when clears or (confirms and entry is not null)

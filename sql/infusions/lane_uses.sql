@@ -1,10 +1,11 @@
--- title: The library use in force on a lane
+-- title: The library use that each row of a lane tells, and the last one known before it
 -- grain: one row of the lane's log
--- why: a bypass acts at once only with a rate on a running channel, else with the next start or change (ruling 10)
+-- why: a bypass acts at once only with a rate on a running channel, else with the next start or change (ruling 10);
+-- whether a row of unknown use goes on under the use in force is seen where infusions continue
 with befores as (
     select
         v.lane_no, v.place, v.sign, v.mine, v.opens, v.opens_late, v.state,
-        l.library_use, l.rate_ml_h,
+        l.library_use, l.entry, l.rate_ml_h,
         not v.mine and l.kind = 'library_bypassed' as is_elsewhere,
         coalesce(lag(v.state) over in_lane, 'closed') as state_before
     from lane_live as v
@@ -35,7 +36,9 @@ sided as (
 pending as (
     select
         *,
-        confirms and library_use is null
+        confirms
+        -- an entry with unknown use may be of the library again
+        and (library_use is null or (library_use = 'unknown' and entry is null))
         and coalesce(
             last_value(
                 case when waits_elsewhere or (mine and sign = 'bypass' and not bypasses_now) then place end ignore nulls
@@ -56,34 +59,42 @@ pending as (
     )
 ),
 
-named as (
+told as (
     select
         *,
         case
             when bypasses_now or bypass_arrives then 'bypassed'
-            when confirms then library_use
-        end as use_told
+            when confirms then nullif(library_use, 'unknown')
+        end as use_told,
+        coalesce(confirms and library_use = 'unknown' and not bypasses_now and not bypass_arrives, false)
+            as says_unknown
     from pending
 ),
 
 held as (
     select
         *,
-        last_value(use_told ignore nulls) over here as use_here,
-        last_value(use_told ignore nulls) over before as use_before
-    from named
-    window
-        here as (
-            partition by lane_no order by place
-            rows between unbounded preceding and current row
-        ),
-        before as (
-            partition by lane_no order by place
-            rows between unbounded preceding and 1 preceding
-        )
+        last_value(use_told ignore nulls) over before as use_known,
+        coalesce(
+            last_value(case when says_unknown then true when use_told is not null then false end ignore nulls)
+                over before,
+            false
+        ) as is_unsure
+    from told
+    window before as (
+        partition by lane_no order by place
+        rows between unbounded preceding and 1 preceding
+    )
 )
 
 select
-    lane_no, place, state_before, confirms, bypasses_now, use_here,
-    sign in ('off', 'on') or bypasses_now or bypass_arrives or coalesce(use_here <> use_before, false) as clears
+    lane_no, place, state_before, confirms, bypasses_now, use_told, says_unknown, use_known,
+    -- an unknown use clears only what a bypass had named, and a bypass whatever an unknown use had
+    sign in ('off', 'on') or bypasses_now or bypass_arrives
+    or case
+        when says_unknown then coalesce(use_known = 'bypassed', false) and not is_unsure
+        when is_unsure
+            then coalesce(use_told = 'bypassed' or (use_known <> 'bypassed' and use_told <> use_known), false)
+        else coalesce(use_told <> use_known, false)
+    end as clears
 from held

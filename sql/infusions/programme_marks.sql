@@ -22,6 +22,7 @@ marked as (
         w.watch_no, w.place, case when s.place is null then 0 else 1 end as line, e.kind, e.switched_off, e.may_hold,
         e.care_area, e.weight_kg, e.library_use, e.entry, e.concentration_value, e.concentration_unit, e.rate_ml_h,
         e.dose_value, e.dose_unit, e.volume_to_infuse_ml, e.programmed_duration_s,
+        u.place is not null as keeps_use,
         i.infusion_id as begins_infusion,
         i.start_kind as begins_as,
         i.library_use as begins_under,
@@ -38,6 +39,7 @@ marked as (
         on
             w.watch_no = i.watch_no
             and case when w.own then e.event_id else e.event_id || ':' || c.channel end = i.infusion_id
+    left join uses_kept as u on w.watch_no = u.watch_no and w.place = u.place
     left join watch_moments as m
         on w.watch_no = m.watch_no and w.at_us = m.at_us and w.kind = 'library_bypassed'
     left join units as d on e.dose_unit = d.code and d.per_volume_ml is null
@@ -76,7 +78,8 @@ named as (
         *,
         bypasses_now
         or (
-            programmes and library_use is null
+            programmes
+            and (library_use is null or (library_use = 'unknown' and entry is null))
             and (kind = 'library_bypassed' or (bypass_waits and not switched_off))
         ) as bypasses
     from waiting
@@ -92,25 +95,42 @@ lined as (
 ),
 
 told as (
-    select *, case when bypasses then 'bypassed' when programmes then library_use end as use_told
+    select
+        *,
+        case when bypasses then 'bypassed' when programmes then nullif(library_use, 'unknown') end as use_told,
+        coalesce(programmes and library_use = 'unknown' and not bypasses, false) as says_unknown
     from lined
 ),
 
 held as (
     select
         *,
-        arg_max(use_told, place) over (
+        arg_max(
+            case when says_unknown and not keeps_use then 'unknown' else use_told end, place
+        ) over (
             partition by watch_no, line order by place rows between unbounded preceding and current row
         ) as use_here,
-        arg_max(use_told, place) over (
-            partition by watch_no, line order by place rows between unbounded preceding and 1 preceding
-        ) as use_before
+        arg_max(use_told, place) over before as use_known,
+        coalesce(
+            arg_max(case when says_unknown then true when use_told is not null then false end, place) over before,
+            false
+        ) as is_unsure
     from told
+    window before as (
+        partition by watch_no, line order by place rows between unbounded preceding and 1 preceding
+    )
 )
 
 select
-    * exclude (bypass_waits, use_told, use_before),
+    * exclude (bypass_waits, keeps_use, use_told, says_unknown, use_known, is_unsure),
     programmes or kind = 'library_bypassed' as tells_rate,
-    -- power-off and the other library use clear entry, concentration and dose (ruling 13)
-    switched_off or bypasses or coalesce(use_told <> use_before, false) as clears
+    -- power-off and the other library use clear entry, concentration and dose (ruling 13); an unknown one clears only
+    -- what a bypass had named, and a bypass whatever an unknown use had
+    switched_off or bypasses
+    or case
+        when says_unknown then coalesce(use_known = 'bypassed', false) and not is_unsure
+        when is_unsure
+            then coalesce(use_told = 'bypassed' or (use_known <> 'bypassed' and use_told <> use_known), false)
+        else coalesce(use_told <> use_known, false)
+    end as clears
 from held

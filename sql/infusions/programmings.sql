@@ -25,7 +25,8 @@ with confirmed as (
     where
         w.confirms
         and case
-            when w.kind = 'bolus_started' then coalesce(e.library_use, v.now.library_use) else v.now.library_use
+            when w.kind = 'bolus_started' then coalesce(nullif(e.library_use, 'unknown'), v.now.library_use)
+            else v.now.library_use
         end in ('limited', 'no_limit_entry')
         -- a pump that names its channels programmes nothing on the empty one
         and c.can_deliver

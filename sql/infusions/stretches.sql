@@ -97,7 +97,7 @@ select
     case when d.state = 'running' then d.dose_amount_unit end as dose_amount_unit,
     d.is_bounded and d.state in ('running', 'bolus') as is_bounded,
     d.to_infuse,
-    p.use_here as library_use,
+    u.use_here as library_use,
     p.entry_here.entry as entry,
     p.concentration_here.value as concentration_value,
     p.concentration_here.unit as concentration_unit,
@@ -113,3 +113,4 @@ select
 from stated as d
 inner join lane_log as l on d.place = l.place
 inner join lane_rates as p on d.values_place = p.place
+inner join lane_turns as u on d.values_place = u.place

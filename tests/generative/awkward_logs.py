@@ -71,10 +71,13 @@ def _rarely(*values: Any) -> st.SearchStrategy[Any]:
     return st.sampled_from([None] * 3 * len(values) + list(values))
 
 
-def _confirmed(draw: st.DrawFn, row: Row) -> None:
+def _confirmed(draw: st.DrawFn, row: Row, names_entry: bool) -> None:
     row["rate_ml_h"] = draw(st.sampled_from([60.0, 60.0, 120.0, 30.0, None, None, 0.0]))
     row["entry"] = draw(_rarely("heparin", "heparin", "insulin"))
-    row["library_use"] = draw(_rarely("limited", "limited", "bypassed", "no_limit_entry"))
+    row["library_use"] = draw(_rarely("limited", "limited", "bypassed", "no_limit_entry", *["unknown"] * 2))
+    if names_entry:
+        # not always with a word of its library use
+        row["entry"], row["library_use"] = "heparin", draw(st.sampled_from(["limited", "unknown", None]))
     strength = draw(_rarely(2.0, 2.0, 4.0))
     if strength is not None:
         row["concentration_value"], row["concentration_unit"] = strength, "mg/mL"
@@ -108,6 +111,7 @@ def pump_logs(draw: st.DrawFn, *, most: int = 14, rare: bool = True) -> list[Row
     channels = ["A", "B", "C"][: draw(st.sampled_from([1, 1, 2, 3]))]
     numbering = draw(st.sampled_from(["none", "whole", "whole", "holes", "reset", "declared_unreliable"]))
     scope = draw(st.sampled_from(["infusion", "segment", "since_cleared"]))
+    names_entry = draw(st.integers(0, 3)) == 0  # the same one on nearly every row
     at, number, rows = EIGHT, 100, []
     counter = 0.0
     for place in range(draw(st.integers(2, most))):
@@ -118,7 +122,7 @@ def pump_logs(draw: st.DrawFn, *, most: int = 14, rare: bool = True) -> list[Row
         kind = draw(st.sampled_from(group if rare else [kind for kind in group if kind not in RARE]))
         row = blank(place, at, kind, "" if group is PUMP_LEVEL else draw(st.sampled_from(channels)))
         if group is CONFIRMED:
-            _confirmed(draw, row)
+            _confirmed(draw, row, names_entry and draw(st.integers(0, 3)) > 0)
             if not rare and row["rate_ml_h"] is None:
                 row["dose_value"] = row["dose_unit"] = None
         if kind in {"bolus_started", "kvo_started", "priming_started", "library_bypassed"}:

@@ -25,7 +25,6 @@ from tests.generative.oracle_words import (
     Event,
     Infusion,
     Line,
-    Programme,
     Rules,
     exact,
     micros,
@@ -306,13 +305,9 @@ class Channel(Starts):
         if self.suspended is not None:
             self.end_suspended("powered_off", at, event)
         self.rested, self.quiet, self.bypass_waits, self.left = None, True, False, None
-        self.programme = Programme(
-            library_use=self.programme.library_use, fluid_source=self.programme.fluid_source
-        )
+        self.programme = self.programme.bare()
         self.amount_rate = self.strength = None
-        other = self.other_line.programme
-        other = Programme(library_use=other.library_use, fluid_source=other.fluid_source)
-        self.other_line = Line(other, self.other_line.rate)
+        self.other_line = Line(self.other_line.programme.bare(), self.other_line.rate)
         self.place = replace(self.place, care_area=None, weight_kg=None)
 
     def note(self, event: Event, at: int, before: Infusion | None, mine: bool) -> None:
@@ -353,6 +348,17 @@ class Channel(Starts):
                 self.end_suspended("stopped", self.suspended_stop)
             else:
                 self.done.append(self.suspended)
+
+
+def kept_uses(events: Iterable[Event]) -> set[tuple[str, str]]:
+    """Channel and id of the rows of unknown library use that go on under the use in force; of one pump."""
+    ordered, links = in_order(list(events))
+    found = set()
+    for name in sorted({e["channel"] for e in ordered} - {""}) or [""]:
+        channel = Channel(name, ordered, links, Rules())
+        channel.read()
+        found |= {(name, event_id) for event_id in channel.kept}
+    return found
 
 
 def rebuild(

@@ -10,7 +10,7 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from tests.generative.oracle import in_order
+from tests.generative.oracle import in_order, kept_uses
 from tests.generative.oracle_attempts import Reader
 from tests.generative.oracle_values import Event, InForce, Lookup, Row, get, is_patient_change, is_power_off
 
@@ -308,7 +308,7 @@ def rebuild_second_half(
         ordered, _ = in_order(rows)
         own_segments = [s for s in segments if (s["facility"], s["pump_id"]) == pump]
         own_infusions = [i for i in infusions if (i["facility"], i["pump_id"]) == pump]
-        attempts, programmings = Reader(ordered, own_segments, own_infusions).read()
+        attempts, programmings = Reader(ordered, own_segments, own_infusions, kept_uses(rows)).read()
         out["attempts"] += attempts
         out["programmings"] += programmings
         out["alarms"] += read_alarms(ordered, own_segments, own_infusions, records or {})

@@ -7,6 +7,7 @@ branch is the ruling it follows.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 
 from tests.generative.oracle_values import (
     ACTIVITY,
@@ -60,8 +61,15 @@ def is_users_stop(e: Event) -> bool:
 class Reader:
     """Walks through one pump's log."""
 
-    def __init__(self, events: Sequence[Event], segments: Sequence[Row], infusions: Sequence[Row]) -> None:
+    def __init__(
+        self,
+        events: Sequence[Event],
+        segments: Sequence[Row],
+        infusions: Sequence[Row],
+        kept: AbstractSet[tuple[str, str]] = frozenset(),
+    ) -> None:
         self.events = list(events)
+        self.kept = kept  # channel and id of rows of unknown library use that go on under the use in force
         self.folded = folded_alarms(events)
         names = sorted({e["channel"] for e in events if e["channel"]})
         self.lanes = {
@@ -172,6 +180,7 @@ class Reader:
             and get(e, "rate_ml_h") is not None
             and segment is not None
             and segment["state"] in ("running", "bolus"),
+            keeps_use=(channel, e["event_id"]) in self.kept,
         )
         after = InForce(**vars(lane.now))
         lane.log.append((index, e, after))
@@ -254,11 +263,8 @@ class Reader:
 
     def note_programming(self, e: Event, channel: str, lane: Lane, before: InForce, after: InForce) -> None:
         """Note a confirmed in-library start, change or bolus."""
-        use = (
-            get(e, "library_use")
-            if e["kind"] == "bolus_started" and get(e, "library_use")
-            else after.library_use
-        )
+        said = get(e, "library_use") if e["kind"] == "bolus_started" else None
+        use = after.library_use if said in (None, "unknown") else said
         if use not in IN_LIBRARY or (channel == "" and self.named and e["channel"] == ""):
             return
         begins = lane.look.infusions.get(id_on(e, channel))

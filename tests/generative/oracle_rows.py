@@ -60,6 +60,11 @@ def per_ml(programme: Programme) -> tuple[Fraction, str] | None:
     return value / Fraction(repr(unit.per_volume_ml)), unit.amount_code
 
 
+def known(use: str | None) -> str | None:
+    """Return a library use, nothing where it is not known."""
+    return None if use == "unknown" else use
+
+
 def nine(value: Fraction) -> Decimal:
     """Round to nine decimals, half away from zero."""
     scaled = abs(value) * 10**9
@@ -72,8 +77,13 @@ def segments_of(infusion: Infusion, pump: Event, channel: str) -> list[dict[str,
     for piece in infusion.pieces:
         if piece.end <= piece.begin:
             continue
-        if piece.programme.fluid_source is None:
-            piece.programme = replace(piece.programme, fluid_source="primary")
+        shown = piece.programme
+        piece.programme = replace(
+            shown,
+            fluid_source=shown.fluid_source or "primary",
+            library_use=known(shown.library_use),
+            known_use=None,
+        )
         same = (
             merged
             and merged[-1].end == piece.begin
@@ -190,7 +200,7 @@ def infusion_row(
         "channel": channel, "started_at": started,
         "ended_at": moment(infusion.ended_at) if infusion.end_kind != "open" else None,
         "start_kind": infusion.start_kind, "end_kind": infusion.end_kind, "care_area": area,
-        "entry": programme.entry, "library_use": programme.library_use,
+        "entry": programme.entry, "library_use": known(programme.library_use),
         "library_version": place.library_version, "running_hours": running_us / HOUR_US, "volume_ml": volume,
         "volume_keep_open_ml": _total([s["volume_ml"] for s in kept_open]),
         "volume_reported_ml": None if reported is None else float(reported), "amount": amount,

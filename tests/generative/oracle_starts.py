@@ -14,16 +14,18 @@ class Starts(Stretches):
     def start(self, i: int, event: Event, at: int) -> None:
         was = self.programme
         self.take_line(event)
-        self.confirm(i, event)
+        self.confirm(i, event, may_keep=True)
         to_secondary = self.programme.fluid_source == "secondary"
         if self.suspended is not None and not to_secondary and self.programme.fluid_source is not None:
             self.come_back(i, event, at)
             return
         if to_secondary and was.fluid_source != "secondary" and self.suspend(at):
+            self.settle(event, False)
             self.begin(i, event, at, "start", None)
             return
         candidate, how = self.find_previous(i, event, at)
         if candidate is None:
+            self.settle(event, False)
             self.begin(i, event, at, "start", None)
             return
         self.go_on_or_begin(i, event, at, candidate, how)
@@ -67,6 +69,7 @@ class Starts(Stretches):
         return None, ""
 
     def go_on_or_begin(self, i: int, event: Event, at: int, old: Infusion, how: str) -> None:
+        self.settle(event, self.same_entry(old, event) and not self.differences(old))
         differs = self.differences(old)
         if not differs:
             self.go_on(i, event, at, old, how)
@@ -75,6 +78,10 @@ class Starts(Stretches):
         if self.now is old:
             self.end("superseded", at, event, bounded=True)
         self.begin(i, event, at, self.start_kind(old, differs) if linked else "start", linked)
+
+    def same_entry(self, old: Infusion, event: Event) -> bool:
+        """Whether the row names the entry that the infusion ran under."""
+        return event["entry"] is not None and event["entry"] == old.programme.entry
 
     def differences(self, old: Infusion) -> set[str]:
         """In what the programme in force differs from what last ran; null differs from nothing (13, 15)."""
@@ -86,15 +93,19 @@ class Starts(Stretches):
             "care_area": (old.place.care_area, self.place.care_area),
         }
         differs = {name for name, (a, b) in pairs.items() if a is not None and b is not None and a != b}
+        was, now = pairs["library_use"]
+        same_drug = old.programme.entry is not None and old.programme.entry == self.programme.entry
+        if was == "unknown" and now != "bypassed" and same_drug:
+            differs.discard("library_use")  # what was told of it since
         if (old.programme.fluid_source == "secondary") != (self.programme.fluid_source == "secondary"):
             differs.add("fluid_source")  # no secondary is any other line (19)
         return differs
 
     def start_kind(self, old: Infusion, differs: set[str]) -> str:
         if "library_use" in differs:
-            if self.programme.library_use == "bypassed":
+            if self.programme.library_use == "bypassed" and old.programme.library_use != "unknown":
                 return "left_library"
-            if old.programme.library_use == "bypassed":
+            if old.programme.library_use == "bypassed" and self.programme.library_use != "unknown":
                 return "entered_library"
         if "entry" in differs:
             return "entry_changed"
@@ -183,8 +194,10 @@ class Starts(Stretches):
         self.rested, self.rest_pieces, self.rest_doubt = None, [], False
         if self.suspended_stop is not None and at - self.suspended_stop > self.rules.after_stop:
             self.end_suspended("stopped", at)
+            self.settle(event, False)
             self.begin(i, event, at, "start", None)
             return
+        self.settle(event, self.same_entry(old, event) and not self.differences(old))
         differs = self.differences(old)
         if differs:
             self.end_suspended("superseded", at)
@@ -206,7 +219,10 @@ class Starts(Stretches):
             takes = self.state in RUNS | {"unknown"}
             takes |= rate_row and self.state in {"keep_open", "priming"}
             old_rate, was_running = self.rate, self.state == "running"
-            self.confirm(i, event)
+            first = self.now.first is event
+            self.confirm(i, event, may_keep=not first)
+            differs = self.differences(self.now)
+            self.settle(event, self.same_entry(self.now, event) and "concentration" not in differs)
             if not takes:  # 24: sets the rate of the next start
                 self.volume_entry(i, event)
                 return

@@ -40,6 +40,7 @@ class Stretches:
         self.left: Fraction | None = None  # volume left to infuse, at the event `left_from`
         self.left_from = 0
         self.bypass_waits = False
+        self.kept: set[str] = set()  # rows of unknown library use that go on under the use in force
         self.on = True
         self.quiet = False  # known not to run
         self.now: Infusion | None = None  # the open infusion
@@ -246,18 +247,28 @@ class Stretches:
 
     # --- values in force
 
-    def confirm(self, i: int, event: Event) -> None:
-        """Take over what a confirmed row logs; null leaves what is in force (13)."""
-        use = event["library_use"]
-        bypass = event["kind"] == "library_bypassed" or (self.bypass_waits and use is None)
-        if bypass:
-            use = "bypassed"
+    def confirm(self, i: int, event: Event, *, may_keep: bool = False) -> None:
+        """Take over what a confirmed row logs; null leaves what is in force (13).
+
+        `may_keep`: an unknown use keeps the one in force where the row names the entry in force again;
+        whether the infusion goes on is then for `settle` to see.
+        """
+        said = event["library_use"]
+        nameless = said is None or (said == "unknown" and event["entry"] is None)
+        bypass = event["kind"] == "library_bypassed" or (self.bypass_waits and nameless)
+        use = "bypassed" if bypass else said
         self.bypass_waits = False
         old = self.programme
-        if bypass or (use is not None and old.library_use is not None and use != old.library_use):
-            old = Programme(library_use=old.library_use, fluid_source=old.fluid_source)  # 10, 13
+        named = event["entry"] is not None and event["entry"] == old.entry
+        keeps = may_keep and use == "unknown" and named and old.known_use in {"limited", "no_limit_entry"}
+        if bypass or self.clears(use, old):
+            old = old.bare()  # 10, 13
             self.amount_rate = self.strength = None
-        new = replace(old, library_use=use or old.library_use)
+        new = replace(old, library_use=old.library_use if keeps or use is None else use)
+        if use not in {None, "unknown"}:
+            new = replace(new, known_use=use)
+        if keeps:
+            self.kept.add(event["event_id"])
         for name in ("entry", "fluid_source"):
             if event[name] is not None:
                 new = replace(new, **{name: event[name]})
@@ -278,6 +289,22 @@ class Stretches:
             self.strength = (self.amount_rate[0] / self.rate, self.amount_rate[1])
         elif self.strength is not None and self.rate is not None:
             self.amount_rate = (self.strength[0] * self.rate, self.strength[1])  # same drug, other rate
+
+    def clears(self, use: str | None, old: Programme) -> bool:
+        """Whether a use told clears entry, concentration and dose; an unknown one may be the same (13)."""
+        if use is None or old.library_use is None or use == old.library_use:
+            return False
+        if use == "unknown":
+            return old.library_use == "bypassed"
+        if old.library_use == "unknown":
+            return use == "bypassed" or (old.known_use not in {None, "bypassed", use})
+        return True
+
+    def settle(self, event: Event, goes_on: bool) -> None:
+        """Where the infusion does not go on, its use is unknown, though the entry is named again."""
+        if event["event_id"] in self.kept and not goes_on:
+            self.kept.remove(event["event_id"])
+            self.programme = replace(self.programme, library_use="unknown")
 
     def volume_entry(self, i: int, event: Event) -> None:
         if event["volume_to_infuse_ml"] is not None:

@@ -41,7 +41,9 @@ ATTEMPT_ROWS = ("limit_alerted", "limit_overridden", "reprogrammed_within_limits
 ORDER_ROWS = ("order_received", "order_accepted", "order_rejected", "library_received")
 SAYS_NOTHING = ("key_pressed", "demand_requested", "demand_refused", "other")
 #: What a secondary and its primary hold each for itself (19).
-OF_A_LINE = ("entry", "library_use", "concentration", "rate_ml_h", "dose", "volume_ml", "duration_s")
+OF_A_LINE = (
+    "entry", "library_use", "known_use", "concentration", "rate_ml_h", "dose", "volume_ml", "duration_s",
+)  # fmt: skip
 
 
 def get(row: Event, name: str) -> Any:
@@ -109,6 +111,7 @@ class InForce:
     weight_kg: float | None = None
     entry: str | None = None
     library_use: str | None = None
+    known_use: str | None = None  # the last one that was told, and not as unknown
     concentration: tuple[float, str] | None = None
     rate_ml_h: float | None = None
     dose: tuple[float, str] | None = None
@@ -137,11 +140,14 @@ class InForce:
             now.aside = here
         return now
 
-    def apply(self, e: Event, opens: bool = False, off: bool = False, at_once: bool = False) -> None:
+    def apply(
+        self, e: Event, opens: bool = False, off: bool = False, at_once: bool = False, keeps_use: bool = False
+    ) -> None:
         """Take what a row brings; null is 'not logged' and changes nothing (13).
 
         Programme values come from confirmed rows, and from the row that opens an infusion in mid-delivery
-        (`opens`); `off`: the pump went off; `at_once`: a bypass that takes effect on a running channel.
+        (`opens`); `off`: the pump went off; `at_once`: a bypass that takes effect on a running channel;
+        `keeps_use`: a row of unknown library use whose infusion goes on.
         """
         kind = e["kind"]
         programmes = opens or at_once or kind in PROGRAMMES
@@ -149,7 +155,7 @@ class InForce:
             self.care_area = self.weight_kg = self.entry = self.concentration = self.dose = None
             self.volume_ml = self.duration_s = None
             self.bypass_waits = False
-            keeps = ("library_use", "rate_ml_h")
+            keeps = ("library_use", "known_use", "rate_ml_h")
             self.aside = tuple(
                 v if name in keeps else None for name, v in zip(OF_A_LINE, self.aside, strict=True)
             )
@@ -164,12 +170,16 @@ class InForce:
             self.bypass_waits = True
         if programmes:
             use = get(e, "library_use")
-            bypass = at_once or (self.bypass_waits and use is None)
+            nameless = use is None or (use == "unknown" and get(e, "entry") is None)
+            bypass = at_once or (self.bypass_waits and nameless)
             self.bypass_waits = False
             use = "bypassed" if bypass else use
-            if bypass or (use is not None and self.library_use is not None and use != self.library_use):  # 13
+            if bypass or self.clears(use):  # 13
                 self.entry = self.concentration = self.dose = None
-            self.library_use = use or self.library_use
+            if use == "unknown":
+                self.library_use = self.library_use if keeps_use else use
+            elif use is not None:
+                self.library_use = self.known_use = use
             self.entry = get(e, "entry") or self.entry
             if get(e, "concentration_value") is not None:
                 self.concentration = (e["concentration_value"], e["concentration_unit"])
@@ -186,6 +196,16 @@ class InForce:
                 self.volume_ml = e["volume_to_infuse_ml"]
             if get(e, "programmed_duration_s") is not None:
                 self.duration_s = e["programmed_duration_s"]
+
+    def clears(self, use: str | None) -> bool:
+        """Whether a use told is another than that in force; an unknown one may be the library's."""
+        if use is None or self.library_use is None or use == self.library_use:
+            return False
+        if use == "unknown":
+            return self.library_use == "bypassed"
+        if self.library_use == "unknown":
+            return use == "bypassed" or self.known_use not in (None, "bypassed", use)
+        return True
 
 
 def pair(e: Event, value: str, unit: str) -> tuple[float, str] | None:

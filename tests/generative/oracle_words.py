@@ -71,12 +71,19 @@ class Programme:
     """What somebody confirmed at the channel."""
 
     library_use: str | None = None
+    known_use: str | None = None  # the last one that was told, and not as unknown
     entry: str | None = None
     concentration_value: float | None = None
     concentration_unit: str | None = None
     dose_value: float | None = None
     dose_unit: str | None = None
     fluid_source: str | None = None
+
+    def bare(self) -> Programme:
+        """What is left of it where entry, concentration and dose are cleared."""
+        return Programme(
+            library_use=self.library_use, known_use=self.known_use, fluid_source=self.fluid_source
+        )
 
     @property
     def concentration(self) -> tuple[float, str | None] | None:

@@ -20,6 +20,7 @@ Row = dict[str, Any]
 STEPS = (0, 0, 1, 2, 3, 5, 6, 20, 45, 59, 60, 61, 150, 300, 599, 600, 601, 900, 1500, 3601)
 ENTRIES = ("heparin", "saline")
 CHANNELS = ("A", "A", "A", "B", "")
+USES = (None, None, "limited", "limited", "limited", "no_limit_entry", "bypassed", "unknown", "unknown")
 RATES = (0.0, 5.0, 10.0, 20.0, 20.00001, 30.0, 120.0)
 LIMITS = (("flow_rate", 20.0, "mL/h"), ("flow_rate", 30.0, "mL/h"), ("dose_rate", 100.0, "[IU]/h"),
           ("volume", 50.0, "mL"),
@@ -71,7 +72,7 @@ def event(draw: st.DrawFn, kinds: tuple[str, ...]) -> Row:
         row["rate_ml_h"] = draw(st.sampled_from((None, *RATES)))
         row["initiator"] = draw(st.sampled_from((None, None, "user", "pump", "order")))
     if kind in ("infusion_started", "rate_changed"):
-        row["library_use"] = draw(st.sampled_from((None, "limited", "limited", "no_limit_entry", "bypassed")))
+        row["library_use"] = draw(st.sampled_from(USES))
         row["entry"] = draw(maybe(ENTRIES)) if row["library_use"] != "bypassed" else None
         if draw(st.booleans()):
             row |= {"dose_value": draw(st.sampled_from((50.0, 100.0, 250.0))), "dose_unit": "[IU]/h"}
@@ -169,6 +170,9 @@ def story(draw: st.DrawFn, stories: tuple[tuple[str, ...], ...]) -> list[tuple[i
         if draw(st.integers(0, 7)) == 0:
             continue
         row = draw(event((kind,)))
+        if kind in ("infusion_started", "rate_changed") and draw(st.integers(0, 2)) == 0:
+            # the same entry again and again, and not always a word of its library use
+            row |= {"entry": "heparin", "library_use": draw(st.sampled_from(("limited", "unknown")))}
         if kind not in DELIVERY or channel:
             row["channel"] = channel
         if kind in ALARM_ROWS and row["alarm_kind"] is not None and draw(st.integers(0, 5)):

@@ -35,7 +35,7 @@ usual = settings(
 
 #: Share of the awkward logs below (up to 30 events, all kinds) on which the two agree in every column, as
 #: measured (the lowest of the three seeds), and what a change may take from it before somebody has to look.
-MEASURED_SHARE, MARGIN = 0.964, 0.01
+MEASURED_SHARE, MARGIN = 0.959, 0.01
 
 
 def drawn_logs(count: int, number: int, *, most: int, rare: bool) -> list[Row]:

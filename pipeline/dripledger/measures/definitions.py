@@ -14,7 +14,7 @@ from dripledger.measures.limit_definitions import LIMIT_MEASURES
 from dripledger.measures.measure import Amount, Direction, IntervalKind, Least, Measure, Part
 
 #: Counts up when a definition changes what a number means; stamped on every output.
-DEFINITIONS_VERSION: Final = "3"
+DEFINITIONS_VERSION: Final = "4"
 
 NOT_BUILT: Final = "not calculated by this version yet"
 

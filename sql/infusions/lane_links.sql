@@ -1,0 +1,154 @@
+-- title: What last ran on a lane before each row, and whether a start goes on with it
+-- grain: one row of the lane's log
+-- why: what ran, where it ended and what came between decide what a start continues, whatever the library use
+with befores as (
+    select
+        v.lane_no,
+        v.lane,
+        v.place,
+        v.at_us,
+        v.sign,
+        v.own,
+        v.mine,
+        v.patient_turned,
+        v.begins,
+        v.opens,
+        v.opens_unseen,
+        v.opens_late,
+        v.closes, v.state, v.is_late, v.is_waiting, v.waiting_before, v.waiting_since_us, v.waiting_since_before_us,
+        v.gap_before, v.is_after_gap, v.patient_closes, v.patient_splits, v.proof_place_before,
+        r.state_before, r.use_told, r.says_unknown, r.use_known, r.entry_named, r.entry_here.entry_key as entry_key,
+        r.concentration_key, r.fluid, r.care_area_here, r.rate_ml_h,
+        lag(r.entry_here.entry_key) over in_lane as entry_before,
+        v.begins or v.wakes as starts,
+        v.state in ('running', 'bolus', 'keep_open') as delivers,
+        v.mine and (
+            (v.sign in ('change', 'programme') and r.state_before in ('running', 'bolus', 'unknown'))
+            or (v.sign = 'change' and r.state_before = 'keep_open')
+            or r.bypasses_now
+        )
+        and not v.begins and not v.wakes and v.state <> 'closed' as takes,
+        v.state = 'closed' and (r.state_before <> 'closed' or v.opens or v.opens_late) as ends_here,
+        lag(r.rate_ml_h) over in_lane as rate_before,
+        coalesce(v.unsure_links = v.proof_unsure_links, false) as is_unbroken
+    from lane_live as v
+    inner join lane_rates as r on v.place = r.place
+    window in_lane as (partition by v.lane_no order by v.place)
+),
+
+marks as (
+    select
+        *,
+        delivers or starts or opens or opens_late or takes as confirms_programme,
+        case
+            when not ends_here then null
+            when is_late then 'late'
+            when patient_closes and not closes then 'patient'
+            else sign
+        end as end_sign
+    from befores
+),
+
+lasts as (
+    select
+        *,
+        last_value(case when confirms_programme then {'v': entry_key} end ignore nulls) over before as entry_ran,
+        last_value(case when confirms_programme then {'v': concentration_key} end ignore nulls) over before
+            as concentration_ran,
+        last_value(case when confirms_programme then fluid end ignore nulls) over before as fluid_ran,
+        last_value(case when confirms_programme then place end ignore nulls) over here as programme_place,
+        last_value(
+            case when delivers or starts or opens or opens_late then {'v': care_area_here} end ignore nulls
+        ) over before as care_area_ran,
+        last_value(
+            case
+                when state = 'running' then {'v': rate_ml_h}
+                -- what begins with a bolus has no rate of its own yet
+                when (opens and not begins) or opens_late or patient_splits then {'v': cast(null as double)}
+            end ignore nulls
+        ) over before as rate_ran,
+        last_value(end_sign ignore nulls) over before as end_sign_before,
+        last_value(case when ends_here then at_us end ignore nulls) over before as ended_before_us,
+        last_value(case when ends_here then state_before end ignore nulls) over before as state_at_end,
+        last_value(
+            case when delivers or opens or opens_late or patient_splits then place end ignore nulls
+        ) over before as ran_place,
+        last_value(case when ends_here then place end ignore nulls) over before as ended_place,
+        last_value(case when sign = 'cleared' then place end ignore nulls) over before as cleared_place,
+        last_value(
+            case
+                when
+                    sign in ('off', 'on') or patient_turned or end_sign in ('late', 'patient')
+                    or (sign = 'other_lane' and (lane = 1 or state_before = 'closed'))
+                    then place
+            end ignore nulls
+        ) over before as barred_place
+    from marks
+    window
+        here as (
+            partition by lane_no order by place
+            rows between unbounded preceding and current row
+        ),
+        before as (
+            partition by lane_no order by place
+            rows between unbounded preceding and 1 preceding
+        )
+),
+
+compared as (
+    select
+        l.*,
+        coalesce(entry_key <> entry_ran.v, false) as entry_differs,
+        coalesce(concentration_key <> concentration_ran.v, false) as concentration_differs,
+        coalesce(fluid <> fluid_ran, false) as fluid_differs,
+        coalesce(care_area_here <> care_area_ran.v, false) as care_area_differs,
+        -- the stop got lost: across a gap, or where nobody can say that nothing was lost (ruling 1)
+        begins and (
+            (state_before in ('running', 'bolus') and not is_unbroken)
+            or (
+                state_before = 'unknown' and not waiting_before and not patient_turned
+                and (
+                    gap_before
+                    or (
+                        at_us - waiting_since_before_us > round(s.continue_after_pause_s * 1e6) and not is_unbroken
+                    )
+                )
+            )
+        ) as stop_missing,
+        ran_place is not null and not patient_turned
+        and case
+            when state_before in ('running', 'bolus', 'suspended') then true
+            when state_before = 'unknown' and not waiting_before
+                then not gap_before and at_us - waiting_since_before_us <= round(s.continue_after_pause_s * 1e6)
+            when coalesce(barred_place, 0) > ran_place then false
+            -- totals cleared before the logged stop do not lie between that and the start
+            when coalesce(cleared_place, 0) > greatest(ran_place, coalesce(ended_place, 0)) then false
+            when state_before = 'closed'
+                then
+                    end_sign_before in ('stop', 'complete', 'bolus_end')
+                    and at_us - ended_before_us <= round(s.continue_after_stop_s * 1e6)
+            else not is_late
+        end as may_continue,
+        begins and (
+            state_before in ('running', 'bolus')
+            or coalesce(
+                state_before = 'closed' and end_sign_before = 'stop' and state_at_end in ('running', 'bolus')
+                and at_us - ended_before_us <= round(s.no_gap_s * 1e6),
+                false
+            )
+        ) as no_gap,
+        begins and (
+            state_before = 'keep_open'
+            or coalesce(state_before = 'closed' and (end_sign_before = 'complete' or state_at_end = 'keep_open'), false)
+        ) as refills
+    from lasts as l
+    cross join settings as s
+)
+
+select
+    * exclude (
+        may_continue, patient_closes, closes, delivers, concentration_ran, fluid_ran, care_area_ran, end_sign_before,
+        ended_before_us, state_at_end, ran_place, ended_place, cleared_place, barred_place
+    ),
+    starts and coalesce(may_continue, false) and not stop_missing as would_continue
+from compared
