@@ -77,6 +77,19 @@ def test_no_page_is_wider_than_the_screen(report: Path, watched: tuple[Page, lis
         assert page.evaluate("document.documentElement.scrollWidth") <= width, name
 
 
+def test_the_id_of_a_case_takes_two_lines_at_most(report: Path, watched: tuple[Page, list[str]]) -> None:
+    page, _ = watched
+    page.set_viewport_size({"width": 1200, "height": 900})
+    page.goto((report / "index.html").as_uri())
+    ids = page.locator("td code")
+    assert ids.count() > 0
+    assert all(len(name) == 32 or name.startswith("a2026") for name in ids.all_inner_texts())
+    script = "every => Math.max(...every.map(one => one.getBoundingClientRect().height))"
+    line = page.evaluate("parseFloat(getComputedStyle(document.querySelector('td code')).lineHeight)")
+    assert ids.evaluate_all(script) <= 2.2 * line
+    assert page.locator("code", has_text="dripledger trace --case ID").count() == 1
+
+
 def _one_of_each(report: Path) -> list[str]:
     """Return the pages that stand alone, and the largest of each folder, whose pages are made alike."""
     found: dict[str, str] = {}

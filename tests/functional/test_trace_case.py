@@ -46,7 +46,11 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def printed(text: str) -> list[str]:
-    return [html.unescape(found) for found in re.findall(r"<code>(dripledger trace [^<]*)</code>", text)]
+    """Return the command that a page prints once, with the id of each case that it lists."""
+    (command,) = re.findall(r"<code[^>]*>(dripledger trace [^<]*)</code>", text)
+    assert command == "dripledger trace --case ID"
+    ids = re.findall(r'<td[^>]*data-label="Case"[^>]*><code>([^<]*)</code></td>', text)
+    return [command.replace("ID", shlex.quote(html.unescape(case))) for case in ids]
 
 
 def told(cli: CommandLine, site: Path, command: str, *more: str) -> dict[str, object]:
@@ -59,7 +63,7 @@ def told(cli: CommandLine, site: Path, command: str, *more: str) -> dict[str, ob
     return document
 
 
-def test_the_command_beside_a_case_shows_what_its_pump_did(cli: CommandLine, site: Path) -> None:
+def test_the_command_of_a_page_shows_what_the_pump_of_each_case_did(cli: CommandLine, site: Path) -> None:
     report = site / "reports" / "2026-10"
     commands = printed((report / "cases.html").read_text(encoding="utf-8"))
     assert len(commands) == 2

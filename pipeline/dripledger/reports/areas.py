@@ -8,7 +8,7 @@ from typing import Final
 
 from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
 from dripledger.reports.cards import cards
-from dripledger.reports.case_list import area_file, case_table, entry_file
+from dripledger.reports.case_list import HOW_TO_TRACE, area_file, case_table, entry_file
 from dripledger.reports.entries import with_page
 from dripledger.reports.figure_tables import by_area
 from dripledger.reports.figures import shown
@@ -125,6 +125,7 @@ def _leaf(material: Material, area: str) -> Leaf:
         blocks.append(
             case_table(material.site, own[:100], empty="No case of the month.", entries=with_page(material))
         )
+        blocks += [HOW_TO_TRACE] if own else []
         if len(own) > 100:
             blocks.append(Text(f"{whole(len(own) - 100)} more.", href="cases.html", more="All cases"))
         blocks += [Heading("Entries with limit alerts", "entries"), _entries(material, area)]

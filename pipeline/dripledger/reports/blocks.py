@@ -29,8 +29,8 @@ class Cell:
     beside: str = ""
     #: The counts of a figure, numerator and denominator, each with where it leads: a line of their own.
     counts: tuple[Cell, Cell] | None = None
-    #: A line to type or copy; pages show it, paper does not.
-    command: str = ""
+    #: Whether the text is to be copied as it stands: an id.
+    code: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,8 @@ class Column:
     number: bool = False
     #: Words break nowhere in it: dates, shifts.
     tight: bool = False
+    #: Whether it stands on paper too.
+    on_paper: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +70,17 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A paragraph; `strong` stands before it, `href` leads on from it by the words of `more`."""
+    """A paragraph; `strong` stands before it, `href` leads on from it by the words of `more`.
+
+    A `command` to type stands at its end; paper has no such paragraph.
+    """
 
     text: str
     strong: str = ""
     href: str = ""
     more: str = ""
     quiet: bool = False
+    command: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
 import duckdb
 
-from dripledger.case_command import trace_command
 from dripledger.reports import words
-from dripledger.reports.blocks import Cell, Column, Table
+from dripledger.reports.blocks import Cell, Column, Table, Text
 from dripledger.reports.list_rows import OUTCOMES, QUANTITIES, lineage
 from dripledger.reports.naming import day, short_month, slug
 from dripledger.site import Site
@@ -23,6 +22,19 @@ KINDS: Final = {
     "long_stop": ("Long stop by an alarm, high-alert entry", "long_stops.csv"),
     "rate_change": ("Rate changed fivefold or more by a user", "rate_changes.csv"),
 }
+#: The same in a table, where the full name stands above.
+_SHORT: Final = {
+    "far_override": "Far override",
+    "left_library": "Left the library",
+    "long_stop": "Long stop",
+    "rate_change": "Rate change",
+}
+#: Stands once beside the tables of cases.
+HOW_TO_TRACE: Final = Text(
+    "To see what the pump of a case did, minute by minute, run this with the id of the case for ID:",
+    quiet=True,
+    command="dripledger trace --case ID",
+)
 #: What leaves a case open.
 _OPEN: Final = ("", "undecided")
 
@@ -42,6 +54,8 @@ class CaseRow:
     told: str
     size: str
     outcome: str
+    #: Whether an override was brought inside its limits soon after.
+    reversed: bool
     pump: str
     source: Cell
     disposition: str
@@ -63,7 +77,8 @@ def read_cases(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[CaseRow, ...
             cases.append(
                 CaseRow(
                     row[key], row["what"], row["month"], row["happened_on"], row["shift"], row["care_area"],
-                    row["entry"] or "", row["high_alert"] == "yes", told, size, outcome, row["pump_id"],
+                    row["entry"] or "", row["high_alert"] == "yes", told, size, outcome,
+                    bool(row.get("reversed")), row["pump_id"],
                     lineage(row), found.get(row[key], ""),
                 )
             )  # fmt: skip
@@ -100,29 +115,35 @@ def case_table(
     site: Site, cases: Sequence[CaseRow], *, empty: str, with_kind: bool = True, on_paper: int = 0,
     entries: Iterable[str] = (),
 ) -> Table:  # fmt: skip
-    """Set cases as a table; an entry leads to its page where it has one."""
+    """Set cases as a table; an entry leads to its page where it has one. `HOW_TO_TRACE` stands with it."""
     have = set(entries)
-    columns = [Column("Date", tight=True), Column("Shift, hours", tight=True), Column("Care area"),
-               Column("Entry")]  # fmt: skip
+    columns = [Column("Date, shift", tight=True), Column("Care area"), Column("Entry")]
     columns += [Column("What it is")] if with_kind else []
     columns += [
         Column("What was logged"),
         Column("How far"),
         Column("Review"),
         Column("Source file / record"),
+        Column("Case", on_paper=False),
     ]
     rows = []
     for case in cases:
         entry = case.entry or "no entry"
         cells = [
-            Cell(day(case.on, site.settings.report.dates), value=case.on.isoformat()), Cell(case.shift),
+            Cell(day(case.on, site.settings.report.dates), value=f"{case.on.isoformat()} {case.shift}",
+                 note=f"{case.shift} h"),
             Cell(case.area),
             Cell(entry, entry_file(case.entry) if case.entry in have else "",
                  note="high-alert" if case.high_alert else ""),
         ]  # fmt: skip
-        cells += [Cell(KINDS[case.kind][0])] if with_kind else []
-        cells += [Cell(case.told, note=case.outcome), Cell(case.size), Cell(case.disposition or "open"),
-                  replace(case.source, command=trace_command(case.case_id))]  # fmt: skip
+        cells += [Cell(_SHORT[case.kind])] if with_kind else []
+        cells += [
+            Cell(case.told, note=case.outcome if case.reversed else ""),
+            Cell(case.size),
+            Cell(case.disposition or "open"),
+            Cell(case.source.text),
+            Cell(case.case_id, code=True),
+        ]
         rows.append(tuple(cells))
     return Table(tuple(columns), tuple(rows), empty=empty, sortable=True, on_paper=on_paper)
 

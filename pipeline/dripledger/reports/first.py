@@ -8,7 +8,7 @@ from typing import Final
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Bullets, Cell, Heading, Leaf, Pairs, Text
 from dripledger.reports.cards import cards, marks_text, title_of
-from dripledger.reports.case_list import KINDS, CaseRow, case_table, months_of
+from dripledger.reports.case_list import HOW_TO_TRACE, KINDS, CaseRow, case_table, months_of
 from dripledger.reports.entries import few_entries, with_page
 from dripledger.reports.material import Material
 from dripledger.reports.series import History
@@ -177,6 +177,7 @@ def _cases(material: Material) -> list[Block]:
         blocks.append(
             case_table(material.site, own[:_MOST_CASES], empty="None.", entries=with_page(material))
         )
+        blocks.append(HOW_TO_TRACE)
     else:
         seen = [none for kind, (none, _) in _NONE_OF.items() if kind not in _left_open(material)]
         blocks.append(Text(f"No case of the month is listed{': ' if seen else ''}{', '.join(seen)}."))
@@ -222,7 +223,7 @@ def _left_open(material: Material) -> dict[str, str]:
 def cases_page(material: Material) -> Leaf:
     """Compose the page of all cases: the month's by kind, then the open ones of the months before."""
     month = str(material.month)
-    blocks: list[Block] = []
+    blocks: list[Block] = [HOW_TO_TRACE] if any(c.month == month or c.is_open for c in material.cases) else []
     entries = with_page(material)
     for kind, (title, name) in KINDS.items():
         own = [c for c in material.cases if c.month == month and c.kind == kind]

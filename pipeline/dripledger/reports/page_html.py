@@ -102,7 +102,8 @@ def _text(block: Text, leaf: Leaf) -> str:
     words = f"{prose} " if block.text and not block.strong.endswith(":") else prose
     if block.strong.endswith(":"):
         return f"<p{kind}>{words} {strong}{more.strip()}</p>"
-    return f"<p{kind}>{strong}{words.strip()}{more}</p>"
+    command = f' <code class="option">{escape(block.command)}</code>' if block.command else ""
+    return f"<p{kind}>{strong}{words.strip()}{more}{command}</p>"
 
 
 def _href(href: str, leaf: Leaf) -> str:
@@ -113,10 +114,12 @@ def _inner(cell: Cell, leaf: Leaf) -> str:
     text = escape(cell.text)
     if cell.href:
         text = f'<a href="{_href(cell.href, leaf)}">{text}</a>'
-    if len(cell.text) > _WORD and max(map(len, cell.text.split()), default=0) > _WORD:
+    if cell.code:
+        text = f"<code>{text}</code>"
+    elif len(cell.text) > _WORD and max(map(len, cell.text.split()), default=0) > _WORD:
         # a word without an end may break anywhere, the others only between words
         text = f'<span class="long">{text}</span>'
-    if cell.note or cell.beside or cell.counts or cell.command:
+    if cell.note or cell.beside or cell.counts:
         text = f"<span>{text}{_below(cell, leaf)}</span>"
     return text
 
@@ -124,8 +127,7 @@ def _inner(cell: Cell, leaf: Leaf) -> str:
 def _below(cell: Cell, leaf: Leaf) -> str:
     counts = " of ".join(_inner(one, leaf) for one in cell.counts) if cell.counts else ""
     beside = f' <span class="quiet">({escape(cell.beside)})</span>' if cell.beside else ""
-    command = f"<code>{escape(cell.command)}</code>" if cell.command else ""
-    lines = (counts, escape(cell.note), command)
+    lines = (counts, escape(cell.note))
     return beside + "".join(f'<span class="note">{line}</span>' for line in lines if line)
 
 

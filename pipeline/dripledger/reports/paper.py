@@ -123,8 +123,10 @@ def _short(text: str) -> str:
 
 
 def _leads_on(block: Block) -> bool:
-    """Whether a paragraph only leads to another page, which paper does not have."""
-    return isinstance(block, Text) and bool(block.href) and block.text.endswith(":")
+    """Whether a paragraph only leads to another page or a command, which paper does not have."""
+    if not isinstance(block, Text):
+        return False
+    return bool(block.command) or (bool(block.href) and block.text.endswith(":"))
 
 
 def _block(block: Block) -> dict[str, Any]:
@@ -152,13 +154,18 @@ def _block(block: Block) -> dict[str, Any]:
 def _table(table: Table) -> dict[str, Any]:
     rows = table.rows[: table.on_paper] if table.on_paper else table.rows[:60]
     left = len(table.rows) - len(rows)
+    kept = [place for place, column in enumerate(table.columns) if column.on_paper]
     return {
         "kind": "table",
         "columns": [
-            {"title": column.title, "number": column.number, "tight": column.tight}
-            for column in table.columns
+            {
+                "title": table.columns[place].title,
+                "number": table.columns[place].number,
+                "tight": table.columns[place].tight,
+            }
+            for place in kept
         ],
-        "rows": [[_cell(cell) for cell in row] for row in rows],
+        "rows": [[_cell(row[place]) for place in kept] for row in rows],
         "caption": table.caption,
         "empty": table.empty,
         "more": f"{left} more lines stand on the pages." if left else "",
