@@ -9,6 +9,7 @@ with spans as (
         cast(sum(grown_ml) as double) as reported_ml,
         max_by(event_id, place) as event_id
     from trace_readings
+    where grown_ml is not null
     group by infusion_id, facility, pump_id, channel, care_area, entry, uncertain, scope
 ),
 
@@ -31,6 +32,7 @@ computed as (
     from trace_readings as p
     inner join segments as s
         on p.infusion_id = s.infusion_id and p.occurred_at > s.started_at and p.since_at < s.ended_at
+    where p.grown_ml is not null
     group by p.infusion_id, p.scope
 ),
 

@@ -1,5 +1,7 @@
 -- title: By how much each reading of the pump's own counter grew, and since when
 -- grain: one reading in an infusion, except the first of a counter since it was cleared: it has nothing before it
+-- note: grown_ml is null where the counter fell with no clear (or start, or change, by its scope): it began anew at a
+-- moment that nobody logged
 -- why: the rule of `infusion_readings`, part by part, so that trace, finding and infusions tell one total (ruling 28)
 with begun as (
     select
@@ -75,9 +77,11 @@ anew as (
     select
         *,
         case scope
-            -- the pump's own count of an infusion may begin anew at a start that continues ours
+            -- the pump's own count of an infusion may begin anew at a start that continues ours, or at a clear
             when 'infusion'
-                then reading_before is null or (reading < reading_before and starts > starts_before)
+                then
+                    reading_before is null
+                    or (reading < reading_before and (starts > starts_before or clears > clears_before))
             when 'segment' then reading_before is null or changes > changes_before
             else clears > coalesce(clears_before, 0)
         end as is_anew
@@ -86,14 +90,13 @@ anew as (
 
 select
     infusion_id, facility, pump_id, channel, care_area, entry, uncertain, scope, place, event_id, occurred_at,
-    case when is_anew then reading else reading - reading_before end as grown_ml,
+    case when is_anew then reading when reading >= reading_before then reading - reading_before end as grown_ml,
     case
         when not is_anew then read_before_at
         when scope = 'infusion' and reading_before is null then started_at
-        when scope = 'infusion' then begun_at
+        when scope = 'infusion' then greatest(begun_at, cleared_at)
         when scope = 'segment' then coalesce(changed_at, started_at)
         else cleared_at
     end as since_at
 from anew
--- a counter that fell with no clear began anew at a moment that nobody logged
-where is_anew or reading >= reading_before
+where is_anew or reading_before is not null

@@ -1,6 +1,7 @@
 -- title: What the pump itself reports as delivered
 -- grain: one infusion with a reading
--- why: a counter since clearing gives last less first, parts added over a clear (ruling 28); others their last
+-- why: a counter since clearing gives last less first, parts added over a clear (ruling 28); others their last. One
+-- that fell with nothing logged that it begins anew at tells no total: what it showed last before that nobody knows
 with inside as (
     select
         t.lane_no, t.ordinal, t.place, t.at_us, t.sign, t.starts, l.volume_delivered_ml as reading,
@@ -33,6 +34,8 @@ readings as (
             partition by lane_no, ordinal, scope order by place
         ) as next_reading,
         lead(starts_before) over (partition by lane_no, ordinal, scope order by place) as next_starts_before,
+        lead(changes_before) over (partition by lane_no, ordinal, scope order by place) as next_changes_before,
+        lead(clears_before) over (partition by lane_no, ordinal, scope order by place) as next_clears_before,
         row_number() over (
             partition by lane_no, ordinal, scope, clears_before order by place
         ) as from_first,
@@ -49,16 +52,19 @@ readings as (
 signed as (
     select
         lane_no, ordinal, scope, place, at_us,
+        coalesce(
+            next_reading < reading
+            and case scope
+                when 'infusion' then next_starts_before = starts_before and next_clears_before = clears_before
+                when 'segment' then next_changes_before = changes_before
+                else next_clears_before = clears_before
+            end,
+            false
+        ) as fell,
         cast(reading as decimal(28, 9))
         * case scope
-            -- the pump's own count of an infusion may begin anew at a start that continues ours
-            when 'infusion'
-                then
-                    case
-                        when next_reading is null then 1
-                        when next_reading < reading and next_starts_before > starts_before then 1
-                        else 0
-                    end
+            -- the pump's own count of an infusion may begin anew at a start that continues ours, or at a clear
+            when 'infusion' then case when coalesce(next_reading < reading, true) then 1 else 0 end
             when 'segment' then case when from_last_change = 1 then 1 else 0 end
             else
                 case when from_last = 1 then 1 else 0 end
@@ -70,7 +76,7 @@ signed as (
 summed as (
     select
         lane_no, ordinal, scope,
-        cast(sum(part) as double) as volume_ml,
+        case when not bool_or(fell) then cast(sum(part) as double) end as volume_ml,
         count(*) as reading_count,
         arg_max(at_us, place) as last_us
     from signed

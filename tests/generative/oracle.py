@@ -329,12 +329,14 @@ class Channel(Starts):
                 target.doubtful = True
             elif self.rested is not None:
                 self.rest_doubt = True
+        if mine and target is not None and event["kind"] in {"rate_changed", "programme_changed"}:
+            target.changes += 1
         value, scope = exact(event["volume_delivered_ml"]), event["volume_scope"]
         if mine and value is not None and scope is not None:
             if scope == "since_cleared":
                 self.counter = value
             if target is not None:
-                target.readings.append((scope, value, target.parts, target.clears, at))
+                target.readings.append((scope, value, target.parts, target.clears, at, target.changes))
 
     def log_ends(self) -> None:
         if self.now is not None:

@@ -138,28 +138,31 @@ def _total(parts: Sequence[Decimal | None]) -> Decimal | None:
 
 
 def _reported(infusion: Infusion) -> Fraction | None:
-    """28: the pump's own total."""
-    by_scope: dict[str, list[tuple[str, Fraction, int, int, int]]] = {}
-    for reading in infusion.readings:
-        by_scope.setdefault(reading[0], []).append(reading)
-    if "infusion" in by_scope:
-        readings = by_scope["infusion"]
-        # a start that continues ours may begin the pump's own count anew: then the parts add up
-        anew = [a[1] for a, b in pairwise(readings) if b[1] < a[1] and b[2] > a[2]]
-        return sum(anew, readings[-1][1])
-    if "since_cleared" in by_scope:
-        readings = by_scope["since_cleared"]
-        if len(readings) < 2:
+    """28: the pump's own total, of the first scope that has one."""
+    told = (_reported_by(scope, infusion) for scope in ("infusion", "since_cleared", "segment"))
+    return next((total for total in told if total is not None), None)
+
+
+def _reported_by(scope: str, infusion: Infusion) -> Fraction | None:
+    readings = [r for r in infusion.readings if r[0] == scope]
+    if len(readings) < (2 if scope == "since_cleared" else 1):
+        return None
+    # where the counter may begin anew: at a clear, at a start that continues ours, with each stretch
+    parts: list[list[Fraction]] = [[readings[0][1]]]
+    for a, b in pairwise(readings):
+        fell, started, cleared, changed = b[1] < a[1], b[2] > a[2], b[3] > a[3], b[5] > a[5]
+        begins = {
+            "infusion": fell and (cleared or started),
+            "since_cleared": cleared,
+            "segment": started or changed,
+        }[scope]
+        if fell and not begins:
             return None
-        total = Fraction(0)
-        for clears in sorted({r[3] for r in readings}):
-            part = [r[1] for r in readings if r[3] == clears]
-            total += part[-1] - (part[0] if clears == readings[0][3] else 0)
-        return total
-    if "segment" in by_scope:
-        last = {r[2]: r[1] for r in by_scope["segment"]}
-        return sum(last.values(), Fraction(0))
-    return None
+        if begins:
+            parts.append([])
+        parts[-1].append(b[1])
+    total = sum((part[-1] for part in parts), Fraction(0))
+    return total - parts[0][0] if scope == "since_cleared" else total
 
 
 def infusion_row(

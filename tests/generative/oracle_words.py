@@ -147,6 +147,7 @@ class Infusion:
     basal_rate: Fraction | None = None  # the last rate that it ran at
     parts: int = 0
     clears: int = 0
-    readings: list[tuple[str, Fraction, int, int, int]] = field(
+    changes: int = 0  # changes of rate or programme
+    readings: list[tuple[str, Fraction, int, int, int, int]] = field(
         default_factory=list
-    )  # scope, ml, part, clear, at
+    )  # scope, ml, part, clear, at, change

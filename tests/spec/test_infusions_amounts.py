@@ -171,6 +171,55 @@ def test_ruling_28_a_clear_in_between_adds_the_parts(rebuild: Rebuild) -> None:
     """)
 
 
+@pytest.mark.parametrize(
+    ("scope", "anew", "total"),
+    [
+        # 500, 530, then 5 with nothing logged between: what it showed when it began anew nobody knows
+        ("since_cleared", "alarm_silenced", ""),
+        ("infusion", "alarm_silenced", ""),
+        ("segment", "alarm_silenced", ""),
+        # a clear is logged: 530 - 500 and 5 - 0, and 10 more; of an infusion's own count 530 + 15
+        ("since_cleared", "totals_cleared", "45"),
+        ("infusion", "totals_cleared", "545"),
+        # a stretch of its own counts anew by itself: 530 + 15; an infusion's own count does not at a change
+        ("segment", "rate_changed", "545"),
+        ("infusion", "rate_changed", ""),
+        ("since_cleared", "rate_changed", ""),
+    ],
+)
+def test_ruling_28_a_counter_that_fell_with_no_clear_has_no_total(
+    rebuild: Rebuild, scope: str, anew: str, total: str
+) -> None:
+    """A reset is an event, not a difference: without it the pump's own total is not known, and not one too small."""
+    out = rebuild(f"""
+        at    | kind             | rate_ml_h | volume_delivered_ml | volume_scope
+        08:00 | infusion_started | 60        | 500                 | {scope}
+        08:30 | volume_reported  |           | 530                 | {scope}
+        08:30 | {anew}           |           |                     |
+        08:35 | volume_reported  |           | 5                   | {scope}
+        08:45 | infusion_stopped |           | 15                  | {scope}
+    """)
+    out.infusions(f"""
+        infusion_id | volume_ml | volume_reported_ml
+        e1          | 45        | {total}
+    """)
+
+
+def test_ruling_28_a_fall_after_a_clear_has_no_total_either(rebuild: Rebuild) -> None:
+    """The part after the clear fell to nothing by itself; that it ended at 0 is no sign of a false start."""
+    out = rebuild("""
+        at    | kind             | rate_ml_h | volume_delivered_ml | volume_scope
+        08:00 | infusion_started | 60        | 0                   | since_cleared
+        08:30 | totals_cleared   |           |                     |
+        08:40 | volume_reported  |           | 10                  | since_cleared
+        09:00 | infusion_stopped |           | 0                   | since_cleared
+    """)
+    out.infusions("""
+        infusion_id | volume_ml | volume_reported_ml | false_start
+        e1          | 60        |                    | no
+    """)
+
+
 def test_ruling_28_one_reading_tells_nothing(rebuild: Rebuild) -> None:
     """With fewer than two readings of a since-cleared counter there is no total."""
     out = rebuild("""

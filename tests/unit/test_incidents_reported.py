@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from tests.event_samples import drop, make_site
 
 from dripledger.events import ingest
 from dripledger.incidents.model import Trace
+from dripledger.incidents.packet import make_packet
+from dripledger.incidents.page import page_of
 from dripledger.incidents.tracing import Asked, trace
+from dripledger.incidents.zips import unpack
 from dripledger.site import load_site
 from dripledger.store import Ledger
 
@@ -111,7 +116,40 @@ def test_a_counter_that_fell_with_no_clear_tells_nothing_of_that_stretch(tmp_pat
     (reported,) = told.pumped[0].reported
     assert (reported.reported_ml, reported.computed_ml) == (20, 20)
     assert [f.rule for f in told.findings] == []
-    assert told.infusions[0].volume_reported_ml is None, "a total below nothing is none"
+    assert told.infusions[0].volume_reported_ml is None
+    # and the page says so: 20 mL are not all that the counter counted between 08:00 and 11:00
+    assert told.pumped[0].fell_at == [datetime(2026, 10, 1, 10, tzinfo=UTC)]
+    (_, fell) = page_of(told, ZoneInfo("UTC"), [])["pumped"][0]["reported"]
+    assert fell.startswith("the pump's own counter was lower at 2026-10-01 10:00:00")
+
+
+def test_a_counter_that_only_fell_has_no_total_in_the_trace(tmp_path: Path) -> None:
+    told = traced(tmp_path, "08:00:00,START,A,Linol,10,,,100,infusion", "09:00:00,STOP,A,,,,,3,infusion")
+    assert told.infusions[0].volume_reported_ml is None
+    (fell,) = page_of(told, ZoneInfo("UTC"), [])["pumped"][0]["reported"]
+    assert "with no reset logged" in fell
+
+
+def test_a_log_without_numbers_to_rely_on_says_that_losses_cannot_be_seen(tmp_path: Path) -> None:
+    rows = (f"08:00:00,{START}", "09:00:00,STOP,A")
+    sure = traced(tmp_path / "sure", *rows)
+    assert (sure.losses_unseen, sure.loss_caution) == ([], "")
+    told = traced(tmp_path / "unsure", *rows, reliable=False)
+    assert told.losses_unseen == [("pumps", 2, 2)]
+    assert told.loss_caution.startswith("Losses cannot be seen in the log of source pumps")
+    for document in (told.as_json(), page_of(told, ZoneInfo("UTC"), [])):
+        assert told.loss_caution in document["cautions"]
+
+
+def test_the_packet_says_in_plain_words_that_losses_cannot_be_seen(tmp_path: Path) -> None:
+    traced(tmp_path, f"08:00:00,{START}", "09:00:00,STOP,A", reliable=False)
+    site = load_site(tmp_path)
+    data, told = make_packet(site, Ledger.open(site.store).snapshot(), ASKED)
+    members = unpack(data)
+    readme = members["README.txt"].decode()
+    assert told.loss_caution in readme.partition("What it cannot show")[2]
+    assert told.loss_caution in " ".join(json.loads(members["manifest.json"])["cautions"])
+    assert "Losses cannot be seen in the log of source pumps" in members["timeline.html"].decode()
 
 
 def test_a_rate_set_as_the_last_thing_seen_bounds_what_ran_on_unseen(tmp_path: Path) -> None:

@@ -120,7 +120,8 @@ def _tell(told: Trace, site: Site) -> None:
         ]
         say(printable(f"channel {one.channel or 'pump'}, {span}: pumped {'; '.join(parts)}."))
     lines = counted(len(told.lines), "line", "lines")
-    say(f"{lines}, {counted(len(told.findings), 'finding', 'findings')}. {CAUTIONS[0]} {told.clock_caution}")
+    cautions = " ".join([CAUTIONS[0], *told.own_cautions])
+    say(f"{lines}, {counted(len(told.findings), 'finding', 'findings')}. {cautions}")
 
 
 def _similar(args: Namespace, site: Site, snapshot: Snapshot, form: str) -> int:

@@ -86,6 +86,8 @@ class Pumped:
     unknown_s: float
     why_open: list[str]
     reported: list[Reported] = field(default_factory=list)
+    #: Readings of the pump's own counter that were less than the one before, with no reset logged between.
+    fell_at: list[datetime] = field(default_factory=list)
 
 
 def _edge_doubt(
@@ -249,6 +251,8 @@ def pumped(
     return Pumped(
         channel, begins_at, ends_at, volume, states, drugs, length / 1e6, list(dict.fromkeys(why)),
         _reported(case, channel, pieces, a, b),
+        [r["occurred_at"] for r in case.readings
+         if r["channel"] == channel and r["grown_ml"] is None and a <= to_us(r["occurred_at"]) <= b],
     )  # fmt: skip
 
 
@@ -293,7 +297,8 @@ def _reported(case: Case, channel: str, pieces: Sequence[Piece], a: int, b: int)
             (to_us(r["since_at"]), to_us(r["occurred_at"]), Fraction(r["grown_ml"]))
             for r in case.readings
             if r["channel"] == channel and r["scope"] == scope and a <= to_us(r["occurred_at"]) <= b
-        ]
+            and r["grown_ml"] is not None
+        ]  # fmt: skip
         first, last = min((s[0] for s in spans), default=0), max((s[1] for s in spans), default=0)
         if first == last:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -190,7 +191,7 @@ def _unread(
     case: Case, begins: datetime, channel: str, later: Sequence[Row], why: str, event_id: str
 ) -> list[Hole]:
     """Return what a record that says nothing leaves open: each channel until it shows whether it runs."""
-    grown = {r["event_id"] for r in case.readings if r["grown_ml"] > 0}
+    grown = {r["event_id"] for r in case.readings if (r["grown_ml"] or 0) > 0}
     ends: dict[str, datetime] = {}
     for one in [channel] if channel else case.channels or [""]:
         shown = [
@@ -277,6 +278,38 @@ def not_logged(case: Case) -> list[tuple[str, list[str]]]:
         missing = [] if "all" in kinds else [k for k in EVENT_KINDS if k not in kinds and k != "other"]
         found.append((source, missing))
     return found
+
+
+def losses_unseen(case: Case) -> list[tuple[str, int, int]]:
+    """Return the sources of the case in whose log a lost record leaves no trace.
+
+    Returns
+    -------
+    list of tuple
+        (source, its events here that carry no number which tells a loss, all of its events here).
+    """
+    every: Counter[str] = Counter(str(event["source_name"]) for event in case.events)
+    unnumbered: Counter[str] = Counter(
+        str(event["source_name"])
+        for event in case.events
+        if event["sequence"] is None or not event["sequence_reliable"]
+    )
+    return [(source, unnumbered[source], every[source]) for source in sorted(unnumbered)]
+
+
+def loss_caution(unseen: Sequence[tuple[str, int, int]]) -> str:
+    """Say in one sentence where records may be missing without a trace; '' where none can be."""
+    told = [
+        f"source {source}" + (f" (of {count} of its {of} events here)" if count < of else "")
+        for source, count, of in unseen
+    ]
+    if not told:
+        return ""
+    return (
+        f"Losses cannot be seen in the log of {' and of '.join(told)}: its records carry no running number "
+        "that is declared to be without holes, so a record that was lost leaves no gap here. What is seen, "
+        "amounts and all, may be incomplete."
+    )
 
 
 def touching(found: Sequence[Hole], channel: str, begins: datetime, ends: datetime) -> list[Hole]:

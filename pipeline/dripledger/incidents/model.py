@@ -59,6 +59,9 @@ class Trace:
         Whether anybody has said how far the clock may be off.
     clock_caution
         The same as one sentence for every page.
+    losses_unseen, loss_caution
+        (source, events without a number that tells a loss, all events): where lost records leave no gap; the
+        same as one sentence, '' where there is none.
     infusions, stretches, alarms, lines, holes, findings, pumped
         The parts.
     not_logged
@@ -74,6 +77,8 @@ class Trace:
     clock_s: float
     clock_known: bool
     clock_caution: str
+    losses_unseen: list[tuple[str, int, int]]
+    loss_caution: str
     infusions: list[Infusion]
     stretches: list[Stretch]
     alarms: list[AlarmSpan]
@@ -82,6 +87,16 @@ class Trace:
     findings: list[Finding]
     pumped: list[Pumped]
     not_logged: list[tuple[str, list[str]]]
+
+    @property
+    def cautions(self) -> list[str]:
+        """What stands on every form of it: the general cautions, and its own."""
+        return [*CAUTIONS, *self.own_cautions]
+
+    @property
+    def own_cautions(self) -> list[str]:
+        """The cautions that hold for this pump's clock and log."""
+        return [self.clock_caution, *([self.loss_caution] if self.loss_caution else [])]
 
     @property
     def is_empty(self) -> bool:
@@ -98,7 +113,7 @@ class Trace:
         """Return plain values for JSON: instants as UTC text."""
         told = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
         return {
-            "format": FORMAT, "kind": "trace", "cautions": [*CAUTIONS, self.clock_caution], **told,
+            "format": FORMAT, "kind": "trace", "cautions": self.cautions, **told,
         }  # fmt: skip
 
 

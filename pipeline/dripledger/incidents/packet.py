@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dripledger.errors import UsageError, VerificationError
 from dripledger.events.evidence import Evidence, records_as_written
 from dripledger.incidents.case import Case
-from dripledger.incidents.model import CAUTIONS, Trace
+from dripledger.incidents.model import Trace
 from dripledger.incidents.rendering import render_files
 from dripledger.incidents.tables import as_json
 from dripledger.incidents.tracing import Asked, trace_case
@@ -62,7 +62,7 @@ def make_packet(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[bytes, Tr
     manifest = {
         "format": FORMAT,
         "kind": "packet",
-        "cautions": [*CAUTIONS, trace.clock_caution],
+        "cautions": trace.cautions,
         "asked": asked.as_json(),
         "made_from": trace.as_json()["stamp"],
         "declarations": {} if snapshot.row is None else dict(sorted(snapshot.row.declarations.items())),
@@ -220,7 +220,8 @@ def _contents(members: Iterable[str]) -> str:
 def _readme(trace: Trace, records: list[Evidence], members: Mapping[str, bytes]) -> str:
     stamp = trace.stamp
     lost = sum(not r.codec for r in records)
-    cautions = "\n".join(f"- {text}" for text in [*CAUTIONS, trace.clock_caution])
+    cautions = "\n".join(f"- {text}" for text in trace.cautions)
+    losses = f"\n{trace.loss_caution}" if trace.loss_caution else ""
     gone = f"Of {lost} of them the bytes are not there any more. " if lost else ""
     return f"""\
 What pump {trace.pump_id} did: how this packet was made, and what it cannot show
@@ -258,5 +259,5 @@ you made.
 What it cannot show
 -------------------
 What reached the vein; what a log does not write (the timeline lists it); what records that are missing said;
-who did something, and why. Times are by the pump's clock, as far as it was corrected.
+who did something, and why. Times are by the pump's clock, as far as it was corrected.{losses}
 """

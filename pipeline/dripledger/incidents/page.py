@@ -7,7 +7,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from dripledger.incidents.amounts import Bounds, Pumped
-from dripledger.incidents.model import CAUTIONS, Trace
+from dripledger.incidents.model import Trace
 from dripledger.incidents.moments import local_text, seconds_text, utc_text
 from dripledger.incidents.parts import Infusion
 from dripledger.incidents.timeline import Line
@@ -42,7 +42,7 @@ def page_of(trace: Trace, zone: ZoneInfo, captions: list[str]) -> dict[str, Any]
         "subtitle": f"{trace.stamp.facility}; {channel}",
         "asked": _span(window.asked_from, window.asked_to, zone),
         "widened": _span(window.begins_at, window.ends_at, zone) if widened else "",
-        "cautions": [*CAUTIONS, trace.clock_caution],
+        "cautions": trace.cautions,
         "empty": empty_sentence(trace, zone) if trace.is_empty else "",
         "clock": trace.clock,
         "captions": captions,
@@ -116,6 +116,11 @@ def _pumped(p: Pumped, zone: ZoneInfo) -> dict[str, Any]:
         f"{number(r.computed_ml)} mL by rate x time, difference {number(r.difference_ml)} mL; both from "
         f"{local_text(r.first_at, zone)} to {local_text(r.last_at, zone)}"
         for r in p.reported
+    ]
+    reported += [
+        f"the pump's own counter was lower at {local_text(at, zone)} than at its reading before, with no "
+        "reset logged: what it counted between these two is in no total of its own"
+        for at in p.fell_at
     ]
     states = ", ".join(f"{state.replace('_', ' ')} {number(v)} mL" for state, v in p.by_state_ml.items())
     return {

@@ -13,7 +13,7 @@ from dripledger.engine import connect
 from dripledger.incidents.amounts import pumped
 from dripledger.incidents.case import Case, open_case
 from dripledger.incidents.doses import stretches_of
-from dripledger.incidents.doubts import clock_doubt, holes, not_logged
+from dripledger.incidents.doubts import clock_doubt, holes, loss_caution, losses_unseen, not_logged
 from dripledger.incidents.findings import find
 from dripledger.incidents.limits import limits_for, limits_text
 from dripledger.incidents.model import Stamp, Trace
@@ -100,7 +100,7 @@ def trace_case(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[Trace, Cas
         case = open_case(con, site, snapshot, asked.pump_id, asked.channel, asked.begins_at, asked.ends_at)
         found = find(con, case)
     doubt = clock_doubt(case, asked.clock_doubt_s)
-    open_at = holes(case)
+    open_at, unseen = holes(case), losses_unseen(case)
     spans = [(asked.begins_at, asked.ends_at), *asked.between]
     told = Trace(
         pump_id=case.pump_id,
@@ -112,6 +112,8 @@ def trace_case(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[Trace, Cas
         clock_s=doubt.either_way_s,
         clock_known=bool(doubt.given_s),
         clock_caution=doubt.caution(),
+        losses_unseen=unseen,
+        loss_caution=loss_caution(unseen),
         infusions=[_infusion(case, number, row) for number, row in enumerate(case.infusions, 1)],
         stretches=stretches_of(case),
         alarms=[_alarm(row) for row in case.alarms],
@@ -179,16 +181,10 @@ def _infusion(case: Case, number: int, row: Row) -> Infusion:
     return Infusion(
         number, str(row["channel"]), row["started_at"], row["ended_at"], row["start_kind"], row["end_kind"],
         row["entry"], row["care_area"], row["library_use"], row["library_version"], row["running_hours"],
-        _float(row["volume_ml"]), _float(row["volume_keep_open_ml"]), _own_total(row),
+        _float(row["volume_ml"]), _float(row["volume_keep_open_ml"]), row["volume_reported_ml"],
         _float(row["amount"]), row["amount_unit"], bool(row["uncertain"]), bool(row["false_start"]),
         limits_text(limits_for(own[0], case.libraries)) if own else "", str(row["infusion_id"]),
     )  # fmt: skip
-
-
-def _own_total(row: Row) -> float | None:
-    """Return the pump's own total of an infusion; one below nothing is none: its counter began anew."""
-    total: float | None = row["volume_reported_ml"]
-    return None if total is None or total < 0 else total
 
 
 def _alarm(row: Row) -> AlarmSpan:

@@ -184,7 +184,9 @@ def _declare() -> Iterable[Column]:
     yield Column("end_kind", _T, "how it ended", codes.END_KINDS, nullable=False)
     yield Column("running_hours", _R, "hours in which the state was running or bolus")
     yield Column("volume_keep_open_ml", _D, "computed volume of keep-open stretches")
-    yield Column("volume_reported_ml", _R, "the pump's own total")
+    yield Column(
+        "volume_reported_ml", _R, "the pump's own total; null where its counter fell and no reset is logged"
+    )
     yield Column("user_rate_changes", _I, "rate changes by a user while it ran")
     yield Column(
         "uncertain",
