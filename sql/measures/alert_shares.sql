@@ -1,7 +1,6 @@
 -- title: Programmings with a soft or hard limit alert, infusion by infusion: the interval is clustered
 -- grain: measure, cluster, month, care area, entry, pump type, high-alert flag, source, phase
--- note: starts of unknown library use stand beside them, and changes that tell no value, unless an alert shows what
--- they were
+-- note: starts of unknown library use stand beside them, with an alert or without, and changes that tell no value
 with apart as (
     select
         s.infusion_id as cluster,

@@ -1,7 +1,8 @@
 -- title: Programmings of the months, and the limits that they met
 -- grain: one programming in one of the months, in clinical or unknown use
 -- note: programmings of one infusion stand together (`cluster`): alerts come in bursts. `use_told`: not only those with
--- an alert are known to be programmings inside; `soft_told`, `hard_told`: whether it met such a limit is known
+-- an alert are known to be programmings inside, in its source and month and in its infusion; `soft_told`, `hard_told`:
+-- whether it met such a limit is known
 select
     p.programming_id,
     m.month,
@@ -17,7 +18,12 @@ select
     coalesce(not a.met_soft and not a.met_hard, false) as met_unknown,
     s.source is null and coalesce(a.met_soft or a.met_hard, true) as soft_told,
     h.source is null and coalesce(a.met_soft or a.met_hard, true) as hard_told,
-    u.source is null as use_told,
+    u.source is null
+    and not (
+        i.infusion_id is not null and coalesce(i.library_use, 'unknown') = 'unknown'
+        -- a change confirmed under a use that the log told later is known
+        and (p.phase = 'start' or coalesce(p.programming_id = p.attempt_id, false))
+    ) as use_told,
     c.source_name is not null as can_log
 from programmings as p
 inner join site_months as m
@@ -26,6 +32,8 @@ left join pump_logs as g
     on p.pump_id = g.pump_id and p.source_name = g.source_name and m.month = g.month
 left join attempts as a
     on p.attempt_id = a.attempt_id
+left join infusions as i
+    on p.infusion_id = i.infusion_id
 left join pump_kinds as k
     on p.pump_id = k.pump_id
 left join entry_flags as f

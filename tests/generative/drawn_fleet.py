@@ -65,9 +65,9 @@ class Pump:
     def infusion(self, channel: str) -> None:
         """Start, meet what comes, and end."""
         rng = self.rng
-        use = rng.choice(("limited", "limited", "limited", "no_limit_entry", "bypassed", None))
+        use = rng.choice(("limited", "limited", "limited", "no_limit_entry", "bypassed", None, "unknown"))
         entry, rate = (None if use == "bypassed" else rng.choice(ENTRIES)), rng.choice((2.0, 5.0, 18.0))
-        if use == "limited" and rng.random() < 0.5:
+        if use in ("limited", "unknown") and rng.random() < 0.5:
             self.warned(channel)
             entry, answer = "heparin", rng.random()
             if answer < 0.4:
@@ -102,7 +102,7 @@ class Pump:
         if what == 0:
             self.log("rate_changed", channel, 3, rate_ml_h=rng.choice((1.0, 6.0, 12.0)),
                      initiator=rng.choice((None, "user", "pump", "order")))  # fmt: skip
-        elif what == 1 and start["library_use"] == "limited":
+        elif what == 1 and start["library_use"] in ("limited", "unknown"):
             self.warned(channel)
             rate = rng.choice((12.0, 30.0, 120.0))
             if rate > 20 and rng.random() < 0.8:

@@ -128,6 +128,9 @@ class Plain:
     def limits(self) -> None:
         attempts = {a["attempt_id"]: a for a in self.attempts}
         for p in self.programmings:
+            use = self.by_id.get(p["infusion_id"] or "", {"library_use": "none"})["library_use"]
+            if use is None and (p["phase"] == "start" or p["programming_id"] == p["attempt_id"]):
+                continue  # 45: left out of both sides, whatever warned
             attempt = attempts.get(p["attempt_id"], {"met_soft": False, "met_hard": False})
             for kind in ("soft", "hard"):
                 self.share(f"{kind}_alert_share", p["at"], p["care_area"], attempt[f"met_{kind}"])

@@ -174,6 +174,39 @@ def test_starts_of_unknown_library_use_are_told_beside_the_share() -> None:
     assert f"left out: 2 infusions {WHETHER_INSIDE} (40.0 %)" in row["reason"]
 
 
+def test_alerts_of_starts_that_are_left_out_are_left_out_with_them() -> None:
+    """Two of five starts are of unknown use, and one of them warned: 1 of 3, as without either of them."""
+    found = measured(**used("unknown", "limited", "limited", "limited", "unknown", alerts=2))
+    for name in ("soft_alert_share", "soft_alert_share_start"):
+        row = icu(found, name)
+        assert counts(row) == (1, 3)
+        assert f"left out: 2 programmings {WHETHER_INSIDE} (40.0 %)" in row["reason"]
+    row = icu(found, "soft_alerts_per_100_infusions")
+    assert counts(row) == (1, 3)
+    assert f"left out: 2 infusions {WHETHER_INSIDE} (40.0 %)" in row["reason"]
+    for name in ("hard_alert_share", "hard_alerts_per_100_infusions"):
+        assert counts(icu(found, name)) == (0, 3)
+
+
+def test_alerts_of_changes_in_infusions_of_unknown_use_are_left_out() -> None:
+    """Changes there without an alert are not known to be in the library: those with one would stand alone."""
+    drawn = used("limited", "limited", "limited", "unknown", alerts=0)
+    drawn["programmings"] += [
+        # it ended with no programme known to be inside; the other was confirmed after the log told the use
+        {"programming_id": "a1", "infusion_id": "i3", "attempt_id": "a1", "phase": "change"},
+        {"programming_id": "e9", "infusion_id": "i3", "attempt_id": "a2", "phase": "change"},
+    ]
+    drawn["attempts"] += [
+        {"attempt_id": "a1", "infusion_id": "i3"},
+        {"attempt_id": "a2", "infusion_id": "i3"},
+    ]
+    found = measured(**drawn)
+    row = icu(found, "soft_alert_share")
+    assert counts(row) == (1, 4)
+    assert f"left out: 2 programmings {WHETHER_INSIDE} (33.3 %)" in row["reason"]
+    assert counts(icu(found, "soft_alerts_per_100_infusions")) == (1, 3)
+
+
 @pytest.mark.parametrize(
     "uses",
     [

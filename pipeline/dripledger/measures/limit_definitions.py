@@ -32,8 +32,8 @@ _LEFT_OUT_KINDS: Final = (
     "whole month of a source that tells it of none"
 )
 _LEFT_OUT_USE: Final = (
-    "starts whose library use is not known, changes that log no value, and the whole month of a source in "
-    "which more of them are not known than known"
+    "starts whose library use is not known, with the limit alerts of their infusions, changes that log no "
+    "value, and the whole month of a source in which more of them are not known than known"
 )
 #: Times the limit from which an override counts as far; the first is the measure itself.
 FAR_TIMES: Final = (2, 5, 10)
