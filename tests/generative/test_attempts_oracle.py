@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.spec.drawn import MIDNIGHT
-from tests.spec.drawn_attempts import READERS, RELATIONS, Tables, sql_is_there
+from tests.spec.drawn_attempts import READERS, RELATIONS, Tables, by_sql, sql_is_there
 
 from dripledger.schema import TABLES, ColumnType
 
@@ -351,10 +351,10 @@ def compare(which: str, examples: int, together: int) -> None:
             for n, rows in enumerate(pumps, start=1)
             for e in rows
         ]
-        by_sql = READERS["sql"](events, RECORDS)
+        found = by_sql(events, RECORDS)
         expected = by_oracle(events)
         for name in RELATIONS:
-            wanted, got = ordered(expected[name]), ordered(by_sql[name])
+            wanted, got = ordered(expected[name]), ordered(found[name])
             assert len(wanted) == len(got), (name, wanted, got)
             for a, b in zip(wanted, got, strict=True):
                 wrong = {c: (a[c], b[c]) for c in a if c in b and not agree(a[c], b[c])}

@@ -17,6 +17,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 from tests.generative import oracle
+from tests.spec.together import ALONE, SQL, Needs, Tables, Together
 
 from dripledger.engine import connect
 from dripledger.schema import TABLES, ColumnType
@@ -126,29 +127,50 @@ def connection_with(
     return con
 
 
-def by_sql(
-    events: list[Row], contexts: Mapping[str, str], thresholds: Thresholds
-) -> tuple[list[Row], list[Row]]:
-    """Rebuild with the product's SQL."""
+def _build(events: list[Row], needs: Needs) -> Tables:
     from dripledger.infusions import build
 
+    contexts, thresholds = needs
     con = connection_with(events, contexts, thresholds)
     try:
         build(con, ("segments", "infusions"))
         order = "facility, pump_id, channel, started_at"
-        segments = con.sql(f"select * from segments order by {order}, ended_at").to_arrow_table().to_pylist()
-        infusions = (
-            con.sql(f"select * from infusions order by {order}, infusion_id").to_arrow_table().to_pylist()
-        )
+        return {
+            "segments": con.sql(f"select * from segments order by {order}, ended_at")
+            .to_arrow_table()
+            .to_pylist(),
+            "infusions": con.sql(f"select * from infusions order by {order}, infusion_id")
+            .to_arrow_table()
+            .to_pylist(),
+        }
     finally:
         con.close()
-    return segments, infusions
+
+
+TOGETHER = Together(_build)
+
+
+def by_sql(
+    events: list[Row], contexts: Mapping[str, str], thresholds: Thresholds
+) -> tuple[list[Row], list[Row]]:
+    """Rebuild with the product's SQL."""
+    found = _build(events, (contexts, thresholds))
+    return found["segments"], found["infusions"]
+
+
+def by_sql_together(
+    events: list[Row], contexts: Mapping[str, str], thresholds: Thresholds
+) -> tuple[list[Row], list[Row]]:
+    """Return what the product's SQL made of this log among all others of its module."""
+    found = TOGETHER.read(events, (contexts, thresholds))
+    return found["segments"], found["infusions"]
 
 
 def by_oracle(
     events: list[Row], contexts: Mapping[str, str], thresholds: Thresholds
 ) -> tuple[list[Row], list[Row]]:
     """Rebuild with the oracle."""
+    TOGETHER.note(events, (contexts, thresholds))
     rules = oracle.Rules(
         after_stop=int(thresholds.continue_after_stop_s * oracle.SECOND_US),
         after_pause=int(thresholds.continue_after_pause_s * oracle.SECOND_US),
@@ -222,4 +244,4 @@ class Rebuilt:
         raise AssertionError(f"{table} by {self.engine} (- drawn, + found):\n{difference}")
 
 
-ENGINES: dict[str, Engine] = {"oracle": by_oracle, "sql": by_sql}
+ENGINES: dict[str, Engine] = {"oracle": by_oracle, SQL: by_sql_together, ALONE: by_sql}

@@ -18,13 +18,13 @@ import pytest
 from tests.generative import oracle
 from tests.generative.oracle_alarms import rebuild_second_half
 from tests.spec.drawn import clock, connection_with, events_of, show
+from tests.spec.together import ALONE, SQL, Tables, Together
 
 from dripledger.engine import sql_folder
 from dripledger.site import Thresholds
 
 Row = dict[str, Any]
 Records = Mapping[str, Sequence[str]]
-Tables = dict[str, list[Row]]
 
 RELATIONS = ("programmings", "attempts", "alarms")
 #: Columns beside the listed ones that the measures need; drawn, but compared only where they are built.
@@ -71,6 +71,7 @@ def log_of(text: str) -> list[Row]:
 
 def by_oracle(events: list[Row], records: Records) -> Tables:
     """Read with the oracle."""
+    TOGETHER.note(events, (records,))
     segments, infusions = oracle.rebuild(events)
     return rebuild_second_half(
         events, segments, infusions, {name: set(kinds) for name, kinds in records.items()}
@@ -95,18 +96,24 @@ def by_sql(events: list[Row], records: Records) -> Tables:
         con.close()
 
 
-READERS: dict[str, Callable[[list[Row], Records], Tables]] = {"oracle": by_oracle, "sql": by_sql}
+TOGETHER = Together(lambda events, needs: by_sql(events, *needs))
+
+
+READERS: dict[str, Callable[[list[Row], Records], Tables]] = {
+    "oracle": by_oracle,
+    SQL: lambda events, records: TOGETHER.read(events, (records,)),
+    ALONE: by_sql,
+}
 #: Put a whole test module on both engines: `pytestmark = BOTH_ENGINES`, and each test takes `engine`.
+_NO_SQL = pytest.mark.skipif(
+    not sql_is_there(), reason="sql/infusions/ has no programmings, attempts, alarms"
+)
 BOTH_ENGINES = pytest.mark.parametrize(
     "engine",
     [
         "oracle",
-        pytest.param(
-            "sql",
-            marks=pytest.mark.skipif(
-                not sql_is_there(), reason="sql/infusions/ has no programmings, attempts, alarms"
-            ),
-        ),
+        pytest.param(SQL, marks=_NO_SQL),
+        pytest.param(ALONE, marks=[_NO_SQL, pytest.mark.slow]),
     ],
 )
 

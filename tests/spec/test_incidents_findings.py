@@ -43,7 +43,7 @@ def found(
         settings = SiteSettings(format=1, facility="Linden", time_zone="UTC")
         make_settings(con, Site(Path(), settings, None, (), (), (), None))
         build_relations(con, "infusions", ["pump_places"])
-        build_relations(con, "incidents")
+        build_relations(con, "incidents", [RULES[rule].relation])
         return fetch(con, f"select f.* from {RULES[rule].relation} as f order by f.at, f.channel, f.evidence")
     finally:
         con.close()
