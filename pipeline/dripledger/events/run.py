@@ -107,12 +107,12 @@ def open_run(
     need_room(site)
     ledger = Ledger.open_or_create(site.store)
     with ledger.write(wait_s) as writer, spill_folder(site.store, "ingest") as spill:
-        refuse_other_facility(writer.base, site.settings.facility)
         if spill is None:
             raise ConfigurationError("the store cannot be written to", where=site.store)
         folder = spill / "staging"
         con = connect(spill / "engine", memory_limit_bytes=_MEMORY_BYTES)
         try:
+            refuse_other_facility(con, writer.base, site.settings.facility)
             originals.private_folder(folder)
             originals.clear_partial(site.originals)
             run = Run(site, con, folder, writer, mappings, register_lists(con, site))

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dripledger.engine import connect
+import duckdb
+
 from dripledger.errors import ConfigurationError
 from dripledger.store.snapshot import Snapshot
 
 
-def refuse_other_facility(snapshot: Snapshot, facility: str) -> None:
+def refuse_other_facility(con: duckdb.DuckDBPyConnection, snapshot: Snapshot, facility: str) -> None:
     """Refuse to write to a store that holds the log of another facility.
 
     Parameters
     ----------
+    con
+        A connection to ask in: to open one takes longer than the question.
     snapshot
         The store's newest version.
     facility
@@ -24,11 +27,11 @@ def refuse_other_facility(snapshot: Snapshot, facility: str) -> None:
     """
     if not snapshot.files("ingests"):
         return
-    with connect() as con:
-        snapshot.attach(con, ["ingests"])
-        rows = con.execute(
-            "select distinct facility from ingests where facility is not null order by facility"
-        ).fetchall()
+    snapshot.attach(con, ["ingests"], "of_any_facility_")
+    rows = con.execute(
+        "select distinct facility from of_any_facility_ingests where facility is not null order by facility"
+    ).fetchall()
+    con.execute("drop view of_any_facility_ingests")
     other = [name for (name,) in rows if name != facility]
     if other:
         raise ConfigurationError(
