@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -27,12 +28,15 @@ def _names(node: Any, tables: set[str], ctes: set[str]) -> None:
             _names(value, tables, ctes)
 
 
-def parsed(text: str) -> set[str]:
-    """Return the relations that DuckDB finds in one SELECT."""
+@pytest.fixture(scope="module")
+def con() -> Iterator[duckdb.DuckDBPyConnection]:
     with duckdb.connect(":memory:") as con:
-        ((told,),) = con.execute(
-            "select json_serialize_sql(?::varchar)", [text.strip().rstrip(";")]
-        ).fetchall()
+        yield con
+
+
+def parsed(con: duckdb.DuckDBPyConnection, text: str) -> set[str]:
+    """Return the relations that DuckDB finds in one SELECT."""
+    ((told,),) = con.execute("select json_serialize_sql(?::varchar)", [text.strip().rstrip(";")]).fetchall()
     tree = json.loads(told)
     assert not tree["error"], tree
     tables: set[str] = set()
@@ -42,22 +46,22 @@ def parsed(text: str) -> set[str]:
 
 
 @pytest.mark.parametrize("room", ROOMS)
-def test_the_parser_finds_the_same_relations(room: str) -> None:
+def test_the_parser_finds_the_same_relations(con: duckdb.DuckDBPyConnection, room: str) -> None:
     files = load_sql_files(room)
     for file in files.values():
-        of_parser = parsed(file.text)
+        of_parser = parsed(con, file.text)
         assert of_parser <= file.reads, file.path
         # a column in `extract(year from at)` may look like one, but must not be taken for a file
         assert (file.reads - of_parser).isdisjoint(files), file.path
 
 
-def test_what_names_no_relation() -> None:
+def test_what_names_no_relation(con: duckdb.DuckDBPyConnection) -> None:
     text = """
     -- from a comment
     with step as (select * from "events" as e join ignored on true), other as materialized (select 1 as x)
     select 'from text', a is distinct from b from step cross join other join range(3) on true
     """
-    assert tables_read(text) == {"events", "ignored"} == parsed(text)
+    assert tables_read(text) == {"events", "ignored"} == parsed(con, text)
 
 
 def test_a_file_says_what_it_is() -> None:
