@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from dripledger.reports import write_folder
+from tests import marks
 from tests.browser.conftest import without
 from tests.report_samples import LONG, QUOTED, drawn, own_site, rendered
 
@@ -99,18 +100,23 @@ def _one_of_each(report: Path) -> list[str]:
     return sorted(found.values())
 
 
-@pytest.mark.parametrize("which", ["one of each", pytest.param("all", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "which",
+    ["two", pytest.param("one of each", marks=marks.LONG), pytest.param("all", marks=pytest.mark.slow)],
+)
 def test_axe_finds_no_serious_fault_on_any_page(report: Path, chromium: Browser, which: str) -> None:
     if importlib.util.find_spec("axe_playwright_python") is None:
         without("the package 'axe-playwright-python' is not installed")
     axe = importlib.import_module("axe_playwright_python.sync_playwright").Axe()
     context = chromium.new_context(viewport={"width": 1280, "height": 900}, bypass_csp=True)
     page = context.new_page()
-    for name in _one_of_each(report) if which == "one of each" else pages_of(report):
+    two = ("index.html", "entries.html")
+    pages = {"two": two, "one of each": _one_of_each(report), "all": pages_of(report)}[which]
+    for name in pages:
         page.goto((report / name).as_uri())
         assert _serious(axe.run(page)) == [], name
     page.emulate_media(color_scheme="dark")
-    for name in KINDS:
+    for name in two if which == "two" else KINDS:
         page.goto((report / name).as_uri())
         assert _serious(axe.run(page)) == [], f"{name}, dark"
     context.close()

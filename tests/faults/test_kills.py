@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.faults.harm import WORKS, Child, Work, copy, left_over, run, seen, set_aside
+from tests.marks import LONG
 
 from dripledger.events.ledger import balance
 from dripledger.store import Ledger, verify_store
@@ -98,11 +99,23 @@ ASIDE = "reports/.2026-10-old-*"
 _TRIES = 10
 
 
-@pytest.mark.parametrize(("name", "count"), [("ingest", 4), ("compaction", 1), ("retry", 2), ("redo", 2)])
+@pytest.mark.parametrize(
+    ("name", "count"),
+    [
+        ("ingest", 2),
+        pytest.param("ingest", 4, marks=LONG),
+        pytest.param("compaction", 1, marks=LONG),
+        pytest.param("retry", 2, marks=LONG),
+        ("redo", 1),
+        pytest.param("redo", 2, marks=LONG),
+    ],
+)
 def test_some_kills(tmp_path: Path, name: str, count: int) -> None:
     killed(WORKS[name], tmp_path, count, 1)
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_some_kills_of_a_report_that_replaces_another(tmp_path: Path) -> None:
     trial = Trial(WORKS["report again"], tmp_path)
     trial.survives(0.4 * trial.takes_s)

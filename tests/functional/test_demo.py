@@ -54,13 +54,19 @@ def test_the_same_seed_makes_the_same_logs(made: tuple[CommandLine, Path]) -> No
         assert tree_digest(cli.folder / "again" / part) == tree_digest(root / part), part
 
 
+def test_a_demo_that_cannot_be_made_leaves_the_earlier_one(made: tuple[CommandLine, Path]) -> None:
+    cli, root = made
+    cli("demo", root, "--pumps", "1").refused(2, "no number from 8 to 2000")
+    assert (root / "store").is_dir(), "refused before the earlier demo is taken away"
+
+
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_demo_can_be_made_again_in_its_place(made: tuple[CommandLine, Path]) -> None:
     cli, root = made
     shutil.copytree(root, cli.folder / "twice")
     mine = cli.folder / "twice" / "my notes.txt"
     mine.write_text("mine", encoding="utf-8")
-    cli("demo", "twice", "--pumps", "1").refused(2, "no number from 8 to 2000")
-    assert (cli.folder / "twice" / "store").is_dir(), "refused before the earlier demo is taken away"
     cli.ok("demo", "twice", *SMALL)
     assert mine.read_text(encoding="utf-8") == "mine"
 

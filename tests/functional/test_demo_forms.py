@@ -16,6 +16,9 @@ from dripledger.hospital.attempts import FORMS
 from dripledger.site import load_site
 from dripledger.store import Ledger
 from dripledger.store.query import query
+from tests.marks import LONG
+
+pytestmark = LONG  # the rule itself: spec/test_attempts_forms.py
 
 #: What an attempt is, but for the times of its rows: without an alert row the log cannot tell when it began.
 #: Infusions are told apart by when they began.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -22,6 +22,7 @@ from dripledger.measures import measure_store
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
 from dripledger.store.query import query
+from tests.marks import LONG
 
 Pair = tuple[Decimal, Decimal]
 
@@ -41,23 +42,29 @@ class Demo:
 
     site: Site
     result: dict[str, Any]
+    _measured: dict[tuple[str, ...], list[dict[str, Any]]] = field(default_factory=dict)
 
     def truth(self, name: str) -> list[dict[str, str]]:
         with (self.site.root / "truth" / name).open(encoding="utf-8", newline="") as file:
             return list(csv.DictReader(file))
 
     def measured(self, by: Iterable[str]) -> list[dict[str, Any]]:
-        rows: list[dict[str, Any]] = measure_store(
-            self.site, Ledger.open(self.site.store).snapshot(), by=tuple(by)
-        ).to_pylist()
-        return rows
+        groups = tuple(by)
+        if groups not in self._measured:
+            snapshot = Ledger.open(self.site.store).snapshot()
+            self._measured[groups] = measure_store(self.site, snapshot, by=groups).to_pylist()
+        return self._measured[groups]
 
 
-# two sizes and seeds; both months of the last turn of the clocks, and a month that has only begun
-# (the whole demo by command: python -m pytest -m slow tests/functional/test_demo_truth.py)
+# two sizes and seeds, and the whole demo; both months of the last turn of the clocks, and a month that has
+# only begun (all of them: python -m pytest -m "slow or not slow" tests/functional/test_demo_truth.py)
 @pytest.fixture(
     scope="module",
-    params=[(10, 3, 21), (8, 2, 5), pytest.param((None, None, None), marks=pytest.mark.slow)],
+    params=[
+        (10, 3, 21),
+        pytest.param((8, 2, 5), marks=LONG),
+        pytest.param((None, None, None), marks=LONG),
+    ],
     ids=["ten-pumps", "eight-pumps", "as-shipped"],
 )
 def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Demo:

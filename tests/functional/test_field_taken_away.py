@@ -19,6 +19,7 @@ from dripledger.measures.calculate import measure_store
 from dripledger.site import load_site
 from dripledger.store import Ledger
 from tests.event_samples import drop, make_site
+from tests.marks import LONG
 
 _LIMIT: Final = {
     "limit_kind": "soft", "limit_side": "high", "limit_quantity": "flow_rate", "limit_value": 20,
@@ -106,7 +107,14 @@ def _measured(root: Path, without: tuple[str, ...]) -> dict[str, dict[str, Any]]
     return {row["measure"]: row for row in told.to_pylist()}
 
 
-@pytest.mark.parametrize("without", _TAKEN, ids=" and ".join)
+#: In a plain run; the others before a merge.
+_ALWAYS: Final = ((), ("limit_kind",), ("rate_ml_h",))
+
+
+@pytest.mark.parametrize(
+    "without",
+    [pytest.param(taken, marks=() if taken in _ALWAYS else LONG, id=" and ".join(taken)) for taken in _TAKEN],
+)
 def test_without_a_field_a_figure_stays_or_says_that_it_cannot_be_told(
     tmp_path: Path, without: tuple[str, ...]
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -9,16 +10,26 @@ import pytest
 from tests.functional.conftest import HEADER, CommandLine, infusion
 
 
-@pytest.fixture
-def three(cli: CommandLine, filled: Path) -> Path:
-    """Give the tiny site logs of August and September beside October."""
+@pytest.fixture(scope="module")
+def three_once(read_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the tiny site logs of August and September beside October: made once, copied for each test."""
+    folder = tmp_path_factory.mktemp("three months")
+    site = folder / "my site"
+    shutil.copytree(read_once, site)
     rows = [
         infusion("P-9", f"2026-{month}-05T08:00:00", f"2026-{month}-05T08:30:00", 1 + 2 * place)
         for place, month in enumerate(("08", "09"))
     ]
-    (filled / "inbox" / "earlier.csv").write_text(HEADER + "".join(rows), encoding="utf-8")
-    cli.ok("ingest", "--site", filled)
-    return filled
+    (site / "inbox" / "earlier.csv").write_text(HEADER + "".join(rows), encoding="utf-8")
+    CommandLine(folder, folder).ok("ingest", "--site", site)
+    return site
+
+
+@pytest.fixture
+def three(cli: CommandLine, three_once: Path) -> Path:
+    root = cli.folder / "my site"
+    shutil.copytree(three_once, root)
+    return root
 
 
 @pytest.mark.parametrize(

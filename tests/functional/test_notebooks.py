@@ -44,7 +44,12 @@ def test_a_notebook_runs_as_a_script(cli: CommandLine, demo: Path, name: str) ->
     done = run(cli, cli.folder, name, "--site", demo)
     assert (done.returncode, done.stderr) == (0, "")
     assert tree_digest(demo) == before, "it only reads"
-    # the demo is what it opens by default
+
+
+@pytest.mark.slow
+@pytest.mark.merge
+@pytest.mark.parametrize("name", REACTIVE)
+def test_a_notebook_opens_the_demo_by_default(cli: CommandLine, demo: Path, name: str) -> None:
     assert run(cli, demo.parent, name).returncode == 0
 
 

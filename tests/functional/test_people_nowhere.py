@@ -15,6 +15,7 @@ import pytest
 from dripledger.cli import main
 from dripledger.events import run as run_room
 from tests.functional.hl7.messages import event, text
+from tests.marks import LONG
 
 SITE = Path(__file__).parent / "hl7"
 PLANTED = (
@@ -196,8 +197,8 @@ def test_no_planted_word_leaves_inbox_and_originals(site: Path) -> None:
     ("old", "new"),
     [
         ('pump_id = "Pump"', 'pump_id = "Device"'),
-        ('separator = ","', 'separator = ";"'),
-        ('zone = "site"', 'zone = "in_text"'),
+        pytest.param('separator = ","', 'separator = ";"', marks=LONG),
+        pytest.param('zone = "site"', 'zone = "in_text"', marks=LONG),
         ("[kinds]", '[[ignore]]\nwhen = "cast(Rate as integer) > 3"\nreason = "left out"\n[kinds]'),
     ],
 )

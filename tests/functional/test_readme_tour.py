@@ -7,9 +7,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from tests.functional import readme_tour
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_tour_prints_what_readme_says(tmp_path: Path) -> None:
     folder = tmp_path / "an empty folder"
     folder.mkdir()

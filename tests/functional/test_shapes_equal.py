@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from dripledger.site import Site
 from tests.event_samples import drop, events, make_site, read, rows
 from tests.functional.written_logs import BY_NAME, FORMS, RECORDS, ROWS, Form, gzipped, packed
+from tests.marks import LONG
 
 #: The demo's key; the log is invented.
 PEOPLE = "[people]\ndemo_seed = 7\n"
@@ -67,9 +69,25 @@ def test_shape(tmp_path: Path, expected: object, form: Form) -> None:
     assert _told(_ingest(tmp_path, form, form.write(ROWS))) == expected
 
 
-@pytest.mark.parametrize("encoding", ENCODED)
+def _pairs(names: Sequence[str], others: Iterable[str], always: str) -> list[Any]:
+    """Return (name, other) pairs: a plain run takes each name with `always`, and the first name with each."""
+    return [
+        pytest.param(name, other, marks=() if name == names[0] or other == always else LONG)
+        for name in names
+        for other in others
+    ]
+
+
+def _forms(*always: str) -> list[Any]:
+    """Return all forms, of which a plain run takes these."""
+    return [pytest.param(form, marks=() if form.name in always else LONG, id=form.name) for form in FORMS]
+
+
 @pytest.mark.parametrize(
-    "name", ["semicolon", "footer", "json_lines", "json_deep", "xml_children", "fixed_width"]
+    ("name", "encoding"),
+    _pairs(
+        ["semicolon", "footer", "json_lines", "json_deep", "xml_children", "fixed_width"], ENCODED, "utf-16"
+    ),
 )
 def test_encoding(tmp_path: Path, expected: object, name: str, encoding: str) -> None:
     extra, encode = ENCODED[encoding]
@@ -78,9 +96,9 @@ def test_encoding(tmp_path: Path, expected: object, name: str, encoding: str) ->
     assert _told(site) == expected
 
 
-@pytest.mark.parametrize("compression", PACKED)
 @pytest.mark.parametrize(
-    "name", ["comma", "json_lines", "json_array", "xml_attributes", "fixed_width", "xlsx"]
+    ("name", "compression"),
+    _pairs(["comma", "json_lines", "json_array", "xml_attributes", "fixed_width", "xlsx"], PACKED, "zip"),
 )
 def test_compression(tmp_path: Path, expected: object, name: str, compression: str) -> None:
     file, pack = PACKED[compression]
@@ -99,7 +117,9 @@ def test_encoded_and_compressed(tmp_path: Path, expected: object, name: str) -> 
     assert _told(_ingest(tmp_path, form, data, "log.gz")) == expected
 
 
-@pytest.mark.parametrize("zipped", [False, True], ids=["folder", "zip"])
+@pytest.mark.parametrize(
+    "zipped", [pytest.param(False, id="folder"), pytest.param(True, marks=LONG, id="zip")]
+)
 @pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)
 def test_many_files(tmp_path: Path, expected: object, form: Form, zipped: bool) -> None:
     """Two files hold the log; in a folder as in a zip each has its own line in the balance."""
@@ -118,7 +138,10 @@ def test_many_files(tmp_path: Path, expected: object, form: Form, zipped: bool) 
     assert _told(site) == expected
 
 
-@pytest.mark.parametrize("form", [f for f in FORMS if f.text], ids=lambda form: form.name)
+@pytest.mark.parametrize(
+    "form",
+    [one for one in _forms("comma", "json_deep", "xml_children", "fixed_width") if one.values[0].text],
+)
 def test_small_frames(tmp_path: Path, expected: object, form: Form, monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks that end anywhere change nothing."""
     monkeypatch.setattr("dripledger.sources.originals.FRAME_BYTES", 97)
@@ -143,7 +166,7 @@ def test_what_waits_is_found_at_its_place(tmp_path: Path, form: Form) -> None:
         assert "STOP" not in text
 
 
-@pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)
+@pytest.mark.parametrize("form", _forms("comma", "json_deep", "xml_attributes", "fixed_width", "xlsx"))
 def test_retry_reads_the_same_record(tmp_path: Path, form: Form) -> None:
     from dripledger.events.quarantine import retry
     from dripledger.site import load_site

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.generative.test_attempts_oracle import ANY_LOGS, RECORDS, Row, numbered
 from tests.generative.test_infusions_incremental import SITE, MemoryWriter, rows, with_events
+from tests.marks import LONG
 
 from dripledger.infusions import build, make_settings, make_source_records, update
 from dripledger.infusions.build import RESULTS
@@ -70,13 +71,13 @@ def full(store: Store, events: Sequence[Row]) -> dict[str, list[dict[str, Any]]]
 
 
 # many pumps at once and few builds: a build of two pumps takes as long as one of twelve
-@pytest.mark.parametrize("examples", [3, pytest.param(15, marks=pytest.mark.slow)])
-def test_any_split_gives_what_a_full_build_gives(examples: int) -> None:
+@pytest.mark.parametrize(("examples", "pumps"), [(1, 24), pytest.param(15, 12, marks=LONG)])
+def test_any_split_gives_what_a_full_build_gives(examples: int, pumps: int) -> None:
     """Several pumps' events arrive in up to four parts, in any order: late rows change what stood before."""
     few = settings(
         max_examples=examples, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
     )
-    few(given(st.lists(ANY_LOGS, min_size=6, max_size=12), st.integers(0, 2**32))(_split))()
+    few(given(st.lists(ANY_LOGS, min_size=pumps // 2, max_size=pumps), st.integers(0, 2**32))(_split))()
 
 
 def _split(logs: list[list[Row]], seed: int) -> None:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.generative.awkward_logs import Row, blank, pump_logs
+from tests.marks import LONG
 
 from dripledger.engine import connect
 from dripledger.infusions import build, make_settings, update
@@ -98,13 +99,13 @@ def ingest(writer: MemoryWriter, events: Sequence[Row], new: Sequence[Row]) -> N
 
 
 # many pumps at once and few builds: a build of two pumps takes as long as one of eight
-@pytest.mark.parametrize("examples", [3, pytest.param(15, marks=pytest.mark.slow)])
-def test_any_split_gives_what_a_full_build_gives(examples: int) -> None:
+@pytest.mark.parametrize(("examples", "pumps"), [(1, 16), pytest.param(15, 8, marks=LONG)])
+def test_any_split_gives_what_a_full_build_gives(examples: int, pumps: int) -> None:
     """Several pumps' events arrive in up to four parts, in any order."""
     few = settings(
         max_examples=examples, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
     )
-    logs = st.lists(pump_logs(most=12), min_size=4, max_size=8)
+    logs = st.lists(pump_logs(most=12), min_size=pumps // 2, max_size=pumps)
     few(given(logs, st.integers(0, 2**32))(_split))()
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from tests.event_samples import HEADER, WARDS, drop, events, make_site, read, rows, waiting
+from tests.marks import LONG
 
 from dripledger.events import balance, derived_are_built, ingest, retry
 from dripledger.site import load_site
@@ -44,12 +45,16 @@ def told(root: Path) -> list[object]:
     ("before", "after"),
     [
         (WARDS, IGNORED_PULSE),
-        (IGNORED_PULSE, WARDS),
-        (WARDS, PAUSING_BEAT),
+        pytest.param(IGNORED_PULSE, WARDS, marks=LONG),
+        pytest.param(WARDS, PAUSING_BEAT, marks=LONG),
         (PAUSING_BEAT, WARDS),
         (WARDS, WARDS + '[[ignore]]\nwhen = "Rate = \'5\'"\nreason = "left out"\n'),
-        (WARDS + '[[ignore]]\nwhen = "Rate = \'5\'"\nreason = "left out"\n', WARDS),
-        (WARDS, PAUSING_BEAT.replace('STOP = "infusion_stopped"', 'STOP = { ignore = "left out" }')),
+        pytest.param(WARDS + '[[ignore]]\nwhen = "Rate = \'5\'"\nreason = "left out"\n', WARDS, marks=LONG),
+        pytest.param(
+            WARDS,
+            PAUSING_BEAT.replace('STOP = "infusion_stopped"', 'STOP = { ignore = "left out" }'),
+            marks=LONG,
+        ),
     ],
 )
 def test_mended_later_equals_known_from_the_start(tmp_path: Path, before: str, after: str) -> None:
@@ -198,7 +203,13 @@ SITE_LISTS = {
 
 @pytest.mark.parametrize(
     ("what", "count"),
-    [("a clock", 2), ("an alias", 1), ("a pump's type", 3), ("a service", 1), ("a care area", 1)],
+    [
+        ("a clock", 2),
+        pytest.param("an alias", 1, marks=LONG),
+        pytest.param("a pump's type", 3, marks=LONG),
+        ("a service", 1),
+        pytest.param("a care area", 1, marks=LONG),
+    ],
 )
 def test_a_list_mended_later_equals_known_from_the_start(tmp_path: Path, what: str, count: int) -> None:
     """As many events as are concerned are derived anew, in the commit of the next ingest, and it says so."""

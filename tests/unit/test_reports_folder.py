@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import shutil
 import stat
 from datetime import UTC, datetime
 from pathlib import Path
@@ -60,12 +61,17 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Site:
     return own
 
 
+@pytest.fixture(scope="module")
+def where(made: Site) -> Path:
+    """Return the folder of its report, written once: to look at, and to copy."""
+    return write_report(made, "2026-10")
+
+
 def digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def test_the_report_has_its_files_and_a_manifest_that_fits_them(made: Site) -> None:
-    where = write_report(made, "2026-10")
+def test_the_report_has_its_files_and_a_manifest_that_fits_them(made: Site, where: Path) -> None:
     assert where == made.reports / "2026-10"
     assert {path.name for path in where.iterdir()} == FILES
     manifest = json.loads((where / "manifest.json").read_text(encoding="utf-8"))
@@ -80,8 +86,7 @@ def test_the_report_has_its_files_and_a_manifest_that_fits_them(made: Site) -> N
     assert {"code_version", "definitions_version", "declarations_sha256", "facility"} <= set(manifest)
 
 
-def test_only_the_owner_can_read_it(made: Site) -> None:
-    where = write_report(made, "2026-10")
+def test_only_the_owner_can_read_it(where: Path) -> None:
     assert stat.S_IMODE(where.stat().st_mode) == 0o700
     inside = list(where.rglob("*"))
     assert {stat.S_IMODE(path.stat().st_mode) for path in inside if path.is_file()} == {0o600}
@@ -92,8 +97,7 @@ def test_last_is_the_month_before_the_commit(made: Site) -> None:
     assert write_report(made, "last").name == "2026-10"
 
 
-def test_measures_csv_has_the_columns_that_others_rely_on(made: Site) -> None:
-    where = write_report(made, "2026-10")
+def test_measures_csv_has_the_columns_that_others_rely_on(where: Path) -> None:
     rows = list(csv.DictReader((where / "measures.csv").read_text(encoding="utf-8").splitlines()))
     assert list(rows[0]) == [
         "measure", "month", "care_area", "numerator", "denominator", "value", "low95", "high95", "unit",
@@ -103,8 +107,7 @@ def test_measures_csv_has_the_columns_that_others_rely_on(made: Site) -> None:
     assert (icu["numerator"], icu["denominator"], icu["value"]) == ("32", "40", "0.8")
 
 
-def test_the_list_behind_the_figures_has_date_and_shift_and_no_clock_time(made: Site) -> None:
-    where = write_report(made, "2026-10")
+def test_the_list_behind_the_figures_has_date_and_shift_and_no_clock_time(where: Path) -> None:
     text = (where / "infusions.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(text.splitlines()))
     assert len(rows) == 68
@@ -114,9 +117,8 @@ def test_the_list_behind_the_figures_has_date_and_shift_and_no_clock_time(made: 
     assert sum(float(r["running_hours_in_month"]) for r in rows if r["care_area"] == "icu") == 40 * 44
 
 
-def test_the_same_version_gives_the_same_bytes(made: Site, tmp_path: Path) -> None:
-    one, two = (write_report(made, "2026-10", out=tmp_path / name) for name in ("one", "two"))
-    assert contents(one) == contents(two)
+def test_the_same_version_gives_the_same_bytes(made: Site, where: Path, tmp_path: Path) -> None:
+    assert contents(write_report(made, "2026-10", out=tmp_path / "again")) == contents(where)
 
 
 def test_an_old_version_is_reported_with_the_declarations_of_its_commit(tmp_path: Path) -> None:
@@ -136,10 +138,10 @@ def test_an_old_version_is_reported_with_the_declarations_of_its_commit(tmp_path
 
 
 def test_a_new_report_takes_the_place_of_the_old_one_and_leaves_nothing_behind(
-    made: Site, tmp_path: Path
+    made: Site, where: Path, tmp_path: Path
 ) -> None:
     target = tmp_path / "r"
-    write_report(made, "2026-10", out=target)
+    shutil.copytree(where, target)
     manifest = json.loads((target / "manifest.json").read_text(encoding="utf-8"))
     manifest["files"]["of_an_older_version.csv"] = {}
     (target / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
@@ -149,9 +151,11 @@ def test_a_new_report_takes_the_place_of_the_old_one_and_leaves_nothing_behind(
     assert [path.name for path in tmp_path.iterdir()] == ["r"]
 
 
-def test_files_that_no_report_wrote_stay_when_it_is_written_again(made: Site, tmp_path: Path) -> None:
+def test_files_that_no_report_wrote_stay_when_it_is_written_again(
+    made: Site, where: Path, tmp_path: Path
+) -> None:
     target = tmp_path / "r"
-    write_report(made, "2026-10", out=target)
+    shutil.copytree(where, target)
     (target / "notes.txt").write_text("mine", encoding="utf-8")
     (target / "minutes").mkdir()
     (target / "minutes" / "november.txt").write_text("ours", encoding="utf-8")
@@ -201,8 +205,7 @@ def test_events_without_infusions_are_not_reported(tmp_path: Path) -> None:
     assert write_report(own, "2026-10", as_of="1").is_dir()
 
 
-def test_implausible_events_stand_beside_the_page_with_date_and_shift(made: Site, tmp_path: Path) -> None:
-    where = write_report(made, "2026-10", out=tmp_path / "r")
+def test_implausible_events_stand_beside_the_page_with_date_and_shift(where: Path) -> None:
     (row,) = csv.DictReader((where / "implausible.csv").read_text(encoding="utf-8").splitlines())
     assert (row["check_name"], row["happened_on"], row["shift"]) == (
         "weight_over_500_kg",
@@ -213,8 +216,7 @@ def test_implausible_events_stand_beside_the_page_with_date_and_shift(made: Site
     assert not {"occurred_at", "device_time"} & set(row)
 
 
-def test_the_list_of_infusions_says_volume_doubt_and_false_start(made: Site, tmp_path: Path) -> None:
-    where = write_report(made, "2026-10", out=tmp_path / "r")
+def test_the_list_of_infusions_says_volume_doubt_and_false_start(where: Path) -> None:
     row = next(csv.DictReader((where / "infusions.csv").read_text(encoding="utf-8").splitlines()))
     assert (row["uncertain"], row["false_start"]) == ("no", "no")
     assert {"volume_ml", "amount", "amount_unit"} <= set(row)
