@@ -12,6 +12,7 @@ import pytest
 from tests.event_samples import HEADER, drop, make_site, read
 from tests.faults.harm import WORKS, Child, Work, copy, left_over, log, run, seen
 from tests.faults.test_kills import state
+from tests.marks import LONG
 
 from dripledger.cli import main
 from dripledger.errors import MachineError, disk_failure
@@ -99,7 +100,14 @@ class Trial:
         return code
 
 
-@pytest.mark.parametrize(("name", "call"), [("ingest", "write"), ("redo", "sync"), ("ingest", "rename")])
+@pytest.mark.parametrize(
+    ("name", "call"),
+    [
+        pytest.param("ingest", "write", marks=LONG),
+        pytest.param("redo", "sync", marks=LONG),
+        ("ingest", "rename"),
+    ],
+)
 def test_one_call_fails(bases: Path, failing: Path, tmp_path: Path, name: str, call: str) -> None:
     trial = Trial(bases, tmp_path / "site", failing, WORKS[name], call)
     assert trial.calls > 0

@@ -10,6 +10,7 @@ import pytest
 from deltalake import DeltaTable
 from tests.event_samples import HEADER, drop, make_site
 from tests.faults.harm import log, seen
+from tests.marks import LONG
 from tests.store_samples import commit_events, count, fetch
 
 from dripledger.cli import main
@@ -62,7 +63,7 @@ def wrong_with(root: Path) -> list[str]:
     return [str(f) for f in verify_store(root) if f.level == "error" and "interrupted write" not in f.what]
 
 
-@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("count", [pytest.param(1, marks=LONG), pytest.param(2, marks=LONG), 3])
 def test_a_copy_taken_while_ingests_run_is_whole(tmp_path: Path, count: int) -> None:
     site = make_site(tmp_path / "site")
     drop(site, "wards.csv", HEADER + log("P0", 1, 30))

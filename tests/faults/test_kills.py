@@ -102,11 +102,10 @@ _TRIES = 10
 @pytest.mark.parametrize(
     ("name", "count"),
     [
-        ("ingest", 2),
+        ("ingest", 1),
         pytest.param("ingest", 4, marks=LONG),
         pytest.param("compaction", 1, marks=LONG),
         pytest.param("retry", 2, marks=LONG),
-        ("redo", 1),
         pytest.param("redo", 2, marks=LONG),
     ],
 )

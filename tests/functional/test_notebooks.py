@@ -53,6 +53,8 @@ def test_a_notebook_opens_the_demo_by_default(cli: CommandLine, demo: Path, name
     assert run(cli, demo.parent, name).returncode == 0
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_notebook_on_a_store_without_a_library(cli: CommandLine, filled: Path) -> None:
     assert run(cli, cli.folder, "explore", "--site", filled).returncode == 0
     done = run(cli, cli.folder, "library_review", "--site", filled)

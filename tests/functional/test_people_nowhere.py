@@ -165,6 +165,8 @@ def said(*argv: str) -> str:
     return told
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_no_planted_word_leaves_inbox_and_originals(site: Path) -> None:
     at = ["--site", str(site)]
     assert "exit code 4" in said("ingest", *at)

@@ -19,17 +19,23 @@ import pytest
 
 from dripledger.commands.progress import Bar
 from tests.functional.conftest import TWO_INFUSIONS, CommandLine, tree_digest
+from tests.marks import LONG
 
 
 @pytest.mark.parametrize(
     "args",
     [
-        ["--version"], ["--help"], ["ingest", "--help"], ["status"], ["balance"], ["measures"],
-        ["measures", "--json"], ["query", "select * from events, range(200)"],
-        ["query", "select * from events, range(200)", "--format", "parquet"],
+        ["--help"], ["measures"], ["query", "select * from events, range(200)", "--format", "parquet"],
+        *(
+            pytest.param(args, marks=LONG)
+            for args in (
+                ["--version"], ["ingest", "--help"], ["status"], ["balance"], ["measures", "--json"],
+                ["query", "select * from events, range(200)"],
+            )
+        ),
     ],
 )  # fmt: skip
-@pytest.mark.parametrize("reader", ["head -c 1", "true"])
+@pytest.mark.parametrize("reader", ["head -c 1", pytest.param("true", marks=LONG)])
 def test_a_reader_that_goes_away_is_no_error(
     cli: CommandLine, filled: Path, args: list[str], reader: str
 ) -> None:

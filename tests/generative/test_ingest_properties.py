@@ -14,7 +14,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.event_samples import HEADER, WARDS, drop, events, make_site, read, waiting
-from tests.marks import LONG
 
 from dripledger.events import IngestResult
 from dripledger.site import Site
@@ -31,10 +30,10 @@ def on_logs(
     settings(COMMON, max_examples=examples)(given(logs(pumps), *more)(check))()
 
 
-#: Few logs of many pumps; and before a merge, many of two, which shrink to a small one.
+#: Few logs of many pumps; and many of two, which shrink to a small one.
 SIZES = pytest.mark.parametrize(
     ("examples", "pumps"),
-    [(2, PUMPS), pytest.param(8, PUMPS[:2], marks=LONG)],
+    [(2, PUMPS), pytest.param(30, PUMPS[:2], marks=pytest.mark.slow)],
     ids=["many pumps", "two pumps"],
 )
 
@@ -222,7 +221,7 @@ def balances(result: IngestResult, counts: dict[str, int]) -> None:
 
 
 # one at a time shrinks to one; many at once cost as much as one
-@pytest.mark.parametrize(("examples", "together"), [(3, 10), pytest.param(30, 1, marks=LONG)])
+@pytest.mark.parametrize(("examples", "together"), [(3, 10), pytest.param(100, 1, marks=pytest.mark.slow)])
 def test_balance_holds_for_any_delimited_bytes(examples: int, together: int) -> None:
     @settings(COMMON, max_examples=examples)
     @given(st.lists(ANYTHING, min_size=together, max_size=together, unique=True))
@@ -258,7 +257,7 @@ ANY_LINES = st.lists(
 ).map(b"\n".join)  # fmt: skip
 
 
-@pytest.mark.parametrize(("examples", "together"), [(2, 10), pytest.param(20, 1, marks=LONG)])
+@pytest.mark.parametrize(("examples", "together"), [(2, 10), pytest.param(100, 1, marks=pytest.mark.slow)])
 def test_balance_holds_for_any_json_lines(examples: int, together: int) -> None:
     @settings(COMMON, max_examples=examples)
     @given(st.lists(ANY_LINES, min_size=together, max_size=together, unique=True))

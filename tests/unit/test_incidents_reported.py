@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from tests.event_samples import drop, make_site
+from tests.marks import LONG
 
 from dripledger.events import ingest
 from dripledger.incidents.model import Trace
@@ -203,8 +204,17 @@ BAD = "09:00:00,STOP,A,,abc"
 UNFILED = "09:00:00,HUSH,A"
 
 
-@pytest.mark.parametrize("hidden", [BAD, UNFILED])
-@pytest.mark.parametrize("then", ["09:00:10,KEY,,", "09:00:10,KEY,A", "09:00:10,RATE,B,,5"])
+@pytest.mark.parametrize(
+    ("then", "hidden"),
+    [
+        ("09:00:10,KEY,,", BAD),
+        pytest.param("09:00:10,KEY,A", BAD, marks=LONG),
+        pytest.param("09:00:10,RATE,B,,5", BAD, marks=LONG),
+        pytest.param("09:00:10,KEY,,", UNFILED, marks=LONG),
+        pytest.param("09:00:10,KEY,A", UNFILED, marks=LONG),
+        ("09:00:10,RATE,B,,5", UNFILED),
+    ],
+)
 def test_only_the_channels_own_proof_that_it_runs_ends_a_hole(tmp_path: Path, hidden: str, then: str) -> None:
     # 10 mL/h from 08:00 to 12:00, then 20 to 13:00: 60 mL; what nobody could read at 09:00 may have
     # stopped it, and a key, or the other channel, says nothing of that: 10 + 20 mL are sure,

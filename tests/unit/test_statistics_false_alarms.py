@@ -20,6 +20,8 @@ from dripledger.statistics import (
 from dripledger.statistics.in_control import own_rates
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_developers_table_is_what_is_measured() -> None:
     document = false_alarms._DOCUMENT.read_text(encoding="utf-8")
     assert false_alarms.shown(document) == false_alarms.table(20_000)
