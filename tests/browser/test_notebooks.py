@@ -68,6 +68,8 @@ def text_of_svg(page: Page, number: int) -> str:
     return " ".join(found.split())
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_explore(demo: Path, page: Page) -> None:
     with explored(demo) as address:
         outside = opened(page, address)
@@ -104,6 +106,8 @@ def test_explore(demo: Path, page: Page) -> None:
         assert outside == []
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_library_review(demo: Path, page: Page) -> None:
     with explored(demo, "library_review") as address:
         outside = opened(page, address)

@@ -115,6 +115,8 @@ def test_one_call_fails(bases: Path, failing: Path, tmp_path: Path, name: str, c
     assert trial.survives((trial.calls + 1) // 2) in ((1, 4) if call == "write" else (1,))
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_disk_is_full_from_somewhere_on(bases: Path, failing: Path, tmp_path: Path) -> None:
     trial = Trial(bases, tmp_path / "site", failing, WORK, "write")
     for at in (1, trial.calls // 2):

@@ -103,10 +103,9 @@ _TRIES = 10
     ("name", "count"),
     [
         ("ingest", 1),
-        pytest.param("ingest", 4, marks=LONG),
         pytest.param("compaction", 1, marks=LONG),
-        pytest.param("retry", 2, marks=LONG),
-        pytest.param("redo", 2, marks=LONG),
+        pytest.param("retry", 1, marks=LONG),
+        pytest.param("redo", 1, marks=LONG),
     ],
 )
 def test_some_kills(tmp_path: Path, name: str, count: int) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from tests.event_samples import HEADER, drop, make_site, read, rows
 from tests.faults.harm import CHECKOUT, log, seen
+from tests.marks import LONG
 
 from dripledger.events import ingest
 from dripledger.reports import folder
@@ -36,7 +37,11 @@ def together(root: Path, count: int, files: int, wait_s: float) -> list[int]:
 
 @pytest.mark.parametrize(
     ("count", "wait_s"),
-    [(4, 0), pytest.param(20, 0, marks=pytest.mark.slow), pytest.param(20, 300, marks=pytest.mark.slow)],
+    [
+        pytest.param(4, 0, marks=LONG),
+        pytest.param(20, 0, marks=pytest.mark.slow),
+        pytest.param(20, 300, marks=pytest.mark.slow),
+    ],
 )
 def test_many_read_one_inbox(tmp_path: Path, count: int, wait_s: float) -> None:
     codes = together(tmp_path / "many", count, 5, wait_s)
@@ -93,6 +98,8 @@ def test_readers_see_whole_versions_while_an_ingest_runs(tmp_path: Path) -> None
         assert events == accounted, f"half an ingest in version {version}"
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_report_during_an_ingest_is_of_one_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An ingest commits after a report has opened the store and before it reads."""
     site = make_site(tmp_path)

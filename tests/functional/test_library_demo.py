@@ -26,6 +26,9 @@ from dripledger.library.versions import libraries_on_file
 from dripledger.site import Site, load_site
 from dripledger.statistics import clustered_rate, clustered_ratio
 from dripledger.store import Ledger
+from tests.marks import LONG
+
+pytestmark = LONG  # the same questions of small drawn logs: spec/test_library_*.py
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,9 @@ import sys
 from pathlib import Path
 
 from tests.functional.conftest import HEADER, SITE_TOML, infusion, make_site
+from tests.marks import LONG
+
+pytestmark = LONG
 
 ROOT = Path(__file__).parents[2]
 _RECIPES = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Recipes, worked\n")[2]

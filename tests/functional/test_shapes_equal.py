@@ -72,7 +72,7 @@ def test_shape(tmp_path: Path, expected: object, form: Form) -> None:
 def _pairs(names: Sequence[str], others: Iterable[str], always: str) -> list[Any]:
     """Return (name, other) pairs: a plain run takes each name with `always`, and the first name with each."""
     return [
-        pytest.param(name, other, marks=() if name == names[0] or other == always else LONG)
+        pytest.param(name, other, marks=() if name == names[0] or other == always else pytest.mark.slow)
         for name in names
         for other in others
     ]

@@ -22,6 +22,9 @@ from dripledger.incidents import Asked, trace
 from dripledger.incidents.model import Trace
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
+from tests.marks import LONG
+
+pytestmark = LONG  # each rule on a small drawn log: spec/test_incidents_findings.py
 
 
 @dataclass(frozen=True)

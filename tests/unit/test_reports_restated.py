@@ -88,6 +88,8 @@ def test_a_restated_month_says_what_was_what_is_and_which_files(own: Site, tmp_p
     assert "25 / 30" in part
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_before_the_late_file_nothing_is_restated_and_the_old_report_comes_out_byte_for_byte(
     own: Site, tmp_path: Path
 ) -> None:
@@ -96,6 +98,8 @@ def test_before_the_late_file_nothing_is_restated_and_the_old_report_comes_out_b
     assert before == contents(write_report(own, "2026-10", tmp_path / "b", as_of="2026-11-10"))
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_verify_checks_every_file_of_the_folder_and_those_inside(own: Site, tmp_path: Path) -> None:
     where = write_report(own, "2026-10", tmp_path / "r")
     assert check(where).is_sound
