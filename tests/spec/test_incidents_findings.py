@@ -5,13 +5,14 @@ The log becomes infusions, attempts and alarms by the product's own queries; her
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pytest
 from tests.spec.drawn import Row, clock, connection_with, events_of
+from tests.spec.together import Together, played
 
 from dripledger.engine import build_relations
 from dripledger.incidents.given import make_settings
@@ -34,6 +35,21 @@ def found(
     events = events_of("\n".join(line.strip().strip("|") for line in log.splitlines()))
     for event in events:
         event.update({k: v for k, v in (every or {}).items() if event[k] is None})
+    if quarantined:
+        return _found(events, libraries, quarantined, [rule])[rule]
+    TOGETHER.note(events, (libraries,))
+    if TOGETHER.is_noting:
+        pytest.skip("only the log is asked for")
+    made = TOGETHER.made(events, (libraries,)) or _found(events, libraries, (), [rule])
+    return made[rule]
+
+
+def _found(
+    events: Sequence[Row],
+    libraries: Sequence[Mapping[str, Any]],
+    quarantined: Sequence[Row],
+    rules: Sequence[str],
+) -> dict[str, list[Row]]:
     con = connection_with(events, {}, Thresholds(), quarantined)
     try:
         con.execute(f"create temp table ignored as {TABLES['ignored'].empty_select()}")
@@ -43,10 +59,22 @@ def found(
         settings = SiteSettings(format=1, facility="Linden", time_zone="UTC")
         make_settings(con, Site(Path(), settings, None, (), (), (), None))
         build_relations(con, "infusions", ["pump_places"])
-        build_relations(con, "incidents", [RULES[rule].relation])
-        return fetch(con, f"select f.* from {RULES[rule].relation} as f order by f.at, f.channel, f.evidence")
+        build_relations(con, "incidents", [RULES[rule].relation for rule in rules])
+        asked = "select f.* from {} as f order by f.at, f.channel, f.evidence"
+        return {rule: fetch(con, asked.format(RULES[rule].relation)) for rule in rules}
     finally:
         con.close()
+
+
+TOGETHER = Together(lambda events, needs: _found(events, *needs, (), list(RULES)))
+
+
+@pytest.fixture(autouse=True, scope="module")
+def found_together(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Look for the findings of all logs at once: of the first log of each test; its further ones alone."""
+    TOGETHER.gather(played(request.session.items, request.module, engine=None))
+    yield
+    TOGETHER.gather([])
 
 
 RUN = """

@@ -31,6 +31,11 @@ class Together:
         self._noted: list[tuple[list[Row], Needs]] | None = None
         self._made: dict[str, Tables] = {}
 
+    @property
+    def is_noting(self) -> bool:
+        """Whether tests are played only to note their logs."""
+        return self._noted is not None
+
     def note(self, events: list[Row], needs: Needs) -> None:
         """Note a log, while the tests of a module are played for that."""
         if self._noted is not None:
@@ -73,8 +78,12 @@ class Together:
 
     def read(self, events: list[Row], needs: Needs) -> Tables:
         """Return the reading of one log: as it was made in company, else made now."""
-        found = self._made.get(_key(events, needs))
+        found = self.made(events, needs)
         return self._build(events, needs) if found is None else found
+
+    def made(self, events: list[Row], needs: Needs) -> Tables | None:
+        """Return the reading of one log as it was made in company, where it was."""
+        return self._made.get(_key(events, needs))
 
 
 def _key(events: Sequence[Row], needs: Needs) -> str:
@@ -92,22 +101,21 @@ def _bare(value: Any, number: int) -> Any:
     return [_bare(one, number) for one in value] if isinstance(value, list) else value
 
 
-def played(items: Iterable[pytest.Item], module: object, **stand_ins: Any) -> list[Callable[[], object]]:
-    """Return the tests of a module that ask the SQL, each ready to be played with these arguments in place.
+def played(
+    items: Iterable[pytest.Item], module: object, engine: str | None = SQL, **stand_ins: Any
+) -> list[Callable[[], object]]:
+    """Return the tests of a module that ask an engine, each ready to be played with these arguments in place.
 
-    A test that takes any other fixture is left out: its logs are built alone.
+    A test that takes any other fixture is left out: its logs are built alone. No engine: all tests.
     """
     tests: list[Callable[[], object]] = []
     for item in items:
-        if (
-            not isinstance(item, pytest.Function)
-            or item.module is not module
-            or not hasattr(item, "callspec")
-        ):
+        if not isinstance(item, pytest.Function) or item.module is not module:
             continue
-        if SQL not in item.callspec.params.values():
+        drawn = item.callspec.params if hasattr(item, "callspec") else {}
+        if engine is not None and engine not in drawn.values():
             continue
-        given = {**item.callspec.params, **stand_ins}
+        given = {**drawn, **stand_ins}
         names = inspect.signature(item.function).parameters.keys()
         if names <= given.keys():
             arguments = {name: given[name] for name in names}
