@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from collections import Counter
 from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 from itertools import islice
 from typing import Any
 
@@ -13,7 +15,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from tests.measure_samples import site, store
-from tests.report_samples import STAMP
+from tests.report_samples import STAMP, rendered
 
 from dripledger.measures import Month
 from dripledger.reports.blocks import Bullets, Heading, Picture, Table, Text
@@ -173,7 +175,9 @@ def test_a_change_of_an_area_compares_that_area_in_the_measures_that_it_names(ma
     lines = tables(material)["training, ward: 2026-05-09"].rows
     assert [line[0].text for line in lines] == ["Soft-limit attempts overridden", "Starts under an entry"]
     _, before, after, told = lines[1]
-    assert (before.note, after.note) == ("108 of 180", "135 of 150")
+    assert [[count.text for count in cell.counts or ()] for cell in (before, after)] == [
+        ["108", "180"], ["135", "150"],
+    ]  # fmt: skip
     low, high = (100 * float(limit) for limit in newcombe(135, 150, 108, 180, LEVEL))
     assert told.text.startswith(
         "After this change the share was 30.0 points higher "
@@ -191,10 +195,65 @@ def test_a_change_of_all_compares_shares_and_rates_of_the_facility(material: Mat
     _, before, after, told = lines["Delivery alarms per 100 running hours"]
     hours = 60 * 34
     # December to May against June to October: 4 alarms a month, then 8
-    assert re.sub(r"\s", "", before.note) == f"24of{6 * hours}"
-    assert re.sub(r"\s", "", after.note) == f"40of{5 * hours}"
+    for cell, counts in ((before, (24, 6 * hours)), (after, (40, 5 * hours))):
+        assert tuple(int(re.sub(r"\s", "", count.text)) for count in cell.counts or ()) == counts
     limits = rate_ratio(40, 5 * hours, 24, 6 * hours, LEVEL)
     assert f"2.00 times the rate before (95 % interval {float(limits.low):.2f} to" in told.text
+
+
+def test_every_figure_opens_the_months_that_add_up_to_it() -> None:
+    """The page's links are walked; its months are added up, and each is the month's own figure."""
+    own = site(areas=("icu", "ward"), lists={"changes": CHANGES})
+    files = {
+        name: data.decode()
+        for name, data in rendered(own, **drawn()).items()
+        if name.endswith(("html", "csv"))
+    }
+    told = [
+        (href.partition("#"), int(re.sub(r"\s", "", counted)), int(re.sub(r"\s", "", of)))
+        for href, counted, same, of in re.findall(
+            r'<span class="note"><a href="([^"]+)">([^<]+)</a> of <a href="([^"]+)">([^<]+)</a></span>',
+            files["changes.html"],
+        )
+        if href == same
+    ]
+    # two changes are compared, one in the two measures that it names, one in all that there are
+    assert len(told) == 2 * (2 + 4)
+    assert " of <" not in re.sub(r'<span class="note"><a .*?</span>', "", files["changes.html"])
+    listed = list(csv.DictReader(files["lists/changes.csv"].splitlines()))
+    months = {
+        (r["measure"], r["month"], r["area"]): (r["numerator"], r["denominator"]) for r in listed
+    }  # fmt: skip
+    for (page, _, side), counted, of in told:
+        part = files[page].partition(f'id="{side}"')[2].partition("<h2")[0]
+        rows = [
+            [re.sub(r"<[^>]+>|\s", "", cell) for cell in re.findall(r"<t[hd][^>]*>.*?</t[hd]>", row)]
+            for row in re.findall(r"<tr[^>]*>.*?</tr>", part, re.S)[1:]
+        ]
+        assert [sum(int(row[place]) for row in rows[:-1]) for place in (1, 2)] == [counted, of]
+        assert [int(text) for text in rows[-1][1:]] == [counted, of]
+        number, _, measure = page.removeprefix("lists/change-").removesuffix(".html").partition("-")
+        change = shown_in_order()[int(number)]
+        mine = [
+            r for r in listed
+            if (r["measure"], r["side"], r["what"]) == (measure, side, change.what)
+        ]  # fmt: skip
+        assert [sum(Decimal(r[key]) for r in mine) for key in ("numerator", "denominator")] == [counted, of]
+    # the month of the report: its counts are those of its own table, and open its own lists
+    for which, area_of in (("measures.csv", "ward"), ("measures_facility.csv", "")):
+        for r in csv.DictReader(files[which].splitlines()):
+            key = (r["measure"], "2026-10", area_of)
+            if r.get("care_area", "") == area_of and key in months:
+                assert tuple(map(Decimal, months[key])) == (
+                    Decimal(r["numerator"]),
+                    Decimal(r["denominator"]),
+                )
+    own_month = files["lists/change-0-library_use_starts.html"]
+    assert re.search(r'href="\.\./lists/library_use_starts-ward[\w-]*\.html#counted">27<', own_month)
+
+
+def shown_in_order() -> list[ChangeRow]:
+    return sorted((c for c in CHANGES if c.date.year > 2020), key=lambda c: c.date)
 
 
 def test_what_cannot_be_excluded_stands_once(material: Material) -> None:

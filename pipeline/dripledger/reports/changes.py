@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -39,13 +40,26 @@ _COLUMNS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What the months of one side add up to."""
+    """What the months of one side add up to, and their rows of the table of measures."""
 
     counted: int
     whole: Decimal
-    #: Of each month.
-    counts: tuple[int, ...]
-    sizes: tuple[float, ...]
+    rows: tuple[Row, ...]
+
+    @property
+    def counts(self) -> tuple[int, ...]:
+        """What was counted in each month."""
+        return tuple(int(row["numerator"]) for row in self.rows)
+
+    @property
+    def sizes(self) -> tuple[float, ...]:
+        """Out of how many, or of how long, in each month."""
+        return tuple(float(row["denominator"]) for row in self.rows)
+
+
+def page_behind(number: int, measure: str) -> str:
+    """Return the page of what the figures of a measure beside a change are made of."""
+    return f"lists/change-{number}-{measure}.html"
 
 
 def shown_changes(material: Material) -> list[ChangeRow]:
@@ -74,16 +88,11 @@ def changes_leaf(material: Material) -> Leaf:
             rest = "." if len(left) < len(row.measures) else ", so the usual measures stand here."
             blocks.append(Text(f"It names {', '.join(title_of(n) for n in left)}: no chart has that{rest}"))
         lines = []
-        for measure in _measures(row):
-            found = compared(material, row, measure, before, after)
-            if found is None:
-                continue
-            one, two, told = found
-            if one.whole == two.whole == 0:
-                continue
+        for measure, one, two, told in all_compared(material, row):
+            page = page_behind(number, measure)
             lines.append(
-                (Cell(title_of(measure)), _side(material, measure, told.before, one),
-                 _side(material, measure, told.after, two), Cell(told.sentence))
+                (Cell(title_of(measure)), _side(material, measure, told.before, one, f"{page}#before"),
+                 _side(material, measure, told.after, two, f"{page}#after"), Cell(told.sentence))
             )  # fmt: skip
             cautions.update(dict.fromkeys(told.cautions))
         empty = "Nothing of it can be compared: no share of counts and no rate of events was measured."
@@ -104,6 +113,15 @@ def sides(material: Material, on: date) -> tuple[list[str], list[str]]:
     final = [name for name in known if name not in open_ | material.earlier.provisional]
     before = [name for name in final if name < f"{on:%Y-%m}"][-SIDE:]
     return before, [name for name in final if name >= first_month(on)][:SIDE]
+
+
+def all_compared(material: Material, row: ChangeRow) -> Iterator[tuple[str, Side, Side, Comparison]]:
+    """Compare what there is in each measure of a change: measure, before, after, what that says."""
+    before, after = sides(material, row.date)
+    for measure in _measures(row) if before and after else ():
+        found = compared(material, row, measure, before, after)
+        if found is not None and (found[0].whole or found[1].whole):
+            yield measure, *found
 
 
 def compared(
@@ -139,9 +157,8 @@ def compared(
 def _added(rows: list[Row]) -> Side:
     # Alarms of a channel that is only kept open can stand over no running hour.
     told = [row for row in rows if row["numerator"] is not None and row["denominator"]]
-    counts = tuple(int(row["numerator"]) for row in told)
     whole = sum((row["denominator"] for row in told), Decimal(0))
-    return Side(sum(counts), whole, counts, tuple(float(row["denominator"]) for row in told))
+    return Side(sum(int(row["numerator"]) for row in told), whole, tuple(told))
 
 
 def _also(material: Material, row: ChangeRow, before: list[str], after: list[str]) -> str:
@@ -164,9 +181,10 @@ def _measures(row: ChangeRow) -> tuple[str, ...]:
     return named or _USUAL
 
 
-def _side(material: Material, measure: str, value: float | None, side: Side) -> Cell:
+def _side(material: Material, measure: str, value: float | None, side: Side, behind: str) -> Cell:
     shown = "counts only" if value is None else set_value(measure, value, material.decimal)
-    return Cell(shown, value=value, note=f"{whole(side.counted)} of {amount(side.whole, material.decimal)}")
+    counts = Cell(whole(side.counted), behind), Cell(amount(side.whole, material.decimal), behind)
+    return Cell(shown, value=value, counts=counts)
 
 
 def _span(months: list[str]) -> str:

@@ -14,6 +14,7 @@ from dripledger.reports.areas import area_leaves
 from dripledger.reports.behind import LISTS
 from dripledger.reports.blocks import Block, Bullets, Dashboard, Heading, Leaf, Sheet, Table, Text, Value
 from dripledger.reports.case_list import KINDS
+from dripledger.reports.change_months import change_month_leaves
 from dripledger.reports.changes import changes_leaf, shown_changes
 from dripledger.reports.entries import entry_leaves
 from dripledger.reports.first import cases_page, first_page
@@ -84,6 +85,7 @@ def _leaves(material: Material, told: list[Block]) -> Iterator[Leaf]:
     yield cases_page(material)
     if shown_changes(material):
         yield changes_leaf(material)
+        yield from change_month_leaves(material)
     yield from area_leaves(material)
     yield from entry_leaves(material)
     yield alarms_leaf(material, pumps)

@@ -13,6 +13,8 @@ import pyarrow as pa
 
 from dripledger.measures import Month, tabulate
 from dripledger.reports.behind import CSV_NAMES, without_times
+from dripledger.reports.change_months import CSV_NAME, change_months
+from dripledger.reports.changes import shown_changes
 from dripledger.reports.compose import build
 from dripledger.reports.dashboard import compose_dashboard
 from dripledger.reports.material import Material, gather
@@ -68,6 +70,8 @@ def render_files(
         measures = tabulate(con, site, [month], ("care_area",))
         board = compose_dashboard(material, restated_months(material, snapshot), measures)
         texts.update(_tables(con, site, month, measures, material.tables))
+        if shown_changes(material):
+            texts[CSV_NAME] = as_csv(change_months(material))
     texts.update(render_leaves(board))
     files = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     files["report.pdf"] = render_paper(board)
