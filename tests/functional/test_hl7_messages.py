@@ -20,6 +20,7 @@ from dripledger.errors import ConfigurationError
 from dripledger.events import ingest, retry
 from dripledger.site import load_site
 from dripledger.store import Ledger
+from dripledger.store.snapshot import ALL_TABLES
 from tests.functional.hl7.messages import MG_ML, ML, ML_H, alert, device_event, event, text
 
 SITE = Path(__file__).parent / "hl7"
@@ -60,7 +61,7 @@ class Ingested:
     def rows(self, sql: str) -> list[tuple[Any, ...]]:
         con = connect()
         try:
-            Ledger.open(self.root / "store").snapshot().attach(con)
+            Ledger.open(self.root / "store").snapshot().attach(con, [name for name in ALL_TABLES if name in sql])
             return con.sql(sql).fetchall()
         finally:
             con.close()

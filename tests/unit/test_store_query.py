@@ -11,6 +11,7 @@ import pytest
 from tests.store_samples import commit_events, rows
 
 from dripledger.errors import UsageError
+from dripledger.schema import TABLES
 from dripledger.store import Ledger, Snapshot, query, stream_query
 
 
@@ -62,6 +63,27 @@ def snapshot(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
 )
 def test_a_select_is_answered(snapshot: Snapshot, sql: str, expected: list[dict[str, object]]) -> None:
     assert query(snapshot, sql, {"beside": pa.table({"v": [7]})}).to_pylist() == expected
+
+
+@pytest.mark.parametrize(
+    ("sql", "opened"),
+    [
+        ("select 1", set()),
+        ("select count(*) from EVENTS", {"events"}),
+        ('select (select max(version) from "commits") from temp.Infusions', {"commits", "infusions"}),
+        ("with a as (select * from alarms) select * from a join range(3) on true", {"alarms"}),
+        ("select v from beside", set()),
+    ],
+)
+def test_only_what_a_select_names_is_opened(
+    snapshot: Snapshot, monkeypatch: pytest.MonkeyPatch, sql: str, opened: set[str]
+) -> None:
+    """A table of thousands of files that nobody asks for costs nothing."""
+    asked: set[str] = set()
+    files = Snapshot.files
+    monkeypatch.setattr(Snapshot, "files", lambda self, table: asked.add(table) or files(self, table))
+    query(snapshot, sql, {"beside": pa.table({"v": [7]})})
+    assert asked == opened
 
 
 @pytest.mark.parametrize(
@@ -181,7 +203,7 @@ def test_the_connection_itself_holds_when_the_other_fences_are_gone(
     snapshot: Snapshot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # the package gives the function under the module's name
-    monkeypatch.setattr(sys.modules["dripledger.store.query"], "_check", lambda *_: None)
+    monkeypatch.setattr(sys.modules["dripledger.store.query"], "_check", lambda *_: set(TABLES))
     hidden_frame_table = pa.table({"a": [1]})
     assert hidden_frame_table.num_rows == 1
     out = tmp_path / "out.csv"
