@@ -8,4 +8,4 @@ import pytest
 
 #: What is long and left out of a plain run; `.ci/run` runs it, and so does `-m slow`. A whole function takes
 #: both marks by name.
-LONG: Final = (pytest.mark.slow, pytest.mark.merge)
+LONG: Final = [pytest.mark.slow, pytest.mark.merge]
