@@ -135,6 +135,8 @@ def test_library_review(demo: Path, page: Page) -> None:
         assert outside == []
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_nobody_without_the_key(demo: Path, page: Page) -> None:
     with explored(demo) as address:
         page.goto(address.partition("?")[0])

@@ -44,6 +44,8 @@ def tried(root: Path, seed: int, count: int) -> IngestResult:
     return result
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_twenty_thousand_mutated_records(tmp_path: Path) -> None:
     tried(tmp_path, 11, 20_000)
 

@@ -18,6 +18,7 @@ from dripledger.site import load_site
 from tests.event_samples import make_site, rows
 from tests.functional.conftest import tree_digest
 from tests.functional.written_logs import BY_NAME, Form, delimited, fixed_columns
+from tests.marks import LONG
 
 FOLDER = Path(__file__).parent / "broken"
 EXPECTED: dict[str, dict[str, Any]] = tomllib.loads((FOLDER / "expected.toml").read_text(encoding="utf-8"))
@@ -71,7 +72,10 @@ def test_every_sample_is_expected() -> None:
     assert {sample.split("/")[0] for sample in SAMPLES} == set(MAPPINGS)
 
 
-@pytest.mark.parametrize("sample", SAMPLES)
+# in a plain run every third
+@pytest.mark.parametrize(
+    "sample", [pytest.param(one, marks=LONG if n % 3 else (), id=one) for n, one in enumerate(SAMPLES)]
+)
 def test_sample(sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], sample: str) -> None:
     expected = EXPECTED[sample]
     code, lines, unchanged = run_sample(sound, tmp_path, sample, capsys)

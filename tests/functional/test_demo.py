@@ -25,6 +25,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[CommandLine, Path]:
     return cli, root
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_everything_is_there(made: tuple[CommandLine, Path]) -> None:
     cli, root = made
     for name in ("site.toml", "sources", "libraries", "inbox", "originals", "store", "truth", "pumps.csv"):
@@ -39,6 +41,8 @@ def test_everything_is_there(made: tuple[CommandLine, Path]) -> None:
     assert {"ok", "small"} & {row["status"] for row in rows}
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_reading_it_again_adds_nothing(made: tuple[CommandLine, Path]) -> None:
     cli, root = made
     before = tree_digest(root / "store")
@@ -47,6 +51,8 @@ def test_reading_it_again_adds_nothing(made: tuple[CommandLine, Path]) -> None:
     assert tree_digest(root / "store") == before
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_same_seed_makes_the_same_logs(made: tuple[CommandLine, Path]) -> None:
     cli, root = made
     generate(cli.folder / "again", pumps=8, months=3, seed=5)
@@ -54,6 +60,8 @@ def test_the_same_seed_makes_the_same_logs(made: tuple[CommandLine, Path]) -> No
         assert tree_digest(cli.folder / "again" / part) == tree_digest(root / part), part
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_demo_that_cannot_be_made_leaves_the_earlier_one(made: tuple[CommandLine, Path]) -> None:
     cli, root = made
     cli("demo", root, "--pumps", "1").refused(2, "no number from 8 to 2000")

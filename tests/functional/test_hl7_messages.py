@@ -61,7 +61,9 @@ class Ingested:
     def rows(self, sql: str) -> list[tuple[Any, ...]]:
         con = connect()
         try:
-            Ledger.open(self.root / "store").snapshot().attach(con, [name for name in ALL_TABLES if name in sql])
+            Ledger.open(self.root / "store").snapshot().attach(
+                con, [name for name in ALL_TABLES if name in sql]
+            )
             return con.sql(sql).fetchall()
         finally:
             con.close()
@@ -195,6 +197,8 @@ def test_a_field_that_no_message_has_is_refused(site: Ingested) -> None:
         site.ingest()
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_order_and_resending_change_nothing(tmp_path: Path) -> None:
     messages = [
         event("start", at("08:00:00"), control="1"),

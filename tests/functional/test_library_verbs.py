@@ -150,6 +150,8 @@ def test_uptake_and_months(run: CommandLine) -> None:
     assert row["first_seen_at"] == "2026-10-01T08:00:00+01:00"
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_review_closes_a_case(run: CommandLine) -> None:
     """41 was confirmed past a limit of 20: 2.05 times, a far override; its id is that of its first alert."""
     ask = ("library", "attention", "--list", "cases", "--site", "my site")

@@ -14,6 +14,7 @@ import pytest
 
 from tests.dialects import DIALECTS, german
 from tests.functional.conftest import CommandLine
+from tests.marks import LONG
 
 
 @pytest.fixture
@@ -112,7 +113,7 @@ def test_try_shows_the_worst_records_without_people(cli: CommandLine, export: Pa
         assert value not in json.dumps(document)
 
 
-@pytest.mark.parametrize("language", ["de", "es"])
+@pytest.mark.parametrize("language", ["de", pytest.param("es", marks=LONG)])
 def test_draft_try_file_ingest_balance(cli: CommandLine, site: Path, language: str) -> None:
     dialect = DIALECTS[language]()
     (site / "site.toml").write_text(

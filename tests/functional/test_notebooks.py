@@ -20,6 +20,7 @@ from dripledger.events.ingest import ingest
 from dripledger.hospital import generate
 from dripledger.site import load_site
 from tests.functional.conftest import CommandLine, tree_digest
+from tests.marks import LONG
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 REACTIVE = ("explore", "library_review")
@@ -38,7 +39,7 @@ def run(cli: CommandLine, folder: Path, name: str, *args: str | Path) -> subproc
     return subprocess.run(command, cwd=folder, capture_output=True, text=True, env=cli.env, timeout=120)
 
 
-@pytest.mark.parametrize("name", REACTIVE)
+@pytest.mark.parametrize("name", [pytest.param("explore", marks=LONG), "library_review"])
 def test_a_notebook_runs_as_a_script(cli: CommandLine, demo: Path, name: str) -> None:
     before = tree_digest(demo)
     done = run(cli, cli.folder, name, "--site", demo)
@@ -168,6 +169,8 @@ def test_a_limit_is_moved(demo: Path) -> None:
         assert review.curves(place).drawn[0].table.equals(curve.table)
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_limits_of_two_strengths_are_two_places(demo: Path) -> None:
     """Heparin is in the library at 25 and at 50 [IU]/mL: moving one limit leaves the other's values alone."""
     with dripledger.open(demo) as store, exploring.LibraryReview(store) as review:

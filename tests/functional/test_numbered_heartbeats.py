@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from tests.functional.conftest import CommandLine
 
 MAPPING = """
@@ -42,6 +44,8 @@ LOG = (
 )
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_no_number_is_missing(cli: CommandLine, site: Path) -> None:
     (site / "sources" / "plain.toml").unlink()
     (site / "sources" / "wards.toml").write_text(MAPPING, encoding="utf-8")

@@ -104,6 +104,8 @@ def test_the_list_of_what_to_look_at_leads_to_the_same(cli: CommandLine, site: P
             assert row["case_id"] in row["trace"]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_case_takes_what_else_a_trace_takes_and_makes_the_packet_of_its_window(
     cli: CommandLine, site: Path, tmp_path: Path
 ) -> None:

@@ -26,6 +26,8 @@ def log_lines(path: Path) -> list[tuple[str, str, str]]:
     return found
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_night_in_which_all_is_well(cli: CommandLine, site: Path) -> None:
     (site / "inbox" / "october.csv").write_text(TWO_INFUSIONS, encoding="utf-8")
     log, summary = cli.folder / "run log.txt", cli.folder / "last run.json"

@@ -8,6 +8,8 @@ import io
 import json
 from pathlib import Path
 
+import pytest
+
 from tests.functional.conftest import HEADER, TWO_INFUSIONS, CommandLine, infusion
 
 OTHER = HEADER + infusion("P-7", "2026-10-05T08:00:00", "2026-10-05T10:00:00", 1)
@@ -51,6 +53,8 @@ def _balance(cli: CommandLine, site: Path) -> dict[str, int]:
     return cli.ok("balance", "--site", site, "--json").json  # type: ignore[no-any-return]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_redo_prints_figures_and_cases(cli: CommandLine, site: Path) -> None:
     mapping = site / "sources" / "plain.toml"
     mapping.write_text(ALERTS.replace('YES = "limit_overridden"', 'YES = "attempt_cancelled"'), "utf-8")
@@ -74,6 +78,8 @@ def test_redo_prints_figures_and_cases(cli: CommandLine, site: Path) -> None:
     assert list(csv.reader(io.StringIO(again.out))) == [["what", "month", "name", "before", "after"]]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_forget_another_hospitals_file(cli: CommandLine, filled: Path) -> None:
     (filled / "inbox" / "foreign.csv").write_text(OTHER, encoding="utf-8")
     cli.ok("ingest", "--site", filled)

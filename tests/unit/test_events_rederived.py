@@ -155,6 +155,8 @@ def test_missing_original_does_not_hold_up_new_files(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_retry_builds_anew_under_changed_thresholds(tmp_path: Path) -> None:
     """Who commits a changed site.toml builds with it, whichever verb that is."""
     site = make_site(tmp_path)

@@ -99,7 +99,14 @@ WRONG = {
 
 
 @pytest.mark.parametrize(
-    "wrong", ["unit", pytest.param("column", marks=LONG), "zone", pytest.param("format", marks=LONG), "label"]
+    "wrong",
+    [
+        pytest.param("unit", marks=LONG),
+        pytest.param("column", marks=LONG),
+        "zone",
+        pytest.param("format", marks=LONG),
+        "label",
+    ],
 )
 def test_read_wrongly_and_again_equals_read_rightly(
     tmp_path: Path, rightly: Callable[..., None], wrong: str

@@ -121,6 +121,8 @@ def test_the_same_version_gives_the_same_bytes(made: Site, where: Path, tmp_path
     assert contents(write_report(made, "2026-10", out=tmp_path / "again")) == contents(where)
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_an_old_version_is_reported_with_the_declarations_of_its_commit(tmp_path: Path) -> None:
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     own = load_site(tmp_path)

@@ -276,6 +276,8 @@ def two_months() -> dict[str, Any]:
     return drawn
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_month_before_stands_on_the_charts_and_changes_nothing_in_the_month(
     page: Page, files: dict[str, bytes]
 ) -> None:
@@ -335,6 +337,8 @@ def test_what_library_use_leaves_out_is_said_with_its_share(page: Page) -> None:
     assert "[values.library_use]" in text
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_decimal_sign_of_the_site_holds_in_notes_too() -> None:
     own = site(areas=("icu", "ward"), zone="Europe/Lisbon", report={"decimal": ","})
     changed = sample()

@@ -192,6 +192,8 @@ def test_overrides_whose_size_is_not_known_are_never_told_as_none() -> None:
     assert "None is listed." in cases
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_long_lists_page_and_say_how_many_there_are() -> None:
     found = rendered(own_site(("icu",)), **drawn(("2026-10",), ("icu",), 700))
     one, two, three = (found[f"lists/library_use_starts-icu{n}.html"].decode() for n in ("", "-2", "-3"))
@@ -218,6 +220,8 @@ def test_an_empty_month_is_a_whole_report_and_final_nowhere() -> None:
     assert "The month holds no event, so nothing can be said of changes yet." in text
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_same_store_gives_the_same_bytes(files: dict[str, bytes]) -> None:
     again = rendered()
     assert [name for name in files if files[name] != again[name]] == []

@@ -139,6 +139,8 @@ def test_the_sheets_have_the_numbers_of_the_tables(files: dict[str, bytes]) -> N
     assert len(rows) == len(lines) - 1
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_bytes_are_the_same_again_and_hold_no_date(files: dict[str, bytes]) -> None:
     again = rendered()
     assert (again["report.pdf"], again["report.xlsx"]) == (files["report.pdf"], files["report.xlsx"])

@@ -378,6 +378,8 @@ def test_everything_is_for_the_owner_only(root: Path) -> None:
         assert stat.S_IMODE(path.stat().st_mode) == (0o700 if path.is_dir() else 0o600), path
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_many_versions_stay_quick_to_read_and_whole(root: Path) -> None:
     ledger = Ledger.create(root)
     for number in range(52):
