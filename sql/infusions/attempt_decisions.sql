@@ -22,7 +22,7 @@ addressed as (
         r.decides and (r.limit_quantity is not null or not r.is_decision_kind) as is_explicit,
         case when r.decides and r.limit_quantity is null and r.is_decision_kind then b.quantity end as quantity_by_id,
         r.decides and r.limit_quantity is null and r.is_decision_kind and b.quantity is null as is_for_all,
-        last_value(case when r.is_alertish then r.quantity end ignore nulls) over (
+        arg_max(case when r.is_alertish then r.quantity end, r.place) over (
             partition by r.watch_no, r.session order by r.place
             rows between unbounded preceding and current row
         ) as last_alerted
@@ -56,8 +56,9 @@ waited as (
         *,
         coalesce(max(case when alerts_here then place end) over here, 0)
         > coalesce(max(case when may_answer then place end) over before, 0) as waits,
-        last_value(
-            case when alerts_here then {'value': entered_value, 'unit': limit_unit, 'has_row': true} end ignore nulls
+        arg_max(
+            case when alerts_here then {'value': entered_value, 'unit': limit_unit, 'has_row': true} end,
+            place
         ) over here as alerted
     from grid
     window

@@ -4,7 +4,7 @@
 with ahead as (
     select
         s.watch_no, s.place,
-        first_value(
+        arg_min(
             case
                 when
                     s.patient_turned or coalesce(v.begins_under = 'bypassed', false)
@@ -15,7 +15,8 @@ with ahead as (
                         end,
                         'at_us': v.begins_us
                     }
-            end ignore nulls
+            end,
+            s.place
         ) over (
             partition by s.watch_no order by s.place rows between 1 following and unbounded following
         ) as next_mark

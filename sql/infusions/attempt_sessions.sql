@@ -30,11 +30,11 @@ active as (
 timed as (
     select
         *,
-        last_value(case when is_activity then at_us end ignore nulls) over (
+        arg_max(case when is_activity then at_us end, place) over (
             partition by watch_no order by place rows between unbounded preceding and current row
         ) as active_us,
         coalesce(
-            at_us - last_value(case when is_activity then at_us end ignore nulls) over (
+            at_us - arg_max(case when is_activity then at_us end, place) over (
                 partition by watch_no order by place
                 rows between unbounded preceding and 1 preceding
             ) > 600000000,

@@ -5,7 +5,7 @@ with followed as (
     select
         *,
         -- what ends the state of a pause whose window is over (ruling 17)
-        first_value(ender ignore nulls) over (
+        arg_min(ender, place) over (
             partition by lane_no order by place
             rows between current row and unbounded following
         ) as next_ender

@@ -20,55 +20,55 @@ with signs as (
 befores as (
     select
         *,
-        coalesce(last_value(case when opens then place end ignore nulls) over before, 0)
-        > coalesce(last_value(case when closes then place end ignore nulls) over before, 0) as open_before,
-        last_value(hold_plain ignore nulls) over before as hold_before,
+        coalesce(max(case when opens then place end) over before, 0)
+        > coalesce(max(case when closes then place end) over before, 0) as open_before,
+        arg_max(hold_plain, place) over before as hold_before,
         coalesce(
-            last_value(case when hold_plain is not null then place end ignore nulls) over before, 0
+            max(case when hold_plain is not null then place end) over before, 0
         ) as hold_place_before,
-        coalesce(last_value(case when proves then place end ignore nulls) over before, 0) as proof_place_before,
-        last_value(case when proves then unsure_links end ignore nulls) over before as proof_unsure_links,
-        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over before, 0) as gap_place_before,
+        coalesce(max(case when proves then place end) over before, 0) as proof_place_before,
+        arg_max(case when proves then unsure_links end, place) over before as proof_unsure_links,
+        coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_place_before,
         coalesce(
-            last_value(
-                case when sign = 'alarm_unclear' and not coalesce(zero_here, false) then place end ignore nulls
+            max(
+                case when sign = 'alarm_unclear' and not coalesce(zero_here, false) then place end
             ) over before, 0
         ) as unclear_place_before,
         coalesce(
-            last_value(case when sign = 'dose_end' and mine then place end ignore nulls) over before, 0
+            max(case when sign = 'dose_end' and mine then place end) over before, 0
         ) as dose_end_place_before,
         coalesce(
-            last_value(case when sign = 'alarm_stop' then place end ignore nulls) over before, 0
+            max(case when sign = 'alarm_stop' then place end) over before, 0
         ) as alarm_place_before,
         coalesce(
-            last_value(case when mine and sign in ('pause', 'standby', 'door', 'halts') then place end ignore nulls)
+            max(case when mine and sign in ('pause', 'standby', 'door', 'halts') then place end)
                 over before,
             0
         )
             as pause_place_before,
-        coalesce(last_value(case when raises then place end ignore nulls) over before, 0) as raise_place_before,
+        coalesce(max(case when raises then place end) over before, 0) as raise_place_before,
         coalesce(
-            last_value(case when sign = 'change' and mine then place end ignore nulls) over before, 0
+            max(case when sign = 'change' and mine then place end) over before, 0
         ) as change_place_before,
         coalesce(
-            last_value(
-                case when sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts') then place end ignore nulls
+            max(
+                case when sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts') then place end
             ) over before,
             0
         ) as stop_place_before,
-        coalesce(last_value(case when sign = 'priming' then place end ignore nulls) over before, 0)
+        coalesce(max(case when sign = 'priming' then place end) over before, 0)
         > coalesce(
-            last_value(
+            max(
                 case
                     when
                         sign in ('priming_end', 'gap', 'pause', 'standby') or closes or hold_plain is not null
                         then place
-                end ignore nulls
+                end
             ) over before, 0
         ) as priming_before,
-        coalesce(last_value(case when sign = 'bolus' and own then place end ignore nulls) over before, 0)
+        coalesce(max(case when sign = 'bolus' and own then place end) over before, 0)
         > coalesce(
-            last_value(
+            max(
                 case
                     when
                         sign in (
@@ -77,7 +77,7 @@ befores as (
                         )
                         or closes or (hold_plain is not null and sign <> 'bolus')
                         then place
-                end ignore nulls
+                end
             ) over before, 0
         ) as bolus_before
     from signs
@@ -169,9 +169,9 @@ firsts as (
         *,
         -- the first halt since it last ran; a raise ends the halt of an alarm or of rate 0
         halt is not null
-        and coalesce(last_value(case when halt is not null then place end ignore nulls) over before, 0) < greatest(
+        and coalesce(max(case when halt is not null then place end) over before, 0) < greatest(
             coalesce(
-                last_value(case when hold is not null then place end ignore nulls) over here, 0
+                max(case when hold is not null then place end) over here, 0
             ), raise_place_before
         ) as halts_first
     from halts
@@ -189,9 +189,9 @@ firsts as (
 kinds as (
     select
         *,
-        last_value(case when halts_first then halt end ignore nulls) over here as first_halt,
-        last_value(case when halts_first then at_us end ignore nulls) over here as first_halt_us,
-        coalesce(last_value(case when hold is not null then place end ignore nulls) over here, 0) as hold_place
+        arg_max(case when halts_first then halt end, place) over here as first_halt,
+        arg_max(case when halts_first then at_us end, place) over here as first_halt_us,
+        coalesce(max(case when hold is not null then place end) over here, 0) as hold_place
     from firsts
     window here as (
         partition by lane_no order by place
@@ -213,7 +213,7 @@ select
     -- a pause holds until a start, whatever alarms and rate changes come after it
     pauses
     and coalesce(
-        last_value(case when pauses then place end ignore nulls) over (
+        max(case when pauses then place end) over (
             partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         ), 0

@@ -52,36 +52,38 @@ marks as (
 lasts as (
     select
         *,
-        last_value(case when confirms_programme then {'v': entry_key} end ignore nulls) over before as entry_ran,
-        last_value(case when confirms_programme then {'v': concentration_key} end ignore nulls) over before
+        arg_max(case when confirms_programme then {'v': entry_key} end, place) over before as entry_ran,
+        arg_max(case when confirms_programme then {'v': concentration_key} end, place) over before
             as concentration_ran,
-        last_value(case when confirms_programme then fluid end ignore nulls) over before as fluid_ran,
-        last_value(case when confirms_programme then place end ignore nulls) over here as programme_place,
-        last_value(
-            case when delivers or starts or opens or opens_late then {'v': care_area_here} end ignore nulls
+        arg_max(case when confirms_programme then fluid end, place) over before as fluid_ran,
+        max(case when confirms_programme then place end) over here as programme_place,
+        arg_max(
+            case when delivers or starts or opens or opens_late then {'v': care_area_here} end,
+            place
         ) over before as care_area_ran,
-        last_value(
+        arg_max(
             case
                 when state = 'running' then {'v': rate_ml_h}
                 -- what begins with a bolus has no rate of its own yet
                 when (opens and not begins) or opens_late or patient_splits then {'v': cast(null as double)}
-            end ignore nulls
+            end,
+            place
         ) over before as rate_ran,
-        last_value(end_sign ignore nulls) over before as end_sign_before,
-        last_value(case when ends_here then at_us end ignore nulls) over before as ended_before_us,
-        last_value(case when ends_here then state_before end ignore nulls) over before as state_at_end,
-        last_value(
-            case when delivers or opens or opens_late or patient_splits then place end ignore nulls
+        arg_max(end_sign, place) over before as end_sign_before,
+        arg_max(case when ends_here then at_us end, place) over before as ended_before_us,
+        arg_max(case when ends_here then state_before end, place) over before as state_at_end,
+        max(
+            case when delivers or opens or opens_late or patient_splits then place end
         ) over before as ran_place,
-        last_value(case when ends_here then place end ignore nulls) over before as ended_place,
-        last_value(case when sign = 'cleared' then place end ignore nulls) over before as cleared_place,
-        last_value(
+        max(case when ends_here then place end) over before as ended_place,
+        max(case when sign = 'cleared' then place end) over before as cleared_place,
+        max(
             case
                 when
                     sign in ('off', 'on') or patient_turned or end_sign in ('late', 'patient')
                     or (sign = 'other_lane' and (lane = 1 or state_before = 'closed'))
                     then place
-            end ignore nulls
+            end
         ) over before as barred_place
     from marks
     window

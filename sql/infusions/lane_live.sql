@@ -46,8 +46,8 @@ marked as (
         -- or numbers are missing since a patient change ended it
         or (
             sign in ('gap', 'bridged')
-            and coalesce(last_value(case when patient_closes then place end ignore nulls) over before, 0)
-            > coalesce(last_value(case when opens or closes then place end ignore nulls) over before, 0)
+            and coalesce(max(case when patient_closes then place end) over before, 0)
+            > coalesce(max(case when opens or closes then place end) over before, 0)
         ) as leaves_unknown
     from turns
     window before as (
@@ -63,14 +63,14 @@ reopened as (
         own and mine and (
             (
                 (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
-                and coalesce(last_value(case when leaves_unknown then place end ignore nulls) over before, 0)
-                > coalesce(last_value(case when opens or closes then place end ignore nulls) over before, 0)
+                and coalesce(max(case when leaves_unknown then place end) over before, 0)
+                > coalesce(max(case when opens or closes then place end) over before, 0)
             )
             or (leaves_unknown and sign in ('change', 'bolus', 'bolus_end', 'kvo'))
         ) as may_reopen,
         may_wake_here
-        and coalesce(last_value(case when patient_closes then place end ignore nulls) over before, 0)
-        <= coalesce(last_value(case when opens then place end ignore nulls) over before, 0) as wakes
+        and coalesce(max(case when patient_closes then place end) over before, 0)
+        <= coalesce(max(case when opens then place end) over before, 0) as wakes
     from marked
     window before as (
         partition by lane_no order by place
@@ -82,8 +82,8 @@ revived as (
     select
         *,
         may_reopen
-        and coalesce(last_value(case when may_reopen then place end ignore nulls) over before, 0)
-        < coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0) as reopens
+        and coalesce(max(case when may_reopen then place end) over before, 0)
+        < coalesce(max(case when patient_closes then place end) over here, 0) as reopens
     from reopened
     window
         here as (
@@ -99,15 +99,15 @@ revived as (
 ended as (
     select
         *,
-        coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0) as patient_place,
+        coalesce(max(case when patient_closes then place end) over here, 0) as patient_place,
         greatest(
-            coalesce(last_value(case when patient_closes then place end ignore nulls) over here, 0),
-            coalesce(last_value(case when is_late and not opens and not wakes then place end ignore nulls) over here, 0)
+            coalesce(max(case when patient_closes then place end) over here, 0),
+            coalesce(max(case when is_late and not opens and not wakes then place end) over here, 0)
         ) as death_place,
         coalesce(
-            last_value(case when opens or wakes or reopens then place end ignore nulls) over here, 0
+            max(case when opens or wakes or reopens then place end) over here, 0
         ) as life_place,
-        coalesce(last_value(case when reopens then place end ignore nulls) over here, 0) as reopened_place
+        coalesce(max(case when reopens then place end) over here, 0) as reopened_place
     from revived
     window here as (
         partition by lane_no order by place
@@ -123,13 +123,13 @@ again as (
         and (sign in ('dose', 'bolus') or (sign = 'kvo' and patient_place <= life_place)) as may_open_again,
         -- a bolus after the window is all that its infusion has
         coalesce(
-            last_value(
+            max(
                 case
                     when
                         sign = 'bolus_end' and own and mine and raw_before = 'bolus'
                         and death_place > life_place and hold_place <= death_place
                         then place
-                end ignore nulls
+                end
             ) over here, 0
         ) as late_bolus_end_place
     from ended
@@ -144,10 +144,10 @@ settled as (
         *,
         may_open_again
         and coalesce(
-            last_value(case when may_open_again then place end ignore nulls) over before, 0
+            max(case when may_open_again then place end) over before, 0
         ) < greatest(death_place, late_bolus_end_place) as opens_again,
         coalesce(
-            last_value(case when may_open_again then place end ignore nulls) over here, 0
+            max(case when may_open_again then place end) over here, 0
         ) < greatest(death_place, late_bolus_end_place) as stays_dead
     from again
     window

@@ -20,13 +20,14 @@ with told as (
 before_dose as (
     select
         *,
-        last_value(
+        arg_max(
             case
                 when clears or (confirms and dose_value is not null)
                     then {
                         'value': case when confirms then dose_value end, 'unit': case when confirms then dose_unit end
                     }
-            end ignore nulls
+            end,
+            place
         ) over (
             partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
@@ -38,22 +39,24 @@ select
     lane_no, place, state_before, confirms, bypasses_now, use_told, says_unknown, use_known, fluid, care_area_here,
     rate_ml_h, tells_rate,
     case when confirms then entry_key end as entry_named,
-    last_value(
+    arg_max(
         case
             when clears or (confirms and entry is not null)
                 then {'entry': case when confirms then entry end, 'entry_key': case when confirms then entry_key end}
-        end ignore nulls
+        end,
+        place
     ) over here as entry_here,
-    last_value(
+    arg_max(
         case
             when clears or (confirms and concentration_value is not null)
                 then {
                     'value': case when confirms then concentration_value end,
                     'unit': case when confirms then concentration_unit end
                 }
-        end ignore nulls
+        end,
+        place
     ) over here as concentration_here,
-    last_value(
+    arg_max(
         case
             when clears or (confirms and dose_value is not null)
                 then {
@@ -62,7 +65,8 @@ select
                     'weight_kg': weight_here,
                     'bsa_m2': bsa_here
                 }
-        end ignore nulls
+        end,
+        place
     ) over here as dose_here,
     confirms and dose_value is not null as sets_dose,
     -- another dose without a rate makes the rate in force untrue: it follows from the dose or is not known (ruling 51)
@@ -74,15 +78,16 @@ select
             and (clears or coalesce(dose_value <> dose_before.value or dose_unit <> dose_before.unit, true))
         )
     ) as sets_rate,
-    last_value(
+    arg_max(
         case when sign = 'bolus' then {
             'rate': rate_ml_h,
             'adds': coalesce(bolus_adds_to_basal, false)
             and (state_before in ('running', 'bolus', 'unknown') or opens_unseen or reopens)
-        } end ignore nulls
+        } end,
+        place
     ) over here as bolus_here,
-    last_value(case when sign = 'kvo' then {'rate': rate_ml_h} end ignore nulls) over here as keep_open_here,
-    last_value(case when sign = 'priming' then {'rate': rate_ml_h} end ignore nulls) over here as priming_here
+    arg_max(case when sign = 'kvo' then {'rate': rate_ml_h} end, place) over here as keep_open_here,
+    arg_max(case when sign = 'priming' then {'rate': rate_ml_h} end, place) over here as priming_here
 from before_dose
 window here as (
     partition by lane_no order by place

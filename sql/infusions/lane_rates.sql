@@ -30,11 +30,12 @@ with based as (
 rated as (
     select
         * exclude (ml_per_dose_unit, rate_ml_h, sets_rate, tells_rate),
-        last_value(
+        arg_max(
             case
                 when sets_rate or (sets_dose and dose_per_h * ml_per_dose_unit is not null)
                     then {'rate': coalesce(rate_ml_h, dose_per_h * ml_per_dose_unit)}
-            end ignore nulls
+            end,
+            place
         ) over (
             partition by lane_no order by place
             rows between unbounded preceding and current row
@@ -44,7 +45,7 @@ rated as (
 
 select
     * exclude (sets_dose),
-    last_value(case when sets_dose then {'rate': rate_ml_h} end ignore nulls) over (
+    arg_max(case when sets_dose then {'rate': rate_ml_h} end, place) over (
         partition by lane_no order by place
         rows between unbounded preceding and current row
     ).rate as rate_at_dose

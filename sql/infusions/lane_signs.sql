@@ -6,30 +6,31 @@ with ahead as (
         lane_no, lane, place, at_us, unsure_links, sign, own, mine, proves, patient_turned,
         kind = 'infusion_stopped' and sign = 'alarm_stop' as is_alarms_stop,
         mine and sign in ('start', 'delayed') as begins,
-        first_value(case when mine and sign = 'kvo' then place end ignore nulls) over later as next_kvo_place,
-        first_value(case when mine and sign = 'kvo' then at_us end ignore nulls) over later as next_kvo_us,
-        first_value(case when sign = 'other_lane' then place end ignore nulls) over later as next_other_place,
-        first_value(case when sign = 'other_lane' then at_us end ignore nulls) over later as next_other_us,
-        first_value(
+        min(case when mine and sign = 'kvo' then place end) over later as next_kvo_place,
+        arg_min(case when mine and sign = 'kvo' then at_us end, place) over later as next_kvo_us,
+        min(case when sign = 'other_lane' then place end) over later as next_other_place,
+        arg_min(case when sign = 'other_lane' then at_us end, place) over later as next_other_us,
+        min(
             case
                 when (mine and sign in ('start', 'delayed', 'dose')) or sign in ('stop', 'complete', 'off', 'on')
                     then place
-            end ignore nulls
+            end
         ) over later as next_break_place,
         coalesce(
-            last_value(
-                case when sign = 'other_lane' then true when mine and sign in ('start', 'delayed') then false end
-                ignore nulls
+            arg_max(
+                case when sign = 'other_lane' then true when mine and sign in ('start', 'delayed') then false end,
+                place
             ) over (in_lane rows between unbounded preceding and 1 preceding),
             false
         ) as other_runs_before,
-        last_value(
+        arg_max(
             case
                 when
                     mine and sign in ('start', 'delayed', 'dose', 'change', 'programme', 'bypass')
                     and (rate_ml_h is not null or dose_value is not null)
                     then coalesce(rate_ml_h = 0, dose_value = 0)
-            end ignore nulls
+            end,
+            place
         ) over (in_lane rows between unbounded preceding and current row) as zero_here
     from lane_log
     window
@@ -72,17 +73,17 @@ known as (
 befores as (
     select
         * exclude (next_kvo_place, next_kvo_us, next_other_place, next_other_us, next_break_place, other_runs_before),
-        coalesce(last_value(case when begins then place end ignore nulls) over before, 0) as begun_before,
-        coalesce(last_value(case when closes then place end ignore nulls) over before, 0) as closed_before,
-        coalesce(last_value(case when sign in ('gap', 'bridged') then place end ignore nulls) over before, 0)
+        coalesce(max(case when begins then place end) over before, 0) as begun_before,
+        coalesce(max(case when closes then place end) over before, 0) as closed_before,
+        coalesce(max(case when sign in ('gap', 'bridged') then place end) over before, 0)
             as gap_before_place,
         coalesce(
-            last_value(case when mine and own and sign in ('bolus', 'bolus_end') then place end ignore nulls)
+            max(case when mine and own and sign in ('bolus', 'bolus_end') then place end)
                 over before,
             0
         ) as bolus_place_before,
         coalesce(
-            last_value(case when mine and own and sign in ('bolus', 'bolus_end') then sign end ignore nulls)
+            arg_max(case when mine and own and sign in ('bolus', 'bolus_end') then sign end, place)
                 over before,
             ''
         ) as bolus_sign_before
@@ -108,7 +109,7 @@ stirred as (
         *,
         -- what interrupts such a bolus leaves its infusion open, until something closes it
         coalesce(
-            last_value(
+            max(
                 case
                     when
                         (is_in_bolus and (mine or sign = 'gap') and sign in (
@@ -117,7 +118,7 @@ stirred as (
                         ))
                         or (mine and own and sign = 'dose')
                         then place
-                end ignore nulls
+                end
             ) over before, 0
         ) > closed_before as is_stirred
     from stilled
@@ -156,7 +157,7 @@ select
     closes or closes_idle as closes,
     opens_idle or (
         may_open
-        and coalesce(last_value(case when may_open then place end ignore nulls) over before, -1)
+        and coalesce(max(case when may_open then place end) over before, -1)
         <= greatest(begun_before, closed_before)
     ) as opens_unseen
 from eligible

@@ -4,59 +4,60 @@
 with lasts as (
     select
         *,
-        coalesce(last_value(case when opens then place end ignore nulls) over here, 0)
-        > coalesce(last_value(case when closes then place end ignore nulls) over here, 0) as is_open,
-        last_value(hold ignore nulls) over here as holding,
-        coalesce(last_value(case when proves then place end ignore nulls) over here, 0) as proof_place,
-        coalesce(last_value(case when sign = 'gap' then place end ignore nulls) over here, 0) as gap_place,
-        coalesce(last_value(case when halts_first then place end ignore nulls) over here, 0) as halt_place,
-        coalesce(last_value(case when pauses then place end ignore nulls) over here, 0) as pause_place,
-        last_value(
-            case when pauses_first and first_halt = 'zero' then at_us when pauses_first then first_halt_us end
-            ignore nulls
+        coalesce(max(case when opens then place end) over here, 0)
+        > coalesce(max(case when closes then place end) over here, 0) as is_open,
+        arg_max(hold, place) over here as holding,
+        coalesce(max(case when proves then place end) over here, 0) as proof_place,
+        coalesce(max(case when sign = 'gap' then place end) over here, 0) as gap_place,
+        coalesce(max(case when halts_first then place end) over here, 0) as halt_place,
+        coalesce(max(case when pauses then place end) over here, 0) as pause_place,
+        arg_max(
+            case when pauses_first and first_halt = 'zero' then at_us when pauses_first then first_halt_us end,
+            place
         ) over here as pause_us,
-        coalesce(last_value(case when raises then place end ignore nulls) over here, 0) as raise_place,
+        coalesce(max(case when raises then place end) over here, 0) as raise_place,
         coalesce(
-            last_value(case when pauses and sign = 'standby' then place end ignore nulls) over here, 0
+            max(case when pauses and sign = 'standby' then place end) over here, 0
         ) as standby_place,
         coalesce(
-            last_value(case when sign = 'standby_left' then place end ignore nulls) over here, 0
+            max(case when sign = 'standby_left' then place end) over here, 0
         ) as standby_left_place,
         coalesce(
-            last_value(
-                case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then place end ignore nulls
+            max(
+                case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then place end
             ) over here, 0
         )
             as unclear_place,
-        last_value(
-            case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then at_us end ignore nulls
+        arg_max(
+            case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then at_us end,
+            place
         ) over here
             as unclear_us,
-        coalesce(last_value(case when sign = 'delayed' then place end ignore nulls) over here, 0) as delay_place,
-        coalesce(last_value(case when sign = 'bolus' and own then place end ignore nulls) over here, 0) as bolus_place,
+        coalesce(max(case when sign = 'delayed' then place end) over here, 0) as delay_place,
+        coalesce(max(case when sign = 'bolus' and own then place end) over here, 0) as bolus_place,
         coalesce(
-            last_value(
+            max(
                 case
                     when
                         sign in ('bolus_end', 'gap', 'alarm_unclear', 'priming') or closes or halt in ('pause', 'alarm')
                         or (hold is not null and sign <> 'bolus')
                         then place
-                end ignore nulls
+                end
             ) over here, 0
         ) as bolus_stop_place,
-        coalesce(last_value(case when sign = 'priming' then place end ignore nulls) over here, 0) as priming_place,
+        coalesce(max(case when sign = 'priming' then place end) over here, 0) as priming_place,
         coalesce(
-            last_value(
+            max(
                 case
                     when
                         sign in ('priming_end', 'gap', 'pause', 'standby', 'bolus') or closes or hold is not null
                         then place
-                end ignore nulls
+                end
             ) over here, 0
         ) as priming_stop_place,
-        coalesce(last_value(case when sign in ('bolus_end', 'priming_end') then place end ignore nulls) over here, 0)
+        coalesce(max(case when sign in ('bolus_end', 'priming_end') then place end) over here, 0)
             as return_place,
-        last_value(case when sign in ('bolus_end', 'priming_end') then at_us end ignore nulls) over here as return_us
+        arg_max(case when sign in ('bolus_end', 'priming_end') then at_us end, place) over here as return_us
     from lane_holds
     window here as (
         partition by lane_no order by place

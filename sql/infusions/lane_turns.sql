@@ -22,8 +22,9 @@ with kept as (
 used as (
     select
         *,
-        last_value(
-            case when says_unknown and not keeps_use then 'unknown' else use_told end ignore nulls
+        arg_max(
+            case when says_unknown and not keeps_use then 'unknown' else use_told end,
+            place
         ) over (
             partition by lane_no order by place
             rows between unbounded preceding and current row
@@ -34,7 +35,7 @@ used as (
 ran as (
     select
         *,
-        last_value(case when confirms_programme then {'v': use_here} end ignore nulls) over (
+        arg_max(case when confirms_programme then {'v': use_here} end, place) over (
             partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
         ).v as use_ran
@@ -97,7 +98,7 @@ select
         false
     ) as is_rate_change,
     -- one number an infusion, of all lanes
-    last_value(case when is_new then place end ignore nulls) over (
+    max(case when is_new then place end) over (
         partition by lane_no order by place rows between unbounded preceding and current row
     ) as ordinal,
     case

@@ -40,13 +40,13 @@ pending as (
         -- an entry with unknown use may be of the library again
         and (library_use is null or (library_use = 'unknown' and entry is null))
         and coalesce(
-            last_value(
-                case when waits_elsewhere or (mine and sign = 'bypass' and not bypasses_now) then place end ignore nulls
+            arg_max(
+                case when waits_elsewhere or (mine and sign = 'bypass' and not bypasses_now) then place end,
+                place
             ) over before
             > coalesce(
-                last_value(
+                max(
                     case when confirms or bypasses_now or sign in ('off', 'on', 'other_lane') then place end
-                    ignore nulls
                 ) over before,
                 0
             ),
@@ -74,9 +74,9 @@ told as (
 held as (
     select
         *,
-        last_value(use_told ignore nulls) over before as use_known,
+        arg_max(use_told, place) over before as use_known,
         coalesce(
-            last_value(case when says_unknown then true when use_told is not null then false end ignore nulls)
+            arg_max(case when says_unknown then true when use_told is not null then false end, place)
                 over before,
             false
         ) as is_unsure

@@ -47,10 +47,11 @@ signs as (
 ahead as (
     select
         *,
-        first_value(
+        arg_min(
             case
                 when channel <> '' and (is_alert or is_decision or confirms) then {'channel': channel, 'at_us': at_us}
-            end ignore nulls
+            end,
+            place
         ) over (
             partition by pump_no order by place rows between 1 following and unbounded following
         ) as next_named

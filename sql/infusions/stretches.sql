@@ -18,14 +18,15 @@ following as (
         t.programme_place,
         -- a step back of the clock ends the stretch before it at the moment that the clock had reached
         coalesce(lead(t.reached_us) over in_lane, e.last_us) as next_us,
-        last_value(
+        arg_max(
             case
                 when t.tells_volume then {'volume_ml': t.volume_to_infuse_ml, 'place': t.place}
                 when
                     t.opens_late or (t.opens and not t.begins) or (t.starts and (t.is_new or t.refills))
                     or t.sign in ('off', 'on', 'kvo', 'complete')
                     then {'volume_ml': cast(null as double), 'place': t.place}
-            end ignore nulls
+            end,
+            t.place
         ) over (in_lane rows between unbounded preceding and current row) as to_infuse,
         -- what ran up to a logged completion or keep-open needs no bound
         max(

@@ -66,6 +66,12 @@ def test_sql_file_is_one_select(path: Path) -> None:
     assert [statement.type for statement in statements] == [duckdb.StatementType.SELECT]
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "sql" / "infusions").glob("*.sql")), ids=_name)
+def test_no_row_of_a_log_walks_back_over_all_before_it(path: Path) -> None:
+    """Time would grow with the square of a channel's rows."""
+    assert "ignore nulls" not in path.read_text(encoding="utf-8"), "take arg_max(value, place), or arg_min"
+
+
 def test_sql_file_names_are_relation_names() -> None:
     stems = Counter(path.stem for path in SQL_FILES)
     assert all(re.fullmatch(r"[a-z][a-z0-9_]*", stem) for stem in stems)
