@@ -112,16 +112,21 @@ def _would_have_applied(row: Row, case: Case) -> str:
     limits = limits_for({**last, "weight_kg": own[0]["weight_kg"] or last["weight_kg"]}, case.libraries)
     if not limits:
         return "No library file of that version tells which limit would have applied."
+    told = limits_text(limits)
+    if not told:
+        return "The library set no limit for that drug there."
     top = max(float(s["rate_ml_h"]) for s in own)
     return (
         f"The limit that would have applied, if it was that drug at the same concentration: "
-        f"{limits_text(limits)}. " + _against(top, last, own[0], limits)
+        f"{told}. " + _against(top, last, own[0], limits)
     ).strip()
 
 
 def _against(rate: float, last: Row, own: Row, limits: Sequence[Row]) -> str:
     """Compare the highest rate with the limits, in their own unit."""
     for row in limits:
+        if row["hard_high"] is None and row["soft_high"] is None:
+            continue
         unit = unit_of(row)
         try:
             if unit == "mL/h":

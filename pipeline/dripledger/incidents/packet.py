@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import textwrap
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -221,7 +222,7 @@ def _readme(trace: Trace, records: list[Evidence], members: Mapping[str, bytes])
     stamp = trace.stamp
     lost = sum(not r.codec for r in records)
     cautions = "\n".join(f"- {text}" for text in trace.cautions)
-    losses = f"\n{trace.loss_caution}" if trace.loss_caution else ""
+    losses = f"\n{textwrap.fill(trace.loss_caution, 110)}" if trace.loss_caution else ""
     gone = f"Of {lost} of them the bytes are not there any more. " if lost else ""
     return f"""\
 What pump {trace.pump_id} did: how this packet was made, and what it cannot show
