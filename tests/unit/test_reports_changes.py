@@ -19,10 +19,10 @@ from tests.report_samples import STAMP, rendered
 
 from dripledger.measures import Month
 from dripledger.reports.blocks import Bullets, Heading, Picture, Table, Text
+from dripledger.reports.cards import changes_block
 from dripledger.reports.changes import changes_leaf, shown_changes, sides
 from dripledger.reports.compose import build
 from dripledger.reports.dashboard import _leaves
-from dripledger.reports.first import changes_block
 from dripledger.reports.material import Material, gather
 from dripledger.reports.mixes import mix_blocks
 from dripledger.site import ChangeRow
@@ -201,14 +201,25 @@ def test_a_change_of_all_compares_shares_and_rates_of_the_facility(material: Mat
     assert f"2.00 times the rate before (95 % interval {float(limits.low):.2f} to" in told.text
 
 
-def test_every_figure_opens_the_months_that_add_up_to_it() -> None:
-    """The page's links are walked; its months are added up, and each is the month's own figure."""
+@pytest.fixture(scope="module")
+def files() -> dict[str, str]:
     own = site(areas=("icu", "ward"), lists={"changes": CHANGES})
-    files = {
-        name: data.decode()
-        for name, data in rendered(own, **drawn()).items()
-        if name.endswith(("html", "csv"))
-    }
+    made = rendered(own, **drawn())
+    return {name: data.decode() for name, data in made.items() if name.endswith(("html", "csv"))}
+
+
+def test_the_letters_of_charts_are_told_on_every_page_that_has_them(files: dict[str, str]) -> None:
+    pages = [name for name, text in files.items() if '<article class="card' in text]
+    assert {"index.html", "alarms.html", "library.html"} < set(pages)
+    assert any(name.startswith("areas/") for name in pages)
+    assert any(name.startswith("entries/") for name in pages)
+    for name in pages:
+        assert "<b>Declared changes.</b> a: " in files[name], name
+    assert 'href="library.html"' not in files["library.html"].partition("<h1")[2], "a page leads to others"
+
+
+def test_every_figure_opens_the_months_that_add_up_to_it(files: dict[str, str]) -> None:
+    """The page's links are walked; its months are added up, and each is the month's own figure."""
     told = [
         (href.partition("#"), int(re.sub(r"\s", "", counted)), int(re.sub(r"\s", "", of)))
         for href, counted, same, of in re.findall(

@@ -68,6 +68,16 @@ def test_no_small_number_is_shown(files: dict[str, bytes]) -> None:
             ), r
 
 
+def test_what_is_hidden_is_not_called_too_few_data(files: dict[str, bytes]) -> None:
+    cards = re.findall(r'<article class="card.*?</article>', files["index.html"].decode(), re.S)
+    hidden = [card for card in cards if "<b>hidden</b>" in card and "<svg" not in card]
+    assert hidden
+    for card in hidden:
+        assert "In every month: small numbers are hidden, and what would give them back." in card
+        assert "enough data" not in card
+        assert "nothing can be told" not in card
+
+
 def row(measure: str, area: str, numerator: int, denominator: int) -> dict[str, object]:
     return {
         "measure": measure,

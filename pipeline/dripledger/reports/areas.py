@@ -7,12 +7,11 @@ from collections.abc import Iterator
 from typing import Final
 
 from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
-from dripledger.reports.cards import cards
+from dripledger.reports.cards import cards, changes_block
 from dripledger.reports.case_list import HOW_TO_TRACE, area_file, case_table, entry_file
 from dripledger.reports.entries import with_page
 from dripledger.reports.figure_tables import by_area
 from dripledger.reports.figures import shown
-from dripledger.reports.first import changes_block
 from dripledger.reports.material import Material
 from dripledger.reports.mixes import mix_blocks
 from dripledger.reports.model import Figure

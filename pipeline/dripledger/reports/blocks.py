@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
+from typing import Final
 
 from dripledger.reports.model import Stamp
 
@@ -109,6 +110,9 @@ class Picture:
     data: Table
 
 
+NO_PICTURE: Final = "No month has enough data to draw."
+
+
 @dataclass(frozen=True, slots=True)
 class Card:
     """One measure with its value, its interval, its counts, its picture, and what the picture says."""
@@ -125,6 +129,8 @@ class Card:
     signal: bool = False
     note: str = ""
     define: str = ""
+    #: Stands instead of a picture where there is none.
+    no_picture: str = NO_PICTURE
 
 
 @dataclass(frozen=True, slots=True)

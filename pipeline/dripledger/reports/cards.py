@@ -6,11 +6,22 @@ from typing import Any, Final
 
 from dripledger.measures import MEASURES, ROWS, Form
 from dripledger.reports import draw, words
-from dripledger.reports.blocks import Card, Cards, Cell, Column, Picture, Table
+from dripledger.reports.blocks import (
+    NO_PICTURE,
+    Block,
+    Card,
+    Cards,
+    Cell,
+    Column,
+    Picture,
+    Table,
+    Text,
+)
 from dripledger.reports.figures import figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import day, short_month, slug
 from dripledger.reports.series import History, Mark, marks_of
+from dripledger.reports.share import REASON
 
 _TITLES: Final = {
     "library_use_starts": "Starts under an entry",
@@ -62,6 +73,9 @@ def card(
     value, note = shown(cell), ""
     if not cell.value:
         note = cell.reason if cell.status in ("not_measurable", "small") else ""
+    drawn = picture(material, measure, found, name or f"{measure}-{slug(area) if area else 'all'}")
+    # in the form for sharing it is not for want of data that there is none
+    is_hidden = material.share and drawn is None and cell.status == "hidden"
     return Card(
         title=title_of(measure),
         value=value,
@@ -69,11 +83,12 @@ def card(
         counts=Cell(counted, to_counted),
         whole=Cell(whole, to_whole),
         base={"h": "h"}.get(declared.base, declared.base),
-        words=_words(found),
-        picture=picture(material, measure, found, name or f"{measure}-{slug(area) if area else 'all'}"),
+        words=() if is_hidden else _words(found),
+        picture=drawn,
         signal=found.signal,
         note="" if material.share else note or (cell.reason if cell.value else ""),
         define=f"definitions.html#{ROWS[measure][0].id}",
+        no_picture=f"In every month: {REASON}." if is_hidden else NO_PICTURE,
     )
 
 
@@ -102,6 +117,16 @@ def marks_text(material: Material, area: str = "") -> str:
         for letter, mark in zip(_LETTERS, marks, strict=False)
     ]
     return "; ".join(told)
+
+
+def changes_block(material: Material, area: str = "") -> list[Block]:
+    """Say what the letters on the charts stand for."""
+    told = marks_text(material, area)
+    if not told:
+        return []
+    if material.share:
+        return [Text(f"{told}.", "Declared changes.")]
+    return [Text(f"{told}.", "Declared changes.", "changes.html", "Before and after each")]
 
 
 def _anew(mark: Mark) -> str:

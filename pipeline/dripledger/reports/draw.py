@@ -189,9 +189,10 @@ def _right(axes: Axes, found: History, set_value: Set, low: float, ceiling: floa
             (centre * found.factor, f"centre\n{set_value(centre * found.factor)}", {"color": svg.QUIET})
         )
     span = (ceiling - low) or 1.0
-    spots = [min(max((at - low) / span, 0.03), 0.97) for at, _, _ in placed]
+    # two lines of the centre need more room above the months' names than one of the value
+    spots = [min(max((at - low) / span, 0.13 if "\n" in text else 0.05), 0.97) for at, text, _ in placed]
     if len(spots) == 2 and abs(spots[0] - spots[1]) < 0.3:
-        middle = min(max(sum(spots) / 2, 0.2), 0.8)
+        middle = min(max(sum(spots) / 2, 0.3), 0.8)
         above = 0.17 if spots[0] >= spots[1] else -0.17
         spots = [middle + above, middle - above]
     for spot, (_, text, style) in zip(spots, placed, strict=True):

@@ -10,7 +10,7 @@ from dripledger.measures import Month, tabulate
 from dripledger.reports.alerts import limit_blocks
 from dripledger.reports.behind import BY_ENTRY, page_name
 from dripledger.reports.blocks import Block, Cards, Cell, Column, Heading, Leaf, Table, Text
-from dripledger.reports.cards import card, title_of
+from dripledger.reports.cards import card, changes_block, title_of
 from dripledger.reports.case_list import area_file, entry_file
 from dripledger.reports.list_rows import form_cells, lineage, when
 from dripledger.reports.material import Material
@@ -212,6 +212,7 @@ def _leaf(material: Material, entry: str, attempts: list[Row], histories: dict[s
     )
     left = len(attempts) - len(lines)
     blocks: list[Block] = [
+        *changes_block(material),
         drawn,
         Heading("By care area", "areas"),
         Table(

@@ -7,7 +7,7 @@ from typing import Final
 
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Bullets, Cell, Heading, Leaf, Pairs, Text
-from dripledger.reports.cards import cards, marks_text, title_of
+from dripledger.reports.cards import cards, changes_block, title_of
 from dripledger.reports.case_list import HOW_TO_TRACE, KINDS, CaseRow, case_table, months_of
 from dripledger.reports.entries import few_entries, with_page
 from dripledger.reports.material import Material
@@ -71,16 +71,6 @@ def first_page(material: Material, restated: Sequence[Block]) -> Leaf:
     blocks += _rest(material)
     lead = f"{page.standing} {page.state} {page.cautions[0]} {page.cautions[1]}"
     return Leaf("index.html", page.month_name, lead, tuple(blocks), nav="The month")
-
-
-def changes_block(material: Material, area: str = "") -> list[Block]:
-    """Say what the letters on the charts stand for."""
-    told = marks_text(material, area)
-    if not told:
-        return []
-    if material.share:
-        return [Text(f"{told}.", "Declared changes.")]
-    return [Text(f"{told}.", "Declared changes.", "changes.html", "Before and after each")]
 
 
 def sentences(material: Material) -> tuple[str, str, str]:

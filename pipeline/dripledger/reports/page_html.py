@@ -25,10 +25,12 @@ from dripledger.reports.blocks import (
 from dripledger.reports.svg import for_page
 from dripledger.reports.templating import environment
 
-#: An option of the command line.
-_OPTION: Final = re.compile(r"(?<![\w-])--[a-z][a-z-]*\b")
+#: An option of the command line, or a day.
+_WHOLE: Final = re.compile(r"(?<![\w-])(?:--[a-z][a-z-]*\b|\d{4}-\d\d-\d\d(?![\w-]))")
 #: Letters from which a word is long.
 _WORD = 24
+#: Letters up to which a note stays on one line.
+_SHORT = 12
 
 
 def render_leaves(board: Dashboard) -> Iterator[tuple[str, str]]:
@@ -90,8 +92,8 @@ def _block(block: Block, leaf: Leaf) -> str:
 
 
 def _prose(text: str) -> str:
-    """Return a text as HTML: an option is typed as it stands, so no line ends inside of it."""
-    return _OPTION.sub(r'<span class="option">\g<0></span>', escape(text))
+    """Return a text as HTML: no line ends inside of an option, which is typed as it stands, or of a day."""
+    return _WHOLE.sub(r'<span class="option">\g<0></span>', escape(text))
 
 
 def _text(block: Text, leaf: Leaf) -> str:
@@ -127,7 +129,10 @@ def _inner(cell: Cell, leaf: Leaf) -> str:
 def _below(cell: Cell, leaf: Leaf) -> str:
     counts = " of ".join(_inner(one, leaf) for one in cell.counts) if cell.counts else ""
     beside = f' <span class="quiet">({escape(cell.beside)})</span>' if cell.beside else ""
-    lines = (counts, escape(cell.note))
+    note = escape(cell.note)
+    if 0 < len(cell.note) <= _SHORT:
+        note = f'<span class="option">{note}</span>'
+    lines = (counts, note)
     return beside + "".join(f'<span class="note">{line}</span>' for line in lines if line)
 
 
@@ -147,6 +152,8 @@ def table_html(table: Table, leaf: Leaf) -> str:
         rows.append(f'<tr role="row">{"".join(cells)}</tr>')
     kind = "stack sortable" if table.sortable and len(table.rows) > 1 else "stack"
     kind += " many" if len(table.columns) > 7 else ""
+    # far apart, a name and its number are hard to bring together
+    kind += " few" if len(table.columns) <= 4 and all(one.number for one in table.columns[1:]) else ""
     return (
         f'<div class="wide"><table class="{kind}" role="table">{caption}<thead role="rowgroup">'
         f'<tr role="row">{heads}</tr></thead><tbody role="rowgroup">{chr(10).join(rows)}</tbody></table>'
@@ -190,11 +197,7 @@ def _card(card: Card, leaf: Leaf) -> str:
         for i, text in enumerate(card.words)
     )
     note = f'<p class="note">{escape(card.note)}</p>' if card.note else ""
-    drawn = (
-        _picture(card.picture, leaf)
-        if card.picture
-        else '<p class="note">No month has enough data to draw.</p>'
-    )
+    drawn = _picture(card.picture, leaf) if card.picture else f'<p class="note">{escape(card.no_picture)}</p>'
     define = (
         f'<a href="{_href(card.define, leaf)}">{escape(card.title)}</a>'
         if card.define

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from dripledger.reports import draw
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Leaf, Picture, Table, Text
-from dripledger.reports.cards import cards
+from dripledger.reports.cards import cards, changes_block
 from dripledger.reports.interruptions import alarm_blocks
 from dripledger.reports.material import Material
 from dripledger.reports.words import amount, number, percent, plural, rate, whole
@@ -32,7 +32,8 @@ def read_pumps(material: Material) -> list[Row]:
 def alarms_leaf(material: Material, pumps: list[Row]) -> Leaf:
     """Compose the page on alarms."""
     blocks: list[Block] = [
-        cards(material, ("delivery_alarm_rate", "pump_alarm_rate", "alarm_minutes", "delivery_lost"))
+        *changes_block(material),
+        cards(material, ("delivery_alarm_rate", "pump_alarm_rate", "alarm_minutes", "delivery_lost")),
     ]
     blocks += alarm_blocks(material)
     blocks += [Heading("Each pump against its type", "pumps")]

@@ -11,6 +11,7 @@ from dripledger.reports.cards import title_of
 from dripledger.reports.figure_tables import by_area
 from dripledger.reports.material import Material, Row
 from dripledger.reports.model import Missing
+from dripledger.reports.naming import day
 from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import whole
 
@@ -53,22 +54,25 @@ def _outcome(material: Material, name: str, area: str, row: Row | None) -> Cell:
     return Cell(whole(int(row["numerator"])), material.links(name, area)[0], note=share)
 
 
-def limits_changed(material: Material) -> list[Block]:
-    """Say how many limits were changed between library versions in these months."""
+def limits_changed(material: Material, *, leads_on: bool = True) -> list[Block]:
+    """Say how many limits were changed between library versions in these months; which, if it leads on."""
     found = material.con.execute(
         "select library_version, cast(timezone(zone, published_at) as date), cast(sum(limits) as bigint)"
         " from report_limits_changed cross join measure_settings group by all order by 2, 1"
     ).fetchall()
     first = f"{material.months[0]}-01"
     told = [
-        f"{version} ({on.isoformat()}): {whole(n)}" for version, on, n in found if on.isoformat() >= first
+        f"{version} ({day(on, material.site.settings.report.dates)}): {whole(n)}"
+        for version, on, n in found
+        if on.isoformat() >= first
     ]
     text = (
         f"Limits added, removed or changed by each version against the one before it: {'; '.join(told)}."
         if told
         else "No version of the library files of these months differs from the one before it."
     )
-    return [Text(text, "Limits changed.", "library.html", "The library release")]
+    to = ("library.html", "The library release") if leads_on else ("", "")
+    return [Text(text, "Limits changed.", *to)]
 
 
 def missing_table(material: Material, missing: Sequence[Missing] | None = None) -> Table:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from dripledger.reports.behind import page_name
 from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Pairs, Table, Text
-from dripledger.reports.cards import cards
+from dripledger.reports.cards import cards, changes_block
 from dripledger.reports.material import Material
+from dripledger.reports.model import Figure
 from dripledger.reports.naming import day
 from dripledger.reports.quality import QUALITY
 from dripledger.reports.share import SHARED
@@ -29,8 +31,9 @@ def library_leaf(material: Material) -> Leaf:
         " using (month) group by version order by version"
     ).fetchall()
     blocks: list[Block] = [
+        *changes_block(material),
         cards(material, ("stale_library_share", "protected_share")),
-        *limits_changed(material),
+        *limits_changed(material, leads_on=False),
         Heading("Versions that starts of the month ran on", "versions"),
     ]
     lead = (
@@ -43,6 +46,7 @@ def library_leaf(material: Material) -> Leaf:
         names = tuple((Cell(v or "not logged"),) for v, *_ in used)
         blocks.append(Table((Column("Library"),), names, empty="No start in the month."))
         return Leaf("library.html", "The library release", lead, tuple(blocks), nav="Library")
+    starts = page_name("stale_library_share", "")
     blocks += [
         Table(
             (
@@ -54,9 +58,9 @@ def library_leaf(material: Material) -> Leaf:
             tuple(
                 (
                     Cell(v or "not logged"),
-                    Cell(whole(n), value=n),
-                    Cell(whole(stale) if known else "not known", value=stale),
-                    Cell(whole(pumps), value=pumps),
+                    Cell(whole(n), starts, n),
+                    Cell(whole(stale) if known else "not known", starts if stale else "", stale),
+                    Cell(whole(pumps), "fleet.html", pumps),
                 )
                 for v, n, stale, pumps, known in used
             ),
@@ -141,7 +145,7 @@ def quality_leaf(material: Material) -> Leaf:
                     Cell(r.source),
                     *(
                         Cell(
-                            f.value or f.reason or "none",
+                            f.value or _why_not(measure, f),
                             "" if material.share or not f.counts else MADE_OF[measure],
                             note=f.counts,
                         )
@@ -188,6 +192,13 @@ def quality_leaf(material: Material) -> Leaf:
         ]
     lead = "What reached the ledger, what waits, and what no figure can rest on."
     return Leaf("quality.html", "Data quality", lead, tuple(blocks), nav="Data quality")
+
+
+def _why_not(measure: str, found: Figure) -> str:
+    """Say shortly why a source has no figure."""
+    if measure == "log_completeness" and found.status == "not_measurable":
+        return "its mapping does not declare gapless numbers"
+    return found.reason or "none"
 
 
 #: Where the page says what a figure of data quality is made of, by source.
@@ -298,7 +309,21 @@ def _listed(columns: tuple[Column, ...], rows: list[tuple[Cell, ...]], empty: st
 def definitions_leaf(material: Material) -> Leaf:
     """Compose the definitions out of the measures' declarations."""
     page = material.page
-    blocks: list[Block] = []
+    asked = [(d.title, d.id, d.question) for d in page.definitions]
+    asked += [
+        (
+            "What the figures rest on",
+            "thresholds",
+            "From how many is a share given, what counts as far or late?",
+        ),
+        ("Words", "words", "What do the words of this report mean?"),
+    ]
+    blocks: list[Block] = [
+        Table(
+            (Column("Measure"), Column("What it asks")),
+            tuple((Cell(title, f"#{name}"), Cell(question)) for title, name, question in asked),
+        )
+    ]
     for d in page.definitions:
         built = "" if d.built else " (not calculated yet)"
         blocks += [

@@ -234,8 +234,8 @@ def _verdict(holds_none: bool, spread: MonthSpread | None = None) -> str:
         return "So few months do not tell how much they differ anyway: take it as a question."
     if holds_none:
         return (
-            "No difference at all lies within the interval: this may be chance, or a real change that "
-            "these data are too few to tell."
+            "That includes no difference at all: this may be chance, or a real change that these data are "
+            "too few to tell."
         )
     return "Chance alone hardly explains it; that does not make the event between its cause."
 
