@@ -314,15 +314,24 @@ def test_what_a_new_library_changes() -> None:
 
 
 def test_a_low_limit_that_rises_is_tightened_and_units_are_compared() -> None:
-    """0.5 g/h is 500 mg/h: no change. 600 mg/h as a low limit warns about more."""
+    """0.5 g/h is 500 mg/h: the limit is the same. 600 mg/h as a low limit warns about more."""
     dosed = {"quantity": "dose_rate", "entry": "magnesium"}
     old = [limit_row(dosing_unit="g/h", soft_low=0.5, **dosed)]
-    assert compare_rows(old, [limit_row(dosing_unit="mg/h", soft_low=500.0, **dosed)]) == []
-    (change,) = compare_rows(old, [limit_row(dosing_unit="mg/h", soft_low=600.0, **dosed)])
+    unit, change = compare_rows(old, [limit_row(dosing_unit="mg/h", soft_low=600.0, **dosed)])
     assert (change.change, change.new) == ("tightened", 600.0)
     assert (change.old, change.factor) == (pytest.approx(500.0), pytest.approx(1.2))
-    (change,) = compare_rows(old, [limit_row(dosing_unit="mg/kg/h", soft_low=6.0, **dosed)])
-    assert change.change == "unit_changed"
+    _, change = compare_rows(old, [limit_row(dosing_unit="mg/kg/h", soft_low=6.0, **dosed)])
+    assert (change.change, change.what) == ("unit_changed", "soft_low")
+    assert compare_rows(old, [limit_row(dosing_unit="g/h", soft_low=0.5, number=9, **dosed)]) == []
+
+
+def test_a_dosing_unit_that_is_another_is_told_though_the_limit_comes_to_the_same() -> None:
+    """0.5 g/h is 500 mg/h, but who is used to enter 0.5 enters something else now."""
+    dosed = {"quantity": "dose_rate", "entry": "magnesium"}
+    old = [limit_row(dosing_unit="g/h", soft_low=0.5, **dosed)]
+    (change,) = compare_rows(old, [limit_row(dosing_unit="mg/h", soft_low=500.0, **dosed)])
+    assert (change.change, change.what, change.unit) == ("unit_changed", "dosing_unit", "g/h -> mg/h")
+    assert (change.old, change.new, change.factor) == (None, None, None)
 
 
 def test_a_library_that_is_not_there_is_told(tmp_path: Path) -> None:

@@ -11,7 +11,8 @@ import pyarrow as pa
 from dripledger.library.rows import LIMITS, LimitRow, six_digits
 from dripledger.schema.units import convert
 
-#: What can have become of a limit; `unit_changed`: the two cannot be compared.
+#: What can have become of a limit; `unit_changed`: the two cannot be compared, or, of a dosing unit, that the
+#: same dose is another number on the pump.
 CHANGES: Final = ("loosened", "tightened", "added", "dropped", "unit_changed")
 
 
@@ -19,7 +20,8 @@ CHANGES: Final = ("loosened", "tightened", "added", "dropped", "unit_changed")
 class Change:
     """One difference.
 
-    `what` is ``entry``, ``concentration``, ``quantity`` or the name of a limit; `factor` is new / old.
+    `what` is ``entry``, ``concentration``, ``quantity``, ``weights``, ``dosing_unit`` or the name of a limit;
+    `factor` is new / old.
     """
 
     change: str
@@ -69,7 +71,7 @@ def compare_rows(old: Sequence[LimitRow], new: Sequence[LimitRow]) -> list[Chang
         By care area, entry, concentration, quantity. An entry, concentration or quantity that one of them
         does not hold at all is one row and not one a limit. ``loosened`` warns about less than before,
         ``tightened`` about more; a limit that was not there before is ``added``, one that is gone
-        ``dropped``.
+        ``dropped``. A dosing unit that is another is told whether or not the limits come to the same.
     """
     before, after = _keyed(old), _keyed(new)
     found: list[Change] = []
@@ -138,6 +140,10 @@ def _limits(old: LimitRow, new: LimitRow) -> Iterator[Change]:
         old.number,
         new.number,
     )
+    if old.dosing_unit != new.dosing_unit:
+        # limits may come to the same, and yet the number that a person enters is another
+        units = f"{old.dosing_unit or 'none'} -> {new.dosing_unit or 'none'}"
+        yield replace(plain, change="unit_changed", what="dosing_unit", unit=units)
     for name in LIMITS:
         was, now = getattr(old, name), getattr(new, name)
         if was is None and now is None:
@@ -158,10 +164,15 @@ def _limits(old: LimitRow, new: LimitRow) -> Iterator[Change]:
                     plain,
                     change="loosened" if looser else "tightened",
                     what=name,
-                    old=same,
+                    old=_tidy(same),
                     new=now,
-                    factor=now / same if same else None,
+                    factor=_tidy(now / same) if same else None,
                 )
+
+
+def _tidy(value: float) -> float:
+    """Drop the last digits, which only arithmetic in binary made: 29.999999999999996 is 30."""
+    return float(f"{value:.12g}")
 
 
 def as_table(changes: Sequence[Change]) -> pa.Table:

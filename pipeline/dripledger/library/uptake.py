@@ -102,6 +102,8 @@ def _changed(libraries: Sequence[Library]) -> Iterator[dict[str, Any]]:
             text = f"{change.what} {change.change}"
             if change.old is not None and change.new is not None:
                 text += f" ({change.old:g} to {change.new:g} {change.unit})"
+            elif change.what == "dosing_unit":
+                text += f" ({change.unit})"
             told.setdefault((change.care_area, change.entry), []).append(text)
         for (area, entry), texts in sorted(told.items()):
             changes = "; ".join(dict.fromkeys(texts))
