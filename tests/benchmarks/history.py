@@ -31,15 +31,36 @@ from tests.benchmarks.ingest import MAPPING, SITE, select_records
 
 #: Months that stand for a place in history: the median of three.
 _AROUND = 3
+#: Records between switching on and off, and seconds from one to the next.
+_SESSION, _STEP_S = 125, 600
 
 
 def write_months(folder: Path, months: int, pumps: int, records: int) -> list[Path]:
-    """Write one file a month, of so many records a pump; return them in order."""
+    """Write one file a month, of so many records a pump; return them in order.
+
+    A pump is switched on, used for most of a day and switched off, and is silent until the next time.
+    """
     con = duckdb.connect()
     con.execute("set timezone = 'UTC'")
+    apart = 30 * 86_400 * _SESSION // records
     con.execute(
-        f'create table records as select *, cast("Time" as timestamp) as told_at from '
-        f"({select_records(pumps, months * records, step_s=30 * 86_400 // records, first='2024-01-01')})"
+        f"""
+        create table records as
+        select * exclude (place, "Time"), strftime(told_at, '%Y-%m-%d %H:%M:%S') as "Time"
+        from (
+            select * replace (
+                case place when 0 then 'UP' when {_SESSION - 1} then 'OFF' else "Event" end as "Event",
+                case when place in (0, {_SESSION - 1}) then '' else "Channel" end as "Channel"
+            ),
+            timezone('Europe/Lisbon', timestamptz '2024-01-01' + to_seconds(cast(
+                ("Sequence" - 1) // {_SESSION} * {apart} + place * {_STEP_S} as bigint
+            ))) as told_at
+            from (
+                select *, ("Sequence" - 1) % {_SESSION} as place
+                from ({select_records(pumps, months * records)})
+            )
+        )
+        """
     )
     paths = []
     for (month,) in con.execute(

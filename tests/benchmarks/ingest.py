@@ -70,6 +70,8 @@ PAUSE = "infusion_paused"
 ON = "infusion_resumed"
 VOL = "volume_reported"
 ALARM = "alarm_raised"
+UP = "powered_on"
+OFF = "powered_off"
 BEAT = { ignore = "sign of life, carries no event" }
 [alarms]
 OCC = { kind = "occlusion", priority = "high", stops_delivery = true }

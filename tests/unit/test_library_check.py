@@ -317,7 +317,7 @@ def test_a_low_limit_that_rises_is_tightened_and_units_are_compared() -> None:
     """0.5 g/h is 500 mg/h: the limit is the same. 600 mg/h as a low limit warns about more."""
     dosed = {"quantity": "dose_rate", "entry": "magnesium"}
     old = [limit_row(dosing_unit="g/h", soft_low=0.5, **dosed)]
-    unit, change = compare_rows(old, [limit_row(dosing_unit="mg/h", soft_low=600.0, **dosed)])
+    _, change = compare_rows(old, [limit_row(dosing_unit="mg/h", soft_low=600.0, **dosed)])
     assert (change.change, change.new) == ("tightened", 600.0)
     assert (change.old, change.factor) == (pytest.approx(500.0), pytest.approx(1.2))
     _, change = compare_rows(old, [limit_row(dosing_unit="mg/kg/h", soft_low=6.0, **dosed)])

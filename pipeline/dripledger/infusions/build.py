@@ -15,7 +15,7 @@ from dripledger.schema.codes import TIE_ORDER
 from dripledger.schema.units import register_units
 from dripledger.site import SiteSettings
 
-__all__ = ["build", "make_settings", "make_source_records"]
+__all__ = ["build", "make_ignored", "make_settings", "make_source_records"]
 
 _ROOM = "infusions"
 #: The relations that the room is for; all others are steps on the way.
@@ -86,6 +86,12 @@ def make_source_records(
     _make_table(con, name, records)
 
 
+def make_ignored(con: duckdb.DuckDBPyConnection) -> None:
+    """Make `ignored` where it does not stand: no rule ignores a numbered record."""
+    if not con.execute("select 1 from information_schema.tables where table_name = 'ignored'").fetchall():
+        con.execute(f"create temp view ignored as {TABLES['ignored'].empty_select()}")
+
+
 def _make_table(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table) -> None:
     con.register("_incoming", table)
     con.execute(f'create or replace temp table "{name}" as select * from _incoming')
@@ -113,8 +119,7 @@ def build(
     All have exactly the columns of ``schema.TABLES``, in that order. The rules are in
     ``sql/infusions``; each file says why it is there.
     """
-    if not con.execute("select 1 from information_schema.tables where table_name = 'ignored'").fetchall():
-        con.execute(f"create temp view ignored as {TABLES['ignored'].empty_select()}")
+    make_ignored(con)
     register_units(con)
     ranks = pa.table(
         {"kind": pa.array(TIE_ORDER, pa.string()), "tie_rank": pa.array(range(len(TIE_ORDER)), pa.int64())}

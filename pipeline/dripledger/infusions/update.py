@@ -1,26 +1,39 @@
 """Bring the tables built from events up to date in the store, for the pumps that new events touch.
 
-A pump that is touched is rebuilt from its whole log, so the result equals a full build row for row whatever
-arrived: a late file, a mended clock, a counter whose order changes. Pumps that are not touched are not read
-beyond their stored rows, and months in which nothing changes are not written.
+The result equals a full build row for row, whatever arrived: a late file, a mended clock, a counter whose
+order changes. A pump that is touched is rebuilt from a moment at which nothing of it was open, or from its
+whole log (`resume`). Pumps that are not touched are not read beyond their stored rows, and months in which
+nothing changes are not written.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC
 from typing import Protocol
 
 import duckdb
 import pyarrow as pa
 
-from dripledger.infusions.build import RESULTS, build, make_settings, make_source_records
+from dripledger.infusions.build import RESULTS, build, make_ignored, make_settings, make_source_records
+from dripledger.infusions.resume import choose
 from dripledger.schema import TABLES
 from dripledger.site import SiteSettings
 
 __all__ = ["update"]
 
 _ROWS_A_BATCH = 50_000
+#: The instant at which a row begins: what a rebuild that resumes replaces goes by it.
+_BEGINS = {
+    "segments": "started_at",
+    "infusions": "started_at",
+    "programmings": "at",
+    "attempts": "first_alert_at",
+    "alarms": "raised_at",
+}
+_INPUTS = ("events", "ignored")
+_EVER = "timestamptz '-infinity'"
 
 
 class _Snapshot(Protocol):
@@ -65,41 +78,101 @@ def update(
     settings
         The site's settings.
     touched
-        Table, or name of a relation in `con`, with the columns `facility` and `pump_id`.
+        Table, or name of a relation in `con`, with the columns `facility` and `pump_id`, and
+        `first_touched_at`: the first instant of a pump's log at which something is new, another or gone.
+        Null, or without that column: all of it may be.
 
     Returns
     -------
     list of str
         The months written, of any table, sorted.
     """
-    written: set[str] = set()
     if isinstance(touched, pa.Table):
         con.register("_touched", touched)
         touched = "_touched"
+    first = "first_touched_at" in con.sql(f"select * from {touched} limit 0").columns
+    moment = "min(first_touched_at)" if first else "cast(null as timestamptz)"
     con.execute(
-        f"create or replace temp table touched_pumps as select distinct facility, pump_id from {touched}"
+        "create or replace temp table touched_pumps as "
+        f"select facility, pump_id, {moment} as first_touched_at from {touched} group by facility, pump_id"
     )
-    _read_declared(writer, con)
-    writer.base.attach(con, list(RESULTS), "stored_")
-    make_settings(con, settings)
-    with _set_aside(con, ("events", *RESULTS)) as aside:
-        con.execute(
-            f'create temp view events as select * from "{aside["events"]}" '
-            "semi join touched_pumps using (facility, pump_id)"
-        )
+    try:
+        _read_declared(writer, con)
+        writer.base.attach(con, list(RESULTS), "stored_")
+        make_settings(con, settings)
+        make_ignored(con)
+        choose(con)
+        _rebuild(con, "resumed")
+        if _find_unlike(con):
+            unlike = "(facility, pump_id) in (select (facility, pump_id) from resume_unlike)"
+            con.execute(
+                f"update resumed set read_from = null, check_from = null, replace_from = null where {unlike}"
+            )
+            for name in RESULTS:
+                con.execute(f'delete from "rebuilt_{name}" where {unlike}')
+            _rebuild(con, "resume_unlike")
+        written = {month for name in RESULTS for month in _write(writer, con, name)}
+    finally:
+        for name in RESULTS:
+            con.execute(f'drop table if exists "rebuilt_{name}"')
+            con.execute(f'drop view if exists "stored_{name}"')
+        con.execute("drop table if exists touched_pumps")
+        con.execute("drop table if exists resumed")
+        con.execute("drop table if exists resume_unlike")
+        if touched == "_touched":
+            con.unregister("_touched")
+    return sorted(written)
+
+
+def _rebuild(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
+    """Build of the pumps of a relation what they logged since `read_from`; add it to ``rebuilt_...``."""
+    ((earliest,),) = con.execute(
+        f"select case when bool_and(read_from is not null) then min(read_from) end from {pumps}"
+    ).fetchall()
+    # said as a constant, it lets the engine pass over files and row groups of months long ago
+    lately = "" if earliest is None else f" and e.occurred_at >= timestamptz '{earliest.isoformat()}'"
+    with _set_aside(con, (*_INPUTS, *RESULTS)) as aside:
+        for name in _INPUTS:
+            con.execute(
+                f'create temp view "{name}" as select e.* from "{aside[name]}" e '
+                f"inner join {pumps} r on e.facility = r.facility and e.pump_id = r.pump_id "
+                f"where (r.read_from is null or e.occurred_at >= r.read_from){lately}"
+            )
         try:
             build(con)
             for name in RESULTS:
-                written.update(_write(writer, con, name))
+                con.execute(
+                    f'create temp table if not exists "rebuilt_{name}" as select * from "{name}" limit 0'
+                )
+                con.execute(f'insert into "rebuilt_{name}" select * from "{name}"')
         finally:
-            con.execute("drop view if exists events")
+            for name in _INPUTS:
+                con.execute(f'drop view if exists "{name}"')
             for name in RESULTS:
                 con.execute(f'drop table if exists "{name}"')
-                con.execute(f'drop view if exists "stored_{name}"')
-            con.execute("drop table if exists touched_pumps")
-            if touched == "_touched":
-                con.unregister("_touched")
-    return sorted(written)
+
+
+def _find_unlike(con: duckdb.DuckDBPyConnection) -> int:
+    """Make `resume_unlike`: the pumps that did not come out as they stand where they are compared."""
+    unlike = []
+    for name in RESULTS:
+        columns = ", ".join(f't."{column}"' for column in TABLES[name].names)
+        rows = (
+            f'select {columns} from "{{}}_{name}" t semi join resumed r on r.facility = t.facility '
+            f'and r.pump_id = t.pump_id and t."{_BEGINS[name]}" >= r.check_from '
+            f'and t."{_BEGINS[name]}" < r.replace_from'
+        )
+        before, after = rows.format("stored"), rows.format("rebuilt")
+        unlike.append(
+            f"select facility, pump_id from ((({before}) except all ({after})) "
+            f"union all (({after}) except all ({before})))"
+        )
+    con.execute(
+        "create or replace temp table resume_unlike as "
+        f"select facility, pump_id, cast(null as timestamptz) as read_from from ({' union '.join(unlike)})"
+    )
+    ((found,),) = con.execute("select count(*) from resume_unlike").fetchall()
+    return int(found)
 
 
 def _read_declared(writer: _Writer, con: duckdb.DuckDBPyConnection) -> None:
@@ -111,22 +184,35 @@ def _read_declared(writer: _Writer, con: duckdb.DuckDBPyConnection) -> None:
     clearing = "select distinct source_name from {} where kind in ('alarm_cleared', 'all')"
     before, after = clearing.format("records_before"), clearing.format("source_records")
     con.execute(
-        "insert into touched_pumps select distinct facility, pump_id from events where source_name in ("
-        f"(({before}) except ({after})) union (({after}) except ({before}))) "
-        "and source_name in (select source_name from records_before) "
-        "except select facility, pump_id from touched_pumps"
+        "create or replace temp table declared_anew as select distinct facility, pump_id from events where "
+        f"source_name in ((({before}) except ({after})) union (({after}) except ({before}))) "
+        "and source_name in (select source_name from records_before)"
     )
+    con.execute(
+        "delete from touched_pumps where (facility, pump_id) in "
+        "(select (facility, pump_id) from declared_anew)"
+    )
+    con.execute("insert into touched_pumps select facility, pump_id, null from declared_anew")
+    con.execute("drop table declared_anew")
     con.execute("drop table records_before")
     con.execute("drop view stored_ingests")
     con.execute("drop view declared_ingests")
 
 
 def _write(writer: _Writer, con: duckdb.DuckDBPyConnection, name: str) -> list[str]:
-    """Replace the months of one table in which a touched pump's rows differ; return them."""
-    columns = ", ".join(f'"{column}"' for column in TABLES[name].names)
-    stored = f'select {columns} from "stored_{name}"'
-    before = f"{stored} semi join touched_pumps using (facility, pump_id)"
-    after = f'select {columns} from "{name}"'
+    """Replace the months of one table in which the rebuilt rows differ; return them."""
+    columns = ", ".join(f't."{column}"' for column in TABLES[name].names)
+    replaced = (
+        "r.facility = t.facility and r.pump_id = t.pump_id "
+        f'and t."{_BEGINS[name]}" >= coalesce(r.replace_from, {_EVER})'
+    )
+    ((first,),) = con.execute(
+        "select case when bool_and(replace_from is not null) then min(replace_from) end from resumed"
+    ).fetchall()
+    # in UTC, as the months are
+    since = "" if first is None else f" and t.month >= '{first.astimezone(UTC):%Y-%m}'"
+    before = f'select {columns} from "stored_{name}" t semi join resumed r on {replaced} where true{since}'
+    after = f'select {columns} from "rebuilt_{name}" t semi join resumed r on {replaced}'
     months = [
         row[0]
         for row in con.execute(
@@ -138,8 +224,8 @@ def _write(writer: _Writer, con: duckdb.DuckDBPyConnection, name: str) -> list[s
         return []
     listed = ", ".join(f"'{month}'" for month in months)
     reader = con.sql(
-        f"select * from ({stored} anti join touched_pumps using (facility, pump_id) union all {after}) "
-        f"where month in ({listed}) order by month, {', '.join(TABLES[name].key)}"
+        f'select * from (select {columns} from "stored_{name}" t anti join resumed r on {replaced} '
+        f"union all {after}) where month in ({listed}) order by month, {', '.join(TABLES[name].key)}"
     ).to_arrow_reader(_ROWS_A_BATCH)
     writer.replace(name, months, reader)
     return months

@@ -1,0 +1,206 @@
+"""From when the log of a touched pump has to be read again, so that a month costs a month.
+
+What is built of a pump follows from its log and from nothing else, but it need not follow from all of it.
+Once the whole pump was switched off and said nothing for longer than every window of the rules, no infusion,
+alarm or attempt is open, and programme, care area and weight are cleared. What holds on beyond that (the
+patient, the library, the last rate, a counter) was told by some event: a pump is read again from a
+switching-off that lies before the last event that told each of these, on every channel and line. What
+begins after a later switching-off is replaced.
+
+A pump is read whole where there is doubt: its counter began anew or went back, a value was told longer ago
+than is looked for, its alarms cannot end, or it was never off. What lies before the part that is replaced is
+built once more and compared (`update`): a pump for which it does not come out as it stands is read whole too.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Final
+
+import duckdb
+
+from dripledger.engine import build_relations
+
+__all__ = ["choose"]
+
+#: How far back a moment is looked for at which nothing was open.
+_LOOK_BACK: Final = timedelta(days=184)
+_ROOM: Final = "resuming"
+
+_STARTS: Final = "kind in ('infusion_started', 'infusion_resumed')"
+_CONFIRMS: Final = (
+    "kind in ('infusion_started', 'infusion_resumed', 'rate_changed', 'programme_changed', "
+    "'dose_cycle_started', 'library_bypassed')"
+)
+#: What is tried, asked or typed is not in force, as in `sql/infusions/channel_log.sql`.
+IN_FORCE: Final = (
+    "kind not in ('limit_alerted', 'limit_overridden', 'reprogrammed_within_limits', 'attempt_cancelled', "
+    "'order_received', 'order_accepted', 'order_rejected', 'key_pressed', 'library_received', "
+    "'demand_requested', 'demand_refused', 'other')"
+)
+#: What can open an infusion on a channel of which nobody knows whether it runs, and so confirm what it tells.
+_OPENS: Final = (
+    "kind in ('infusion_stopped', 'infusion_completed', 'infusion_paused', 'kvo_started', 'bolus_started', "
+    "'bolus_ended', 'dose_cycle_started', 'dose_cycle_ended')"
+)
+#: What holds on over a switching-off until it is told anew: name -> whether an event tells it.
+TOLD: Final = {
+    "start": _STARTS,
+    "completion": "kind in ('infusion_completed', 'kvo_started')",
+    "totals": "kind = 'totals_cleared'",
+    "patient": "kind = 'patient_changed' or patient_key is not null",
+    "library": f"library_version is not null and {IN_FORCE}",
+    "pump_type": "pump_type is not null",
+    "fluid_started": f"fluid_source is not null and {_STARTS}",
+    "fluid": f"fluid_source is not null and {IN_FORCE}",
+    "reading": "volume_delivered_ml is not null",
+    "use": f"library_use is not null and {_CONFIRMS}",
+    "use_otherwise": f"library_use is not null and {_OPENS}",
+    "rate": f"rate_ml_h is not null and {_CONFIRMS}",
+    "rate_otherwise": "rate_ml_h is not null and kind in ('volume_reported', 'weight_changed')",
+    "dose": f"dose_value is not null and {_CONFIRMS}",
+    "bypass": "kind = 'library_bypassed'",
+}
+#: What may or may not tell the same, as the state then was: harmless where the surer way was used since.
+_SURER: Final = {"use_otherwise": "use", "bypass": "use", "rate_otherwise": "rate"}
+_GROUP: Final = "facility, pump_id, channel"
+
+
+def choose(con: duckdb.DuckDBPyConnection) -> None:
+    """Make ``resumed``: for each touched pump from when it is read, compared and replaced; null is from ever.
+
+    Parameters
+    ----------
+    con
+        Connection with `touched_pumps` (`facility`, `pump_id`, `first_touched_at` or null), and with the
+        relations `events`, `ignored`, `settings` and `source_records`.
+    """
+    con.execute(
+        "create or replace temp table resumed as select facility, pump_id, cast(null as timestamptz) as "
+        "read_from, cast(null as timestamptz) as check_from, cast(null as timestamptz) as replace_from "
+        "from touched_pumps"
+    )
+    horizon = _horizon(con)
+    if horizon is None:
+        return
+    _read_lately(con, horizon)
+    build_relations(con, _ROOM)
+    _find(con, horizon)
+    _leave_out_other_orders(con, horizon)
+    con.execute(
+        "update resumed set read_from = f.read_from, check_from = f.check_from, "
+        "replace_from = f.replace_from from resume_found f "
+        "where f.facility = resumed.facility and f.pump_id = resumed.pump_id"
+    )
+    for name in ("found", "numbers", "told", "points", "cuts", "log", "pumps", "channels"):
+        con.execute(f"drop table if exists resume_{name}")
+    con.execute("drop view resume_events")
+
+
+def _horizon(con: duckdb.DuckDBPyConnection) -> str | None:
+    """Make `resume_pumps`, touched about as lately as the last; return since when they are read, as SQL."""
+    con.execute(
+        "create or replace temp table resume_channels as select distinct facility, pump_id, channel, "
+        "fluid_source = 'secondary' as is_secondary from events "
+        "semi join touched_pumps using (facility, pump_id)"
+    )
+    con.execute(
+        "create or replace temp table resume_pumps as select facility, pump_id, first_touched_at, channels "
+        "from touched_pumps inner join (select facility, pump_id, count(distinct channel) as channels "
+        "from resume_channels group by facility, pump_id) using (facility, pump_id) where first_touched_at > "
+        f"(select max(first_touched_at) from touched_pumps) - interval {_LOOK_BACK.days // 2} day"
+    )
+    ((earliest,),) = con.execute("select min(first_touched_at) from resume_pumps").fetchall()
+    # said as a constant, it lets the engine pass over files and row groups of months long ago
+    return None if earliest is None else f"timestamptz '{(earliest - _LOOK_BACK).isoformat()}'"
+
+
+def _read_lately(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
+    flags = ", ".join(f"coalesce({sql}, false) as told_{name}" for name, sql in TOLD.items())
+    con.execute(
+        "create or replace temp view resume_events as select facility, pump_id, channel, fluid_source, "
+        "event_id, source_name, occurred_at, kind, "
+        "case when sequence_reliable then sequence end as sequence, "
+        f"{_STARTS} as is_start, {IN_FORCE} as is_in_force, {flags} from events "
+        f"semi join resume_pumps using (facility, pump_id) where occurred_at >= {horizon}"
+    )
+
+
+def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
+    """Make `resume_found`: the pumps of which all that holds on was told since a switching-off."""
+    last = ", ".join(f"max(case when told_{name} then occurred_at end) as {name}" for name in TOLD)
+    con.execute(
+        f"create or replace temp table resume_told as select {_GROUP}, line, max(occurred_at) as heard_at, "
+        f"{last} from resume_log inner join resume_points using (facility, pump_id) "
+        f"where occurred_at < check_from group by {_GROUP}, line"
+    )
+    columns = ", ".join(("heard_at", *TOLD))
+    con.execute(
+        "create or replace temp table resume_found as "
+        "select t.facility, t.pump_id, max(c.off_at) as read_from, t.check_from, t.replace_from from ("
+        f"select facility, pump_id, min(least({columns})) as told_since, check_from, replace_from "
+        "from resume_told inner join resume_points using (facility, pump_id) group by all) t "
+        "inner join resume_cuts c on c.facility = t.facility and c.pump_id = t.pump_id "
+        "and c.off_at <= t.told_since group by all"
+    )
+    # a channel, or a secondary on it, that was not heard since the horizon
+    _leave_out(
+        con,
+        f"select {_GROUP} from resume_channels c where not exists (select 1 from resume_told t where "
+        "t.facility = c.facility and t.pump_id = c.pump_id and t.channel = c.channel "
+        "and (t.line = 'secondary' or not coalesce(c.is_secondary, false)))",
+    )
+    for name, sql in TOLD.items():
+        untold = f"select {_GROUP} from resume_told where {name} is null"
+        if con.execute(f"{untold} limit 1").fetchall():
+            _leave_out(
+                con,
+                f"select distinct {_GROUP} from events semi join ({untold}) using ({_GROUP}) "
+                f"where occurred_at < {horizon} and ({sql})",
+            )
+    for name, surer in _SURER.items():
+        _leave_out(
+            con, f"select facility, pump_id from resume_told where {name} is not null and {surer} is null"
+        )
+    # an alarm of a source that logs no clearing has no end that an update could come too late for
+    _leave_out(
+        con,
+        "select facility, pump_id from resume_log where kind = 'alarm_updated' and source_name in ("
+        "select source_name from source_records group by source_name "
+        "having not bool_or(kind in ('alarm_cleared', 'all')))",
+    )
+
+
+def _leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
+    """Leave in `resume_found` only pumps whose counter did not begin anew, nor go back over a moment."""
+    con.execute(
+        "create or replace temp table resume_numbers as "
+        "select n.*, f.read_from, f.check_from, f.replace_from from ("
+        "select facility, pump_id, occurred_at, sequence from resume_log where sequence is not null "
+        "union all select facility, pump_id, occurred_at, sequence from ignored "
+        "where sequence_reliable and sequence is not null "
+        "union all select facility, pump_id, max(occurred_at), max(sequence) from events "
+        f"semi join resume_found using (facility, pump_id) where occurred_at < {horizon} "
+        "and sequence_reliable and sequence is not null group by facility, pump_id) n "
+        "inner join resume_found f using (facility, pump_id)"
+    )
+    goes_back = " or ".join(
+        f"max(sequence) filter (occurred_at < {moment}) >= min(sequence) filter (occurred_at >= {moment})"
+        for moment in ("read_from", "check_from", "replace_from")
+    )
+    _leave_out(
+        con,
+        "select facility, pump_id from resume_numbers group by facility, pump_id "
+        f"having {goes_back} or bool_or(occurred_at is null)",
+    )
+    _leave_out(
+        con,
+        "select facility, pump_id from resume_numbers where occurred_at >= read_from "
+        "group by facility, pump_id, sequence having count(distinct occurred_at) > 1",
+    )
+
+
+def _leave_out(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
+    con.execute(
+        f"delete from resume_found where (facility, pump_id) in (select (facility, pump_id) from ({pumps}))"
+    )
