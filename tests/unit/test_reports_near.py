@@ -16,7 +16,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dripledger.reports.share import hide_small
+from dripledger.measures import ROWS, Amount
+from dripledger.reports.near import _ASKS
+from dripledger.reports.share import _OPEN, SHARED, hide_small
 
 AREAS = ("icu", "ward", "theatre")
 #: In no row of its own, and in the total.
@@ -205,3 +207,12 @@ def test_no_small_number_of_attempts_follows_from_what_is_shown(month: Month) ->
 @given(months((("none", "soft", "hard", "both"), ())))
 def test_no_small_number_of_programmings_follows_from_what_is_shown(month: Month) -> None:
     assert told_apart(month) == []
+
+
+def test_every_shared_measure_that_is_a_share_of_counts_is_compared() -> None:
+    counts = {
+        name
+        for name in SHARED
+        if name not in _OPEN and ROWS[name][0].counted is ROWS[name][0].over is Amount.COUNT
+    }
+    assert counts == {name for unit in _ASKS for name in unit if name in SHARED}
