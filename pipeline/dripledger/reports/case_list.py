@@ -11,8 +11,8 @@ import duckdb
 
 from dripledger.reports import words
 from dripledger.reports.blocks import Cell, Column, Table, Text
-from dripledger.reports.list_rows import OUTCOMES, QUANTITIES, lineage
-from dripledger.reports.naming import day, short_month, slug
+from dripledger.reports.list_rows import OUTCOMES, QUANTITIES, lineage, when_in_one
+from dripledger.reports.naming import short_month, slug
 from dripledger.site import Site
 
 #: Kinds of cases: what they are, and the table of the month that lists them all.
@@ -130,8 +130,7 @@ def case_table(
     for case in cases:
         entry = case.entry or "no entry"
         cells = [
-            Cell(day(case.on, site.settings.report.dates), value=f"{case.on.isoformat()} {case.shift}",
-                 note=f"{case.shift} h"),
+            when_in_one(site, case.on, case.shift),
             Cell(case.area),
             Cell(entry, entry_file(case.entry) if case.entry in have else "",
                  note="high-alert" if case.high_alert else ""),

@@ -12,7 +12,7 @@ from dripledger.reports.behind import BY_ENTRY, page_name
 from dripledger.reports.blocks import Block, Cards, Cell, Column, Heading, Leaf, Table, Text
 from dripledger.reports.cards import card, changes_block, title_of
 from dripledger.reports.case_list import area_file, entry_file
-from dripledger.reports.list_rows import form_cells, lineage, when
+from dripledger.reports.list_rows import form_cells, lineage, when_in_one
 from dripledger.reports.material import Material
 from dripledger.reports.words import plural, whole
 
@@ -187,18 +187,17 @@ def _leaf(material: Material, entry: str, attempts: list[Row], histories: dict[s
     site = material.site
     lines = tuple(
         (
-            *when(site, r),
+            when_in_one(site, r["happened_on"], r["shift"]),
             Cell(r["care_area"], area_file(r["care_area"])),
             Cell(r["phase"] or ""),
             *form_cells(site, "attempts", r),
             Cell(r["pump_id"]),
-            lineage(r),
+            Cell(lineage(r).text),
         )
         for r in attempts[:_LINES]
     )
     columns = (
-        Column("Date", tight=True),
-        Column("Shift, hours", tight=True),
+        Column("Date, shift", tight=True),
         Column("Care area"),
         Column("When"),
         Column("What"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any, Final
 
 from dripledger.reports import words
@@ -66,6 +67,11 @@ def when(site: Site, row: Row) -> tuple[Cell, Cell]:
     """Return the cells of date and shift."""
     on = row["happened_on"]
     return Cell(day(on, site.settings.report.dates), value=on.isoformat()), Cell(row["shift"])
+
+
+def when_in_one(site: Site, on: date, shift: str) -> Cell:
+    """Return date and shift as one cell, which sorts by both."""
+    return Cell(day(on, site.settings.report.dates), value=f"{on.isoformat()} {shift}", note=f"{shift} h")
 
 
 def line_of(site: Site, behind: Behind, row: Row) -> tuple[Cell, ...]:
