@@ -51,3 +51,23 @@ def test_a_change_of_rate_without_a_care_area_leaves_the_library_use_as_it_was(t
     assert site.rows("select library_use, running_hours, user_rate_changes from infusions") == [
         ("limited", 2.0, 1)
     ]
+
+
+def test_a_start_that_may_be_either_is_not_what_ran_before(tmp_path: Path) -> None:
+    """A drug and no care area: hours after a start inside and minutes after one outside it is unknown."""
+    plain = {"drug": None, "concentration": None, "dose": None, "weight": None, "care_area": None}
+    stop = {"status": "not-delivering", "reason": "by-clinician"}
+    messages = [
+        event("start", "20260210080000-0600", "P-0"),
+        event("stop", "20260210090000-0600", "P-0", **stop),
+        event("start", "20260210120000-0600", "P-0", care_area=None),
+        event("stop", "20260210130000-0600", "P-0", **stop),
+        event("start", "20260210080000-0600", "P-1", **plain),
+        event("stop", "20260210090000-0600", "P-1", **stop),
+        event("start", "20260210090500-0600", "P-1", care_area=None),
+        event("stop", "20260210100500-0600", "P-1", **stop),
+    ]
+    site = Ingested(tmp_path / "a site").drop("either.hl7", text(*messages)).ingest()
+    assert site.rows(
+        "select pump_id[3:], library_use, running_hours from infusions order by pump_id, started_at"
+    ) == [("0", "limited", 1.0), ("0", None, 1.0), ("1", "bypassed", 1.0), ("1", None, 1.0)]
