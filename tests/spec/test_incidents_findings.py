@@ -12,7 +12,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 from tests.spec.drawn import Row, clock, connection_with, events_of
-from tests.spec.together import Together, played
+from tests.spec.together import ALONE, Together, played
 
 from dripledger.engine import build_relations
 from dripledger.incidents.given import make_settings
@@ -69,10 +69,13 @@ def _found(
 TOGETHER = Together(lambda events, needs: _found(events, *needs, (), list(RULES)))
 
 
-@pytest.fixture(autouse=True, scope="module")
+@pytest.fixture(
+    autouse=True, scope="module", params=["together", pytest.param(ALONE, marks=pytest.mark.slow)]
+)
 def found_together(request: pytest.FixtureRequest) -> Iterator[None]:
     """Look for the findings of all logs at once: of the first log of each test; its further ones alone."""
-    TOGETHER.gather(played(request.session.items, request.module, engine=None))
+    alone = request.param == ALONE
+    TOGETHER.gather([] if alone else played(request.session.items, request.module, "together"))
     yield
     TOGETHER.gather([])
 

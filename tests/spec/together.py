@@ -102,18 +102,18 @@ def _bare(value: Any, number: int) -> Any:
 
 
 def played(
-    items: Iterable[pytest.Item], module: object, engine: str | None = SQL, **stand_ins: Any
+    items: Iterable[pytest.Item], module: object, engine: str = SQL, **stand_ins: Any
 ) -> list[Callable[[], object]]:
     """Return the tests of a module that ask an engine, each ready to be played with these arguments in place.
 
-    A test that takes any other fixture is left out: its logs are built alone. No engine: all tests.
+    A test that takes any other fixture is left out: its logs are built alone.
     """
     tests: list[Callable[[], object]] = []
     for item in items:
         if not isinstance(item, pytest.Function) or item.module is not module:
             continue
         drawn = item.callspec.params if hasattr(item, "callspec") else {}
-        if engine is not None and engine not in drawn.values():
+        if engine not in drawn.values():
             continue
         given = {**drawn, **stand_ins}
         names = inspect.signature(item.function).parameters.keys()
