@@ -142,6 +142,8 @@ def test_a_log_without_numbers_to_rely_on_says_that_losses_cannot_be_seen(tmp_pa
         assert told.loss_caution in document["cautions"]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_the_packet_says_in_plain_words_that_losses_cannot_be_seen(tmp_path: Path) -> None:
     traced(tmp_path, f"08:00:00,{START}", "09:00:00,STOP,A", reliable=False)
     site = load_site(tmp_path)
@@ -153,6 +155,8 @@ def test_the_packet_says_in_plain_words_that_losses_cannot_be_seen(tmp_path: Pat
     assert "Losses cannot be seen in the log of source pumps" in members["timeline.html"].decode()
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_rate_set_as_the_last_thing_seen_bounds_what_ran_on_unseen(tmp_path: Path) -> None:
     # 10 mL/h of 2 mg/mL for half an hour, then set to 60; the pump was switched on again at 09:30, nothing
     # between: 5 mL are seen, up to 60 mL/h x 1 h more. Then 10 mL/h for an hour: 15 to 75 mL, up to 150 mg
@@ -189,6 +193,8 @@ def test_one_drug_in_two_units_is_one_amount(tmp_path: Path) -> None:
     assert drug.amount.high == pytest.approx(20 + 2 * 10 / 3600 + 2 * 1 / 3600, abs=1e-5)
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_units_of_other_kinds_stay_apart(tmp_path: Path) -> None:
     told = traced(
         tmp_path,
@@ -242,6 +248,8 @@ def test_what_tells_the_rate_ends_the_doubt_of_a_hole(tmp_path: Path, proof: str
     assert amount.low == pytest.approx(low, abs=0.02)
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_rate_after_missing_records_is_sure_only_once_it_is_told(tmp_path: Path) -> None:
     # 10 mL/h from 08:00, number 3 missing between 09:00 and 10:00, where it goes on with no rate named; 20
     # from 11:00 to 12:00. Sure: 10 mL of 08-09, 20 mL of 11-12
@@ -272,6 +280,8 @@ def test_doses_without_a_rate_leave_the_volume_open(tmp_path: Path) -> None:
     assert [line.amount for line in told.lines] == [0, 2000]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_counter_that_stood_still_proves_nothing(tmp_path: Path) -> None:
     told = traced(
         tmp_path,
@@ -285,6 +295,8 @@ def test_a_counter_that_stood_still_proves_nothing(tmp_path: Path) -> None:
     assert amount.low == pytest.approx(10, abs=0.02)
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_hole_that_nothing_ends_reaches_as_far_as_the_window(tmp_path: Path) -> None:
     told = traced(tmp_path, f"08:00:00,{START}", UNFILED, "12:00:00,KEY,A")
     (amount,) = [p.volume_ml for p in told.pumped if p.channel == "A"]
