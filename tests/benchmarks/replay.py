@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import io
 import resource
 import tempfile
 import time
@@ -19,14 +18,14 @@ from pathlib import Path
 
 import duckdb
 
-from dripledger.commands.demo import run_demo
 from dripledger.engine import connect
 from dripledger.infusions import build, make_settings
 from dripledger.library.relations import TABLES, Span, prepare
 from dripledger.library.replay import replay
 from dripledger.library.versions import libraries_on_file
-from dripledger.site import Site, load_site
+from dripledger.site import Site
 from dripledger.store import Ledger
+from tests.benchmarks.copied import hospital
 from tests.benchmarks.figures import note, verdict
 
 #: Most that a replay may take, as a multiple of the rebuild.
@@ -34,14 +33,6 @@ BOUND = 2.0
 _BUILT = ("segments", "infusions", "programmings", "attempts", "alarms")
 #: Columns that tell pumps and events apart.
 _KEYS = ("event_id", "pump_id")
-
-
-def _hospital(folder: Path) -> Site:
-    root = folder / "hospital"
-    if not (root / "site.toml").is_file():
-        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-            run_demo(root, pumps=24, months=14, seed=None)
-    return load_site(root)
 
 
 def _copy(con: duckdb.DuckDBPyConnection, site: Site, events: int) -> int:
@@ -63,7 +54,7 @@ def _copy(con: duckdb.DuckDBPyConnection, site: Site, events: int) -> int:
 
 def measure(events: int, folder: Path) -> dict[str, float]:
     """Return events, seconds of rebuild and replay, their ratio, and the peak memory in GiB."""
-    site = _hospital(folder)
+    site = hospital(folder)
     spill = folder / "spill"
     with contextlib.closing(connect(spill, memory_limit_bytes=6 * 1024**3, threads=2)) as con:
         count = _copy(con, site, events)
