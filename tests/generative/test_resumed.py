@@ -120,6 +120,12 @@ def told_on_third(**values: Any) -> Callable[[Days], None]:
     return change
 
 
+def secondary_on_third(logs: Days) -> None:
+    for log in logs:
+        for row in log[1:4]:
+            row["fluid_source"] = "secondary" if log is logs[2] else "primary"
+
+
 def library_on_first(logs: Days) -> None:
     for row in (row for log in logs[1:] for row in log):
         row["library_version"] = None
@@ -175,8 +181,9 @@ CASES: dict[str, tuple[Callable[[Days], None], int | None]] = {
     "patient": (told_on_third(patient_key="k1"), 1),
     "type": (told_on_third(pump_type="syringe"), 1),
     "counter": (told_on_third(volume_delivered_ml=12.0, volume_scope="since_cleared"), 1),
-    # what came before it stands on a line of its own as well
-    "secondary": (told_on_third(fluid_source="secondary"), 0),
+    "secondary": (secondary_on_third, 1),
+    # what names no line may be of either
+    "no lines": (told_on_third(fluid_source="secondary"), None),
     "dose": (told_on_third(dose_value=5.0, dose_unit="mg/h"), 1),
     "bypass": (told_on_third(kind="library_bypassed", library_use=None), 1),
     "library": (library_on_first, None),

@@ -8,8 +8,9 @@ switching-off that lies before the last event that told each of these, on every 
 begins after a later switching-off is replaced.
 
 A pump is read whole where there is doubt: its counter began anew or went back, a value was told longer ago
-than is looked for, its alarms cannot end, or it was never off. What lies before the part that is replaced is
-built once more and compared (`update`): a pump for which it does not come out as it stands is read whole too.
+than is looked for, or only by what may or may not tell it or names no line, its alarms cannot end, or it was
+never off. What lies before the part that is replaced is built once more and compared (`update`): a pump for
+which it does not come out as it stands is read whole too.
 """
 
 from __future__ import annotations
@@ -28,10 +29,8 @@ _LOOK_BACK: Final = timedelta(days=184)
 _ROOM: Final = "resuming"
 
 _STARTS: Final = "kind in ('infusion_started', 'infusion_resumed')"
-_CONFIRMS: Final = (
-    "kind in ('infusion_started', 'infusion_resumed', 'rate_changed', 'programme_changed', "
-    "'dose_cycle_started', 'library_bypassed')"
-)
+#: What programmes wherever it stands, for infusions and for warnings alike.
+_PROGRAMMES: Final = "kind in ('infusion_started', 'infusion_resumed', 'rate_changed', 'programme_changed')"
 #: What is tried, asked or typed is not in force, as in `sql/infusions/channel_log.sql`.
 IN_FORCE: Final = (
     "kind not in ('limit_alerted', 'limit_overridden', 'reprogrammed_within_limits', 'attempt_cancelled', "
@@ -43,6 +42,8 @@ _OPENS: Final = (
     "kind in ('infusion_stopped', 'infusion_completed', 'infusion_paused', 'kvo_started', 'bolus_started', "
     "'bolus_ended', 'dose_cycle_started', 'dose_cycle_ended')"
 )
+_BYPASSES: Final = "kind = 'library_bypassed'"
+_REPORTS: Final = "kind in ('volume_reported', 'weight_changed')"
 #: What holds on over a switching-off until it is told anew: name -> whether an event tells it.
 TOLD: Final = {
     "start": _STARTS,
@@ -54,15 +55,24 @@ TOLD: Final = {
     "fluid_started": f"fluid_source is not null and {_STARTS}",
     "fluid": f"fluid_source is not null and {IN_FORCE}",
     "reading": "volume_delivered_ml is not null",
-    "use": f"library_use is not null and {_CONFIRMS}",
-    "use_otherwise": f"library_use is not null and {_OPENS}",
-    "rate": f"rate_ml_h is not null and {_CONFIRMS}",
-    "rate_otherwise": "rate_ml_h is not null and kind in ('volume_reported', 'weight_changed')",
-    "dose": f"dose_value is not null and {_CONFIRMS}",
-    "bypass": "kind = 'library_bypassed'",
+    "programme": _PROGRAMMES,
+    "use": f"library_use <> 'unknown' and {_PROGRAMMES}",
+    # it hides a use that is known, and does not replace it
+    "use_unknown": f"library_use = 'unknown' and {_PROGRAMMES}",
+    "use_otherwise": f"library_use is not null and ({_OPENS} or {_BYPASSES})",
+    "rate": f"rate_ml_h is not null and ({_PROGRAMMES} or {_BYPASSES})",
+    "rate_otherwise": f"rate_ml_h is not null and ({_OPENS} or {_REPORTS})",
+    "dose": f"dose_value is not null and ({_PROGRAMMES} or {_OPENS} or {_BYPASSES})",
+    "bypass": _BYPASSES,
 }
 #: What may or may not tell the same, as the state then was: harmless where the surer way was used since.
-_SURER: Final = {"use_otherwise": "use", "bypass": "use", "rate_otherwise": "rate"}
+_SURER: Final = {"use_otherwise": "use", "rate_otherwise": "rate"}
+#: What a line holds, with all that may tell it where the line is not named.
+_OF_A_LINE: Final = {
+    "use": ("use", "use_unknown", "use_otherwise", "bypass"),
+    "rate": ("rate", "rate_otherwise", "dose"),
+    "start": ("completion",),
+}
 _GROUP: Final = "facility, pump_id, channel"
 
 
@@ -105,8 +115,9 @@ def _horizon(con: duckdb.DuckDBPyConnection) -> str | None:
         "semi join touched_pumps using (facility, pump_id)"
     )
     con.execute(
-        "create or replace temp table resume_pumps as select facility, pump_id, first_touched_at, channels "
-        "from touched_pumps inner join (select facility, pump_id, count(distinct channel) as channels "
+        "create or replace temp table resume_pumps as select facility, pump_id, first_touched_at, channels, "
+        "has_secondary from touched_pumps inner join (select facility, pump_id, "
+        "count(distinct channel) as channels, coalesce(bool_or(is_secondary), false) as has_secondary "
         "from resume_channels group by facility, pump_id) using (facility, pump_id) where first_touched_at > "
         f"(select max(first_touched_at) from touched_pumps) - interval {_LOOK_BACK.days // 2} day"
     )
@@ -121,7 +132,7 @@ def _read_lately(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
         "create or replace temp view resume_events as select facility, pump_id, channel, fluid_source, "
         "event_id, source_name, occurred_at, kind, "
         "case when sequence_reliable then sequence end as sequence, "
-        f"{_STARTS} as is_start, {IN_FORCE} as is_in_force, {flags} from events "
+        f"{flags} from events "
         f"semi join resume_pumps using (facility, pump_id) where occurred_at >= {horizon}"
     )
 
@@ -162,6 +173,13 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
         _leave_out(
             con, f"select facility, pump_id from resume_told where {name} is not null and {surer} is null"
         )
+    # a bypass waits for the next programme of the channel, on either line, and that need not say a use
+    _leave_out(
+        con,
+        "select facility, pump_id from resume_told group by facility, pump_id "
+        "having count(bypass) > 0 and bool_or(programme is not null and use is null)",
+    )
+    _leave_out_unnamed_lines(con)
     # an alarm of a source that logs no clearing has no end that an update could come too late for
     _leave_out(
         con,
@@ -169,6 +187,30 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
         "select source_name from source_records group by source_name "
         "having not bool_or(kind in ('alarm_cleared', 'all')))",
     )
+
+
+def _leave_out_unnamed_lines(con: duckdb.DuckDBPyConnection) -> None:
+    """Leave out pumps of which a line has what it holds only from events that name no line."""
+    con.execute(
+        "create or replace temp table resume_lines as select distinct c.facility, c.pump_id, c.channel, "
+        "l.is_secondary from resume_channels c inner join resume_pumps p "
+        "on c.facility = p.facility and c.pump_id = p.pump_id and p.has_secondary "
+        "and (c.channel <> '' or p.channels = 1) "
+        "inner join (select facility, pump_id, channel, false as is_secondary from resume_channels "
+        "union select facility, pump_id, channel, true from resume_channels where is_secondary) l "
+        "on c.facility = l.facility and c.pump_id = l.pump_id and l.channel in (c.channel, '')"
+    )
+    for name, ways in _OF_A_LINE.items():
+        told = f"coalesce({', '.join(f'u.{way}' for way in ways)}) is not null"
+        _leave_out(
+            con,
+            "select facility, pump_id from resume_lines l where exists (select 1 from resume_told u where "
+            f"u.facility = l.facility and u.pump_id = l.pump_id and u.line = '?' and {told}) "
+            "and not exists (select 1 from resume_told t where t.facility = l.facility "
+            "and t.pump_id = l.pump_id and t.channel in (l.channel, '') and t.line <> '?' "
+            f"and (t.line = 'secondary') = l.is_secondary and t.{name} is not null)",
+        )
+    con.execute("drop table resume_lines")
 
 
 def _leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
@@ -198,6 +240,51 @@ def _leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> Non
         "select facility, pump_id from resume_numbers where occurred_at >= read_from "
         "group by facility, pump_id, sequence having count(distinct occurred_at) > 1",
     )
+    _leave_out_run_before(con, horizon)
+
+
+def _leave_out_run_before(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
+    """Leave out pumps of which numbers before `read_from` belong after the run that goes on over it.
+
+    Runs of numbers stand in order of their first instant (ruling 47): what bears lower numbers, and later
+    times than this run began with, stands after all of it, as where a clock ran ahead and a number is lost.
+    """
+    begun = (
+        "select facility, pump_id, max(sequence) filter (begins) as first_number, "
+        "arg_max(occurred_at, sequence) filter (begins) as begun_at, "
+        "arg_max(lower_at, sequence) filter (begins) as lower_at, min(sequence) as lowest, "
+        "bool_or(repeats) as repeats from (select facility, pump_id, sequence, occurred_at, "
+        "coalesce(sequence > lag(sequence) over lower + 1, true) as begins, "
+        "coalesce(sequence = lag(sequence) over lower and occurred_at <> lag(occurred_at) over lower, false) "
+        "as repeats, max(occurred_at) over (lower rows between unbounded preceding and 1 preceding) "
+        "as lower_at from ({}) window lower as "
+        "(partition by facility, pump_id order by sequence, occurred_at)) group by facility, pump_id"
+    )
+    con.execute(
+        "create or replace temp table resume_begun as "
+        + begun.format(
+            f"select * from resume_numbers where occurred_at < read_from and occurred_at >= {horizon}"
+        )
+    )
+    doubt = "repeats or lower_at > begun_at"
+    _leave_out(con, f"select facility, pump_id from resume_begun where {doubt}")
+    # it may have begun before what is looked for
+    con.execute(
+        "create or replace temp table resume_long as select facility, pump_id, read_from from resume_found "
+        "semi join (select facility, pump_id from resume_numbers "
+        f"where occurred_at < {horizon}) using (facility, pump_id) "
+        "anti join (select facility, pump_id from resume_begun where first_number > lowest) "
+        "using (facility, pump_id)"
+    )
+    numbers = " union all ".join(
+        f"select facility, pump_id, sequence, occurred_at from {name} "
+        "inner join resume_long using (facility, pump_id) "
+        "where occurred_at < read_from and sequence_reliable and sequence is not null"
+        for name in ("events", "ignored")
+    )
+    _leave_out(con, f"select facility, pump_id from ({begun.format(numbers)}) where {doubt}")
+    con.execute("drop table resume_begun")
+    con.execute("drop table resume_long")
 
 
 def _leave_out(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
