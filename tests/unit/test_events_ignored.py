@@ -218,4 +218,5 @@ def test_pumps_with_new_ignored_numbers_are_built_again(
     ]
     make_site(tmp_path, clocks="pump,from,offset_s\nP2,,60\n")
     ingest(load_site(site.root))
-    assert seen[4:] == [[("P2", "2026-10-01 09:59:00+00")], seen[3]]
+    # one that is another may have stood for what is older
+    assert seen[4:] == [[("P2", None)], seen[3]]

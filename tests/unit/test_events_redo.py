@@ -235,3 +235,28 @@ def test_waiting_records_are_tried_too(tmp_path: Path) -> None:
     make_site(tmp_path)
     redo(load_site(tmp_path), "wards", build=False)
     assert rows(site, "select events_kept, quarantined, rows_ignored from ingests") == [(3, 1, 1)]
+
+
+def test_a_channel_that_only_the_forgotten_file_named_is_gone_from_older_infusions_too(
+    tmp_path: Path,
+) -> None:
+    """It stood for what the whole pump did, long before the file began."""
+    mapping = WARDS.replace("care_area", "channel") + 'ON = "powered_on"\nOFF = "powered_off"\n'
+
+    def day(number: int, *kinds: str) -> str:
+        return "".join(
+            f"P1,2026-10-{number:02} {8 + place:02}:00:00,{10 * number + place},{kind},,,5,\n"
+            for place, kind in enumerate(("ON", *kinds, "OFF"))
+        )
+
+    first = HEADER + day(4) + day(5, "START", "STOP") + "".join(day(number) for number in range(6, 12))
+    second = HEADER + "P1,2026-10-12 08:00:00,120,START,A,,5,\n"
+    for name, files in (("undone", (first, second)), ("never", (first,))):
+        site = make_site(tmp_path / name, {"wards": mapping})
+        for place, text in enumerate(files):
+            drop(site, f"wards{place}.csv", text)
+            ingest(load_site(tmp_path / name))
+    assert rows(load_site(tmp_path / "undone"), "select distinct channel from infusions") == [("A",)]
+    forget(load_site(tmp_path / "undone"), hash_of(second))
+    derived = [rows(load_site(tmp_path / name), DERIVED) for name in ("undone", "never")]
+    assert derived[0] == derived[1]

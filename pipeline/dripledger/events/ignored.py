@@ -195,10 +195,7 @@ def write_changed(con: duckdb.DuckDBPyConnection, writer: Writer) -> None:
         "create or replace temp table run_ignored_changed as "
         f"(({before}) except all ({after})) union all (({after}) except all ({before}))"
     )
-    con.execute(
-        "insert into run_touched select facility, pump_id, min(occurred_at) from run_ignored_changed "
-        "group by facility, pump_id"
-    )
+    con.execute("insert into run_touched select distinct facility, pump_id, null from run_ignored_changed")
     months = [
         r[0] for r in con.execute("select distinct month from run_ignored_changed order by 1").fetchall()
     ]

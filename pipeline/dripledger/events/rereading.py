@@ -150,10 +150,11 @@ def leave_what_is_the_same(run: Run, source: str, told: Again) -> None:
         f"where source_name = {name} and event_id in (select event_id from run_replaced))"
     )
     told.changed = int(con.execute(f"select count(*) from {touched}").fetchall()[0][0])
+    # no moment: what is gone may have stood for older things too, as a channel that nothing else names
     for table in ("base_events", "run_changed"):
         con.execute(
-            f"insert into run_touched select facility, pump_id, min(occurred_at) from {table} "
-            f"where event_id in {touched} group by all"
+            f"insert into run_touched select distinct facility, pump_id, null from {table} "
+            f"where event_id in {touched}"
         )
     columns = "facility, pump_id, sequence, device_time"
     old = f"(select {columns} from base_quarantined where source_name = {name})"

@@ -186,8 +186,9 @@ def build_derived(run: Run, ingest_id: str, everything: bool) -> None:
     )
     which = "true" if everything else f"ingest_id = '{ingest_id}'"
     run.con.execute(
-        "create or replace temp table touched as select facility, pump_id, min(moment) as "
-        "first_touched_at from ("
+        "create or replace temp table touched as select facility, pump_id, "
+        # null where one is: all of that pump may be another
+        "case when count(*) = count(moment) then min(moment) end as first_touched_at from ("
         f"select facility, pump_id, occurred_at as moment from all_events where {which} "
         f"union all select facility, pump_id, occurred_at from all_ignored where {which} "
         "union all select facility, pump_id, occurred_at from run_touched "

@@ -79,8 +79,8 @@ def update(
         The site's settings.
     touched
         Table, or name of a relation in `con`, with the columns `facility` and `pump_id`, and
-        `first_touched_at`: the first instant of a pump's log at which something is new, another or gone.
-        Null, or without that column: all of it may be.
+        `first_touched_at`: the first instant of a pump's log at which something is new or at another time.
+        Null, or without that column: all of it may be, as where something is another or gone.
 
     Returns
     -------
@@ -91,7 +91,11 @@ def update(
         con.register("_touched", touched)
         touched = "_touched"
     first = "first_touched_at" in con.sql(f"select * from {touched} limit 0").columns
-    moment = "min(first_touched_at)" if first else "cast(null as timestamptz)"
+    moment = (
+        "case when count(*) = count(first_touched_at) then min(first_touched_at) end"
+        if first
+        else "cast(null as timestamptz)"
+    )
     con.execute(
         "create or replace temp table touched_pumps as "
         f"select facility, pump_id, {moment} as first_touched_at from {touched} group by facility, pump_id"
