@@ -245,6 +245,19 @@ def test_what_was_not_read_again_stands_as_a_full_build_makes_it(grown: Grown) -
     assert len([row for row in writer.tables["infusions"].to_pylist() if row["pump_id"] == "plain"]) == 10
 
 
+def test_pumps_built_in_shares_are_built_as_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some hundred events a build instead of two million: each share holds one or two pumps."""
+    monkeypatch.setattr(import_module("dripledger.infusions.update"), "_EVENTS_A_BUILD", 150)
+    chosen, log = watched(monkeypatch), drawn_fleet.drawn(3, pumps=3)
+    border = sorted(row["occurred_at"] for row in log)[-40]
+    writer = MemoryWriter()
+    before = [row for row in log if row["occurred_at"] < border]
+    take(writer, before, before)
+    take(writer, log, [row for row in log if row["occurred_at"] >= border])
+    assert any(read_from is not None for read_from, _, _ in chosen.values())
+    equal(writer, log)
+
+
 def test_a_pump_that_does_not_come_out_as_it_stands_is_read_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where stored rows before the new ones are not what the log says, none of them is left to stand."""
     chosen = watched(monkeypatch)

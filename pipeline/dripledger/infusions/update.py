@@ -24,6 +24,8 @@ from dripledger.site import SiteSettings
 __all__ = ["update"]
 
 _ROWS_A_BATCH = 50_000
+#: Events of one build: its steps stand in memory beside each other. No pump is parted.
+_EVENTS_A_BUILD = 2_000_000
 #: The instant at which a row begins: what a rebuild that resumes replaces goes by it.
 _BEGINS = {
     "segments": "started_at",
@@ -106,6 +108,8 @@ def update(
         make_settings(con, settings)
         make_ignored(con)
         choose(con)
+        for name in RESULTS:
+            con.execute(f'create or replace temp table "rebuilt_{name}" as {TABLES[name].empty_select()}')
         _rebuild(con, "resumed")
         if _find_unlike(con):
             unlike = "(facility, pump_id) in (select (facility, pump_id) from resume_unlike)"
@@ -130,24 +134,38 @@ def update(
 
 def _rebuild(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
     """Build of the pumps of a relation what they logged since `read_from`; add it to ``rebuilt_...``."""
-    ((earliest,),) = con.execute(
-        f"select case when bool_and(read_from is not null) then min(read_from) end from {pumps}"
+    con.execute(
+        "create or replace temp table resume_shares as select facility, pump_id, read_from, "
+        # those that are read whole stand together, so that the others can pass over months long ago
+        "cast(sum(events) over (order by read_from is null, facility, pump_id) as bigint) "
+        f"// {_EVENTS_A_BUILD} as share from ("
+        f"select r.facility, r.pump_id, r.read_from, count(e.event_id) as events from {pumps} r "
+        "left join events e on e.facility = r.facility and e.pump_id = r.pump_id "
+        "and (r.read_from is null or e.occurred_at >= r.read_from) group by all)"
+    )
+    shares = con.execute(
+        "select share, case when bool_and(read_from is not null) then min(read_from) end "
+        "from resume_shares group by share order by share"
     ).fetchall()
-    # said as a constant, it lets the engine pass over files and row groups of months long ago
-    lately = "" if earliest is None else f" and e.occurred_at >= timestamptz '{earliest.isoformat()}'"
+    for share, earliest in shares:
+        # said as a constant, it lets the engine pass over files and row groups
+        lately = "" if earliest is None else f" and e.occurred_at >= timestamptz '{earliest.isoformat()}'"
+        _build_share(
+            con,
+            "select e.* from {} e inner join resume_shares r "
+            "on e.facility = r.facility and e.pump_id = r.pump_id "
+            f"where r.share = {share} and (r.read_from is null or e.occurred_at >= r.read_from){lately}",
+        )
+    con.execute("drop table resume_shares")
+
+
+def _build_share(con: duckdb.DuckDBPyConnection, select: str) -> None:
     with _set_aside(con, (*_INPUTS, *RESULTS)) as aside:
         for name in _INPUTS:
-            con.execute(
-                f'create temp view "{name}" as select e.* from "{aside[name]}" e '
-                f"inner join {pumps} r on e.facility = r.facility and e.pump_id = r.pump_id "
-                f"where (r.read_from is null or e.occurred_at >= r.read_from){lately}"
-            )
+            con.execute(f'create temp view "{name}" as {select.format(aside[name])}')
         try:
             build(con)
             for name in RESULTS:
-                con.execute(
-                    f'create temp table if not exists "rebuilt_{name}" as select * from "{name}" limit 0'
-                )
                 con.execute(f'insert into "rebuilt_{name}" select * from "{name}"')
         finally:
             for name in _INPUTS:
