@@ -171,6 +171,15 @@ def late(logs: Days) -> None:
     )
 
 
+def year_of_the_newest(year: int) -> Callable[[Days], None]:
+    def change(logs: Days) -> None:
+        for row in logs[-1]:
+            row["occurred_at"] = row["occurred_at"].replace(year=year)
+            row["device_time"] = row["device_time"].replace(year=year)
+
+    return change
+
+
 def update_of_an_endless_alarm(logs: Days) -> None:
     logs[4][2] |= {"kind": "alarm_updated", "alarm_kind": "occlusion", "source_name": "mute"}
 
@@ -193,6 +202,8 @@ CASES: dict[str, tuple[Callable[[Days], None], int | None]] = {
     "one channel off": (off_on_a_channel, None),
     "noisy": (never_silent, None),
     "late": (late, None),
+    "first year": (year_of_the_newest(1), None),
+    "last year": (year_of_the_newest(9999), None),
     "mute": (update_of_an_endless_alarm, None),
 }
 

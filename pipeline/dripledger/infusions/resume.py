@@ -27,6 +27,8 @@ __all__ = ["choose"]
 #: How far back a moment is looked for at which nothing was open.
 _LOOK_BACK: Final = timedelta(days=184)
 _ROOM: Final = "resuming"
+#: A clock can tell any year; only these are reckoned with.
+_CREDIBLE: Final = "first_touched_at between timestamptz '1970-01-01' and timestamptz '2200-01-01'"
 
 _STARTS: Final = "kind in ('infusion_started', 'infusion_resumed')"
 #: What programmes wherever it stands, for infusions and for warnings alike.
@@ -118,8 +120,9 @@ def _horizon(con: duckdb.DuckDBPyConnection) -> str | None:
         "create or replace temp table resume_pumps as select facility, pump_id, first_touched_at, channels, "
         "has_secondary from touched_pumps inner join (select facility, pump_id, "
         "count(distinct channel) as channels, coalesce(bool_or(is_secondary), false) as has_secondary "
-        "from resume_channels group by facility, pump_id) using (facility, pump_id) where first_touched_at > "
-        f"(select max(first_touched_at) from touched_pumps) - interval {_LOOK_BACK.days // 2} day"
+        "from resume_channels group by facility, pump_id) using (facility, pump_id) "
+        f"where {_CREDIBLE} and first_touched_at > (select max(first_touched_at) from touched_pumps "
+        f"where {_CREDIBLE}) - interval {_LOOK_BACK.days // 2} day"
     )
     ((earliest,),) = con.execute("select min(first_touched_at) from resume_pumps").fetchall()
     # said as a constant, it lets the engine pass over files and row groups of months long ago
