@@ -1,10 +1,13 @@
 -- title: The event that starts each infusion
 -- grain: one infusion
--- why: an infusion is named by the event that starts it; what the whole pump did gets the channel added (ruling 37)
+-- why: an infusion is named by the event that starts it; what the whole pump did gets the channel added (ruling 37),
+-- and where one event starts one on either line, as with another patient, that of the other line says so
 select
     t.lane_no, t.ordinal, t.place, t.at_us, t.start_kind, t.is_linked, l.ambiguous, l.source_name, l.use_context,
     c.facility, c.pump_id, c.channel,
-    case when t.own or c.channel = '' then l.event_id else l.event_id || ':' || c.channel end as infusion_id,
+    case when t.own or c.channel = '' then l.event_id else l.event_id || ':' || c.channel end
+    || case when not t.mine and count(*) over (partition by l.event_id, c.channel_no) > 1 then ':other_line' else '' end
+        as infusion_id,
     t.use_here as library_use,
     r.entry_here.entry as entry,
     r.concentration_here.value as concentration_value,

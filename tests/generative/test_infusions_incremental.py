@@ -170,3 +170,14 @@ def _at(text: str) -> Any:
     from datetime import UTC, datetime
 
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+def test_one_event_that_begins_an_infusion_on_either_line_names_them_apart() -> None:
+    """A dose cycle of the primary for another patient: one opens there, the bolus on the other line is split."""
+    bolus = blank(1, _at("2026-03-10T08:00"), "bolus_started", "A") | {"fluid_source": "secondary"}
+    dose = blank(2, _at("2026-03-10T08:05"), "dose_cycle_started", "A") | {"fluid_source": "primary"}
+    alert = blank(3, _at("2026-03-10T08:10"), "limit_alerted", "A") | {"limit_kind": "soft"}
+    found = full([bolus | {"patient_key": "k1"}, dose | {"patient_key": "k2"}, alert])
+    ids = [row["infusion_id"] for row in found["infusions"]]
+    assert sorted(ids) == ["e001", "e002", "e002:other_line"]
+    assert len(found["attempts"]) == 1
