@@ -173,7 +173,7 @@ def _at(text: str) -> Any:
 
 
 def test_one_event_that_begins_an_infusion_on_either_line_names_them_apart() -> None:
-    """A dose cycle of the primary for another patient: one opens there, the bolus on the other line is split."""
+    """A dose cycle of the primary for another patient opens one there, and splits the bolus beside it."""
     bolus = blank(1, _at("2026-03-10T08:00"), "bolus_started", "A") | {"fluid_source": "secondary"}
     dose = blank(2, _at("2026-03-10T08:05"), "dose_cycle_started", "A") | {"fluid_source": "primary"}
     alert = blank(3, _at("2026-03-10T08:10"), "limit_alerted", "A") | {"limit_kind": "soft"}
