@@ -56,17 +56,31 @@ candidates as (
         and coalesce(n.patient_key <> n.before_patient, false) = false
 ),
 
+interrupting as (
+    select distinct facility, pump_id, channel, occurred_at
+    from events
+    where kind in ('powered_off', 'power_lost', 'powered_on', 'patient_changed', 'totals_cleared')
+),
+
+interrupting_all as (
+    select facility, pump_id, occurred_at
+    from interrupting
+    where channel = ''
+),
+
+-- the last one up to the start tells whether one lies between
 interrupted as (
-    select distinct c.infusion_id
+    select c.infusion_id
     from candidates as c
-    inner join events as e
+    asof left join interrupting_all as p
+        on c.facility = p.facility and c.pump_id = p.pump_id and c.started_at >= p.occurred_at
+    asof left join interrupting as o
         on
-            c.facility = e.facility
-            and c.pump_id = e.pump_id
-            and (e.channel = '' or c.channel = e.channel)
-            and c.before_end <= e.occurred_at
-            and c.started_at >= e.occurred_at
-    where e.kind in ('powered_off', 'power_lost', 'powered_on', 'patient_changed', 'totals_cleared')
+            c.facility = o.facility
+            and c.pump_id = o.pump_id
+            and c.channel = o.channel
+            and c.started_at >= o.occurred_at
+    where p.occurred_at >= c.before_end or o.occurred_at >= c.before_end
 ),
 
 joined as (

@@ -16,21 +16,27 @@ with ordered as (
     window in_infusion as (partition by s.infusion_id order by s.started_at, s.ended_at)
 ),
 
+stops as (
+    select distinct facility, pump_id, channel, occurred_at
+    from events
+    where kind in ('infusion_stopped', 'infusion_completed')
+),
+
+-- the last one before the piece tells whether one lies in between
 breaks as (
     select distinct
         o.infusion_id,
         o.started_at
     from ordered as o
     cross join measure_settings as t
-    inner join events as e
+    asof inner join stops as e
         on
             o.facility = e.facility
             and o.pump_id = e.pump_id
             and o.channel = e.channel
-            and o.previous_end <= e.occurred_at
             and o.started_at > e.occurred_at
     where
-        e.kind in ('infusion_stopped', 'infusion_completed')
+        o.previous_end <= e.occurred_at
         and epoch_us(o.started_at) - epoch_us(o.previous_end) > t.no_gap_us
 ),
 

@@ -104,7 +104,7 @@ class Trial:
     ("name", "call"),
     [
         pytest.param("ingest", "write", marks=LONG),
-        pytest.param("redo", "sync", marks=LONG),
+        pytest.param("redo", "sync", marks=pytest.mark.slow),
         ("ingest", "rename"),
     ],
 )

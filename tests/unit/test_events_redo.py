@@ -101,10 +101,10 @@ WRONG = {
 @pytest.mark.parametrize(
     "wrong",
     [
-        pytest.param("unit", marks=LONG),
+        pytest.param("unit", marks=pytest.mark.slow),
         pytest.param("column", marks=LONG),
         "zone",
-        pytest.param("format", marks=LONG),
+        pytest.param("format", marks=pytest.mark.slow),
         "label",
     ],
 )
@@ -157,7 +157,7 @@ def test_records_are_counted_anew_when_they_are_split_another_way(tmp_path: Path
     [
         ("wards1.csv", FIRST),
         pytest.param("wards2.csv", SECOND, marks=LONG),
-        pytest.param("wards3.csv", THIRD, marks=LONG),
+        pytest.param("wards3.csv", THIRD, marks=pytest.mark.slow),
     ],
 )
 def test_forgotten_equals_never_read_and_stays_out(
