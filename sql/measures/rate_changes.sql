@@ -153,19 +153,32 @@ told as (
         )
 ),
 
+pauses as (
+    select *
+    from told
+    where pauses
+),
+
+-- told at that instant, or a pause since the stretch before: the last one tells whether there is one
 by_others as (
-    select distinct
-        c.infusion_id,
-        c.from_us
+    select c.infusion_id, c.from_us
     from changed as c
     inner join told as e
         on
             c.facility = e.facility
             and c.pump_id = e.pump_id
             and c.channel = e.channel
+            and c.from_us = e.at_us
+    union
+    select c.infusion_id, c.from_us
+    from changed as c
+    asof inner join pauses as e
+        on
+            c.facility = e.facility
+            and c.pump_id = e.pump_id
+            and c.channel = e.channel
             and c.from_us >= e.at_us
-            and c.before_us <= e.at_us
-            and (e.pauses or c.from_us = e.at_us)
+    where c.before_us <= e.at_us
 )
 
 select
