@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC
+from datetime import UTC, datetime
 from typing import Protocol
 
 import duckdb
@@ -176,13 +176,16 @@ def _build_share(con: duckdb.DuckDBPyConnection, select: str) -> None:
 
 def _find_unlike(con: duckdb.DuckDBPyConnection) -> int:
     """Make `resume_unlike`: the pumps that did not come out as they stand where they are compared."""
+    ((first,),) = con.execute("select min(check_from) from resumed").fetchall()
+    if first is None:
+        return 0
     unlike = []
     for name in RESULTS:
         columns = ", ".join(f't."{column}"' for column in TABLES[name].names)
         rows = (
             f'select {columns} from "{{}}_{name}" t semi join resumed r on r.facility = t.facility '
             f'and r.pump_id = t.pump_id and t."{_BEGINS[name]}" >= r.check_from '
-            f'and t."{_BEGINS[name]}" < r.replace_from'
+            f'and t."{_BEGINS[name]}" < r.replace_from where true{_since(first)}'
         )
         before, after = rows.format("stored"), rows.format("rebuilt")
         unlike.append(
@@ -231,9 +234,9 @@ def _write(writer: _Writer, con: duckdb.DuckDBPyConnection, name: str) -> list[s
     ((first,),) = con.execute(
         "select case when bool_and(replace_from is not null) then min(replace_from) end from resumed"
     ).fetchall()
-    # in UTC, as the months are
-    since = "" if first is None else f" and t.month >= '{first.astimezone(UTC):%Y-%m}'"
-    before = f'select {columns} from "stored_{name}" t semi join resumed r on {replaced} where true{since}'
+    before = (
+        f'select {columns} from "stored_{name}" t semi join resumed r on {replaced} where true{_since(first)}'
+    )
     after = f'select {columns} from "rebuilt_{name}" t semi join resumed r on {replaced}'
     months = [
         row[0]
@@ -251,6 +254,11 @@ def _write(writer: _Writer, con: duckdb.DuckDBPyConnection, name: str) -> list[s
     ).to_arrow_reader(_ROWS_A_BATCH)
     writer.replace(name, months, reader)
     return months
+
+
+def _since(first: datetime | None) -> str:
+    """Return the condition by which months before an instant are not read: in UTC, as the months are."""
+    return "" if first is None else f" and t.month >= '{first.astimezone(UTC):%Y-%m}'"
 
 
 @contextmanager
