@@ -11,6 +11,7 @@ import shlex
 import signal
 import struct
 import subprocess
+import sys
 import termios
 import time
 from pathlib import Path
@@ -131,6 +132,43 @@ def test_ctrl_c_in_an_ingest_leaves_the_store_as_it_was(cli: CommandLine, filled
     assert "ended with 130" in (filled / "log").read_text(encoding="utf-8")
     # what was interrupted is read whole the next time
     assert cli.ok("ingest", "--site", filled, "--no-build", "--json").json["events_kept"] == 23992
+
+
+# A program that hears Ctrl-C where Python swallows what is raised: in a weak reference's callback.
+SWALLOWED = """
+import signal, sys, time, weakref
+from dripledger.commands.interrupts import prompt_interrupts
+
+class Thing:
+    pass
+
+def hear(reference):
+    for _ in range({signals}):
+        signal.raise_signal(signal.SIGINT)
+
+def give_up():
+    print("gave up")
+    return 3
+
+thing = Thing()
+reference = weakref.ref(thing, hear)
+try:
+    with prompt_interrupts(give_up, grace_s=1.0):
+        del thing
+        time.sleep(30)
+except KeyboardInterrupt:
+    print("heard")
+time.sleep(1.5)
+"""
+
+
+@pytest.mark.parametrize("signals", [1, 2])
+def test_ctrl_c_is_not_swallowed_by_a_callback(cli: CommandLine, signals: int) -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", SWALLOWED.format(signals=signals)],
+        env=cli.env, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert (run.stdout, run.stderr, run.returncode) == ("heard\n", "", 0)
 
 
 def test_ctrl_c_in_a_report_leaves_no_half_of_one(cli: CommandLine, filled: Path) -> None:

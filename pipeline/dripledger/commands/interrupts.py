@@ -12,12 +12,16 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 
 #: How long the main thread may take to end by itself.
 GRACE_S = 2.0
+
+#: When an interrupt that was swallowed is raised again.
+_AGAIN_S = 0.01
 
 
 @contextlib.contextmanager
@@ -40,10 +44,37 @@ def prompt_interrupts(give_up: Callable[[], int], grace_s: float = GRACE_S) -> I
     thread = threading.Thread(target=_listen, args=(ear, give_up, grace_s), daemon=True)
     thread.start()
     try:
-        yield
+        with _swallowed_ones_again():
+            yield
     finally:
         signal.set_wakeup_fd(before)
         os.close(mouth)
+
+
+@contextlib.contextmanager
+def _swallowed_ones_again() -> Iterator[None]:
+    """Raise an interrupt once more where Python could only print it.
+
+    A signal that comes while Python runs a callback of its own (a weak reference's, a finalizer) is raised
+    in there, shown as a traceback and forgotten, and the main thread goes on as if nothing had been asked.
+    """
+    before = sys.unraisablehook
+    main_thread = threading.get_ident()
+
+    def hook(unraisable: sys.UnraisableHookArgs) -> None:
+        if unraisable.exc_type is KeyboardInterrupt:
+            # Later, and from another thread: raised here it would only be swallowed again.
+            again = threading.Timer(_AGAIN_S, signal.pthread_kill, (main_thread, signal.SIGINT))
+            again.daemon = True
+            again.start()
+        else:
+            before(unraisable)
+
+    sys.unraisablehook = hook
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 def _listen(ear: int, give_up: Callable[[], int], grace_s: float) -> None:
@@ -63,5 +94,8 @@ def _closed(ear: int) -> bool:
     """Whether the other end was closed and nothing more can be heard."""
     import select
 
-    readable, _, _ = select.select([ear], [], [], 0)
-    return bool(readable) and os.read(ear, 1) == b""
+    while select.select([ear], [], [], 0)[0]:
+        # further signals that were heard in the meantime lie before the end
+        if os.read(ear, 512) == b"":
+            return True
+    return False
