@@ -108,7 +108,7 @@ def test_the_bar_never_goes_back_and_never_ends_too_soon() -> None:
     assert bar.share(time.monotonic()) == pytest.approx(1)
 
 
-def as_installed(cli: CommandLine, *args: str | Path) -> list[str]:
+def as_installed(cli: CommandLine, *args: object) -> list[str]:
     """A command without the tests' own warnings: a signal may leave an open file to the collector."""
     command = cli.command(*args)
     at = command.index("-W")

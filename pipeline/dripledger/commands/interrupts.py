@@ -60,12 +60,14 @@ def _swallowed_ones_again() -> Iterator[None]:
     """
     before = sys.unraisablehook
     main_thread = threading.get_ident()
+    under_way: list[threading.Timer] = []
 
     def hook(unraisable: sys.UnraisableHookArgs) -> None:
         if unraisable.exc_type is KeyboardInterrupt:
             # Later, and from another thread: raised here it would only be swallowed again.
             again = threading.Timer(_AGAIN_S, signal.pthread_kill, (main_thread, signal.SIGINT))
             again.daemon = True
+            under_way.append(again)
             again.start()
         else:
             before(unraisable)
@@ -75,6 +77,10 @@ def _swallowed_ones_again() -> Iterator[None]:
         yield
     finally:
         sys.unraisablehook = before
+        for again in under_way:
+            # The main thread ends already: a signal while Python shuts down would kill it.
+            again.cancel()
+            again.join()
 
 
 def _listen(ear: int, give_up: Callable[[], int], grace_s: float) -> None:
