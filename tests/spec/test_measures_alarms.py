@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-import pyarrow as pa
 import pytest
-from tests.measure_samples import cell, cells, site, store
+from tests.measure_samples import Figures, cell, cells, site, store
 
-from dripledger.measures import calculate
 from dripledger.statistics.rates import clustered_rate
 from dripledger.statistics.survival import survival_quantile
 
@@ -16,19 +14,19 @@ LOW = {"minimums": {"starts": 1, "infusions": 1, "channel_hours": 0.001}}
 OCTOBER = ["2026-10"]
 
 
-def measured(by: tuple[str, ...] = ("care_area",), own: Any = None, **drawn: Any) -> pa.Table:
-    return calculate(store(**drawn), own or site(**LOW), None, OCTOBER, by)
+def measured(by: tuple[str, ...] = ("care_area",), own: Any = None, **drawn: Any) -> Figures:
+    return Figures(store(**drawn), own or site(**LOW), OCTOBER, by)
 
 
 def counts(row: dict[str, Any]) -> tuple[float, float]:
     return float(row["numerator"]), float(row["denominator"])
 
 
-def icu(found: pa.Table, measure: str) -> tuple[float, float]:
+def icu(found: Figures, measure: str) -> tuple[float, float]:
     return counts(cell(found, measure, care_area="icu"))
 
 
-def whole(found: pa.Table, measure: str) -> tuple[float, float]:
+def whole(found: Figures, measure: str) -> tuple[float, float]:
     return counts(cell(found, measure, care_area=""))
 
 
@@ -287,7 +285,7 @@ def test_delivery_lost_is_cut_at_the_months_edge() -> None:
             | i1          | running          | 2026-11-01 00:20 | 2026-11-01 01:20 |
         """,
     }
-    found = calculate(store(**drawn), site(**LOW), None, ["2026-10", "2026-11"])
+    found = Figures(store(**drawn), site(**LOW), ["2026-10", "2026-11"])
     lost = {r["month"]: float(r["numerator"]) for r in cells(found, "delivery_lost", care_area="icu")}
     assert lost == {"2026-10": 10, "2026-11": 20}
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import pyarrow as pa
 import pytest
-from tests.measure_samples import cell, cells, site, store, table
+from tests.measure_samples import Figures, cell, cells, site, store, table
 from tests.spec.drawn import connection_with, events_of
 
 from dripledger.infusions import build
@@ -16,8 +15,8 @@ from dripledger.site import Thresholds
 LOW = {"minimums": {"starts": 1, "infusions": 1, "channel_hours": 0.001}}
 
 
-def measured(own: Any = None, **drawn: Any) -> pa.Table:
-    return calculate(store(**drawn), own or site(**LOW), None, ["2026-10"])
+def measured(own: Any = None, **drawn: Any) -> Figures:
+    return Figures(store(**drawn), own or site(**LOW), ["2026-10"])
 
 
 def counts(row: dict[str, Any]) -> tuple[float, float]:
@@ -108,7 +107,7 @@ def test_a_change_stands_in_the_month_and_area_in_which_it_was_made() -> None:
         """,
     }
     own = site(areas=("icu", "ward"), **LOW)
-    found = calculate(store(**drawn), own, None, ["2026-10", "2026-11"])
+    found = Figures(store(**drawn), own, ["2026-10", "2026-11"])
     of = {(r["month"], r["care_area"]): counts(r) for r in cells(found, "user_rate_changes")}
     assert of == {
         ("2026-10", "icu"): (1, 4), ("2026-10", "ward"): (0, 0),

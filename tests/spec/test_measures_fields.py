@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
-import pyarrow as pa
 import pytest
-from tests.measure_samples import cell, site, store
+from tests.measure_samples import Figures, cell, cells, site, store
 
-from dripledger.measures import MEASURES, calculate
+from dripledger.measures import MEASURES
 
 LOW = {"minimums": {"starts": 1, "infusions": 1, "channel_hours": 0.001}}
 
 
 def measured(
     by: tuple[str, ...] = ("care_area",), months: tuple[str, ...] = ("2026-10",), **drawn: Any
-) -> pa.Table:
-    return calculate(store(**drawn), site(**LOW), None, months, by)
+) -> Figures:
+    return Figures(store(**drawn), site(**LOW), months, by)
 
 
-def icu(found: pa.Table, measure: str) -> dict[str, Any]:
+def icu(found: Figures, measure: str) -> dict[str, Any]:
     return cell(found, measure, care_area="icu")
 
 
@@ -238,7 +237,7 @@ def test_a_month_that_tells_library_use_counts_beside_one_that_does_not() -> Non
     drawn = used("unknown", "unknown", "limited")
     drawn["infusions"][2]["started_at"] = drawn["programmings"][1]["at"] = "2026-11-05 08:00"
     found = measured(months=("2026-10", "2026-11"), **drawn)
-    rows = {row["month"]: row for row in found.to_pylist() if row["measure"] == "soft_alert_share"}
+    rows = {row["month"]: row for row in cells(found, "soft_alert_share")}
     assert f"2 programmings {WHETHER_INSIDE}" in untold(rows["2026-10"])
     assert counts(rows["2026-11"]) == (0, 1)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from tests.measure_samples import cell, cells, site, store
+from tests.measure_samples import Figures, cell, cells, site, store
 
 from dripledger.errors import UsageError
 from dripledger.measures import calculate
@@ -29,7 +29,7 @@ def test_under_an_entry_is_with_limits_or_without_and_unknown_is_on_neither_side
         | -              |
         """
     )
-    row = cell(calculate(con, site(**LOW), None, ["2026-10"]), "library_use_starts", care_area="icu")
+    row = cell(Figures(con, site(**LOW), ["2026-10"]), "library_use_starts", care_area="icu")
     assert counts(row) == (2, 3)
     assert "left out: 2 starts of unknown library use (40.0 %)" in row["reason"]
 
@@ -70,7 +70,7 @@ def test_missing_starts_and_patient_changes_are_no_starts_and_their_hours_count(
         | c           | 2026-10-05 12:00 |
         """,
     )
-    found = calculate(con, site(**LOW), None, ["2026-10"])
+    found = Figures(con, site(**LOW), ["2026-10"])
     assert counts(cell(found, "library_use_starts", care_area="icu")) == (1, 1)
     assert counts(cell(found, "library_use_hours", care_area="icu")) == (7, 7)
 
@@ -127,7 +127,7 @@ def test_hours_are_split_at_local_midnight_of_the_first_and_starts_stay_at_their
         | a           | 2026-10-31 23:00 | 2026-11-01 02:00 |
         """,
     )
-    found = calculate(con, site(zone="Europe/Lisbon", **LOW), None, ["2026-10", "2026-11"])
+    found = Figures(con, site(zone="Europe/Lisbon", **LOW), ["2026-10", "2026-11"])
     hours = {r["month"]: counts(r) for r in cells(found, "library_use_hours", care_area="icu")}
     starts = {r["month"]: counts(r) for r in cells(found, "library_use_starts", care_area="icu")}
     assert hours == {"2026-10": (1, 1), "2026-11": (2, 2)}
@@ -141,7 +141,7 @@ def test_a_start_after_local_midnight_is_in_the_new_month_though_utc_is_in_the_o
         | a           | 2026-09-30 23:30 |
         """
     )
-    found = calculate(con, site(zone="Europe/Lisbon", **LOW), None, ["2026-09", "2026-10"])
+    found = Figures(con, site(zone="Europe/Lisbon", **LOW), ["2026-09", "2026-10"])
     starts = {r["month"]: counts(r) for r in cells(found, "library_use_starts", care_area="icu")}
     assert starts == {"2026-09": (0, 0), "2026-10": (1, 1)}
 
@@ -155,7 +155,7 @@ def test_the_repeated_hour_counts_as_elapsed() -> None:
         | a           | 2026-10-24 23:00 | 2026-10-26 00:00 |
         """,
     )
-    found = calculate(con, site(zone="Europe/Lisbon", **LOW), None, ["2026-10"])
+    found = Figures(con, site(zone="Europe/Lisbon", **LOW), ["2026-10"])
     assert counts(cell(found, "library_use_hours", care_area="icu")) == (25, 25)
 
 
@@ -172,7 +172,7 @@ def test_only_running_and_bolus_are_running_hours() -> None:
             for i, state in enumerate(states)
         ],
     )  # fmt: skip
-    found = calculate(con, site(**LOW), None, ["2026-10"])
+    found = Figures(con, site(**LOW), ["2026-10"])
     assert counts(cell(found, "library_use_hours", care_area="icu")) == (2, 2)
 
 
@@ -185,7 +185,7 @@ def test_hours_belong_to_the_area_in_force_and_starts_to_that_at_the_start() -> 
         | a           | ward      | 2026-10-05 09:00 | 2026-10-05 12:00 |
         """,
     )
-    found = calculate(con, site(areas=("icu", "ward"), **LOW), None, ["2026-10"])
+    found = Figures(con, site(areas=("icu", "ward"), **LOW), ["2026-10"])
     assert counts(cell(found, "library_use_hours", care_area="icu")) == (1, 1)
     assert counts(cell(found, "library_use_hours", care_area="ward")) == (3, 3)
     assert counts(cell(found, "library_use_starts", care_area="icu")) == (1, 1)
@@ -201,7 +201,7 @@ def test_none_selected_is_a_group_that_stands_last() -> None:
         | zz        |
         """
     )
-    found = calculate(con, site(areas=("icu",), **LOW), None, ["2026-10"])
+    found = Figures(con, site(areas=("icu",), **LOW), ["2026-10"])
     rows = cells(found, "library_use_starts")
     assert [r["care_area"] for r in rows] == ["icu", "zz", "unmapped", "none selected"]
 
@@ -219,7 +219,7 @@ def test_a_source_that_cannot_log_starts_is_left_out_and_said() -> None:
             {"source_name": "feed", "records_json": '["alarm_raised"]', "source_file_sha256": "g"},
         ],
     )
-    row = cell(calculate(con, site(**LOW), None, ["2026-10"]), "library_use_starts", care_area="icu")
+    row = cell(Figures(con, site(**LOW), ["2026-10"]), "library_use_starts", care_area="icu")
     assert counts(row) == (1, 2)
     assert "left out: 1 start from sources that do not record infusion_started (33.3 %)" in row["reason"]
 
@@ -232,12 +232,12 @@ def test_the_newest_declaration_of_a_source_holds() -> None:
             {"ingest_id": "1", "ingested_at": "2026-11-02 06:00", "records_json": '["alarm_raised"]'},
         ],
     )
-    assert counts(cell(calculate(con, site(**LOW), None, ["2026-10"]), "library_use_starts")) == (1, 1)
+    assert counts(cell(Figures(con, site(**LOW), ["2026-10"]), "library_use_starts")) == (1, 1)
 
 
 def test_where_no_start_tells_its_library_use_the_measure_is_not_measurable() -> None:
     con = store(infusions="| library_use |\n| unknown |\n| - |")
-    row = cell(calculate(con, site(**LOW), None, ["2026-10"]), "library_use_starts", care_area="icu")
+    row = cell(Figures(con, site(**LOW), ["2026-10"]), "library_use_starts", care_area="icu")
     assert (row["status"], row["value"], row["numerator"]) == ("not_measurable", None, None)
     assert "2 starts of unknown library use (100 %)" in row["reason"]
 
@@ -251,7 +251,7 @@ def test_intervals_are_the_score_interval_and_the_clustered_one() -> None:
             for k in range(30)
         ],
     )  # fmt: skip
-    found = calculate(con, site(**LOW), None, ["2026-10"])
+    found = Figures(con, site(**LOW), ["2026-10"])
     starts, hours = (cell(found, m, care_area="icu") for m in ("library_use_starts", "library_use_hours"))
     low, high = wilson(22, 30)
     assert (starts["low95"], starts["high95"]) == (float(low), float(high))
@@ -274,7 +274,7 @@ def test_below_the_minimum_a_cell_has_counts_and_no_value() -> None:
             for k in range(9)
         ],
     )
-    found = calculate(con, site(), None, ["2026-10"])
+    found = Figures(con, site(), ["2026-10"])
     starts, hours = (cell(found, m, care_area="icu") for m in ("library_use_starts", "library_use_hours"))
     assert (starts["status"], starts["value"], starts["low95"]) == ("small", None, None)
     assert counts(starts) == (19, 19)
@@ -295,7 +295,7 @@ def test_the_minimum_itself_is_enough() -> None:
             for k in range(10)
         ],
     )
-    found = calculate(con, site(), None, ["2026-10"])
+    found = Figures(con, site(), ["2026-10"])
     assert cell(found, "library_use_starts", care_area="icu")["value"] == 1
     assert cell(found, "library_use_hours", care_area="icu")["value"] == 1
 
@@ -328,7 +328,7 @@ def test_groups_follow_the_first_three_columns_whatever_their_order() -> None:
     assert found.column_names[:5] == ["measure", "month", "care_area", "pump_type", "source"]
     seen = {r["pump_type"]: counts(r) for r in cells(found, "library_use_starts")}
     assert seen == {"large_volume": (0, 1), "syringe": (1, 2)}
-    total = calculate(con, site(**LOW), None, ["2026-10"], by=[])
+    total = Figures(con, site(**LOW), ["2026-10"], by=[])
     assert counts(cell(total, "library_use_starts", care_area="")) == (1, 3)
 
 
@@ -338,9 +338,9 @@ def test_library_use_by_entry_is_not_measurable_and_the_flag_needs_its_list() ->
         | morphine | limited     |
         | -        | bypassed    |
         """
-    by_entry = calculate(store(infusions=drawn), site(**LOW), None, ["2026-10"], by=["entry"])
+    by_entry = Figures(store(infusions=drawn), site(**LOW), ["2026-10"], by=["entry"])
     assert {r["status"] for r in cells(by_entry, "library_use_starts")} == {"not_measurable"}
-    without = calculate(store(infusions=drawn), site(**LOW), None, ["2026-10"], by=["high_alert"])
+    without = Figures(store(infusions=drawn), site(**LOW), ["2026-10"], by=["high_alert"])
     assert "there is no entries.csv" in cells(without, "protected_share")[0]["reason"]
 
 
@@ -364,14 +364,14 @@ def test_the_high_alert_flag_comes_from_the_site() -> None:
         """,
     )
     lists = {"entries": (EntryRow("insulin", True, ()), EntryRow("morphine", False, ()))}
-    found = calculate(con, site(lists=lists, **LOW), None, ["2026-10"], by=["high_alert"])
+    found = Figures(con, site(lists=lists, **LOW), ["2026-10"], by=["high_alert"])
     seen = {r["high_alert"]: r["value"] for r in cells(found, "protected_share")}
     assert seen == {"yes": 1.0, "no": 0.0, "unknown": None}
 
 
 def test_an_empty_store_has_no_month_and_a_month_asked_for_has_no_data() -> None:
     assert calculate(store(), site(), None).num_rows == 0
-    row = cell(calculate(store(), site(), None, ["2026-10"]), "library_use_starts", care_area="icu")
+    row = cell(Figures(store(), site(), ["2026-10"]), "library_use_starts", care_area="icu")
     assert (row["status"], row["value"]) == ("no_data", None)
 
 

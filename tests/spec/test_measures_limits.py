@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import pyarrow as pa
 import pytest
-from tests.measure_samples import cell, cells, site, store
+from tests.measure_samples import Figures, cell, cells, site, store
 
 from dripledger.measures import MEASURES, calculate
 from dripledger.site import EntryRow
@@ -17,15 +16,15 @@ LOW = {"minimums": {"starts": 1, "infusions": 1, "channel_hours": 0.001}}
 OCTOBER = ["2026-10"]
 
 
-def measured(by: tuple[str, ...] = ("care_area",), own: Any = None, **drawn: Any) -> pa.Table:
-    return calculate(store(**drawn), own or site(**LOW), None, OCTOBER, by)
+def measured(by: tuple[str, ...] = ("care_area",), own: Any = None, **drawn: Any) -> Figures:
+    return Figures(store(**drawn), own or site(**LOW), OCTOBER, by)
 
 
 def counts(row: dict[str, Any]) -> tuple[float, float]:
     return float(row["numerator"]), float(row["denominator"])
 
 
-def icu(found: pa.Table, measure: str) -> tuple[float, float]:
+def icu(found: Figures, measure: str) -> tuple[float, float]:
     return counts(cell(found, measure, care_area="icu"))
 
 
@@ -172,7 +171,7 @@ def test_an_infusion_counts_in_the_month_of_its_first_soft_alert() -> None:
             | b          | i1          | 2026-11-01 01:00 | overridden    |
         """,
     }
-    found = calculate(store(**drawn), site(**LOW), None, ["2026-10", "2026-11"])
+    found = Figures(store(**drawn), site(**LOW), ["2026-10", "2026-11"])
     of = {r["month"]: counts(r) for r in cells(found, "infusion_override_share", care_area="icu")}
     assert of == {"2026-10": (1, 1), "2026-11": (0, 0)}
     of = {r["month"]: counts(r) for r in cells(found, "override_share", care_area="icu")}

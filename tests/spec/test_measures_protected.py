@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-import pyarrow as pa
-from tests.measure_samples import cell, site, store
-
-from dripledger.measures import calculate
+from tests.measure_samples import Figures, cell, site, store
 
 LOW = {"minimums": {"starts": 1}}
 
 
 def protected(infusions: str | list[dict[str, Any]], libraries: str) -> dict[str, Any]:
     con = store(infusions=infusions, libraries=libraries)
-    found: pa.Table = calculate(con, site(**LOW), None, ["2026-10"])
+    found = Figures(con, site(**LOW), ["2026-10"])
     return cell(found, "protected_share", care_area="icu")
 
 

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 
 import pytest
-from tests.measure_samples import cell, cells, site, store
+from tests.measure_samples import Figures, cell, cells, site, store
 
 from dripledger.measures import calculate
 from dripledger.site import PumpRow
@@ -45,14 +45,14 @@ def test_coverage_is_of_the_pumps_in_service_on_any_day_of_the_month() -> None:
         | strange |
         """
     )
-    row = cell(calculate(con, site(lists=lists), None, OCTOBER), "fleet_coverage")
+    row = cell(Figures(con, site(lists=lists), OCTOBER), "fleet_coverage")
     assert counts(row) == (2, 4)
     assert row["value"] == 0.5
     assert row["low95"] is None
 
 
 def test_coverage_needs_the_list_of_pumps() -> None:
-    row = cell(calculate(store(events="| pump_id |\n| P1 |"), site(), None, OCTOBER), "fleet_coverage")
+    row = cell(Figures(store(events="| pump_id |\n| P1 |"), site(), OCTOBER), "fleet_coverage")
     assert row["status"] == "not_measurable"
     assert "pumps.csv" in row["reason"]
 
@@ -67,7 +67,7 @@ def test_a_month_is_provisional_until_enough_pumps_were_heard_after_it(heard: in
     events = [{"pump_id": name} for name in pumps]
     events += [{"pump_id": name, "occurred_at": "2026-11-01 00:00"} for name in pumps[:heard]]
     con = store(events=events)
-    found = calculate(con, site(lists={"pumps": tuple(map(pump, pumps))}), None, OCTOBER)
+    found = Figures(con, site(lists={"pumps": tuple(map(pump, pumps))}), OCTOBER)
     row = cell(found, "unmapped_share")
     assert row["status"] == status
     assert ("heard after the month" in row["reason"]) == (status == "provisional")
@@ -83,7 +83,7 @@ def test_a_month_that_a_whole_month_follows_is_final_however_few_were_heard_late
         """
     )
     lists = {"pumps": (pump("P1"), pump("P2"))}
-    found = calculate(con, site(lists=lists), None, ["2026-08", "2026-09", "2026-10"])
+    found = Figures(con, site(lists=lists), ["2026-08", "2026-09", "2026-10"])
     seen = {r["month"]: r["status"] for r in cells(found, "unmapped_share")}
     assert seen == {"2026-08": "ok", "2026-09": "no_data", "2026-10": "provisional"}
 
@@ -100,7 +100,7 @@ def test_a_clock_that_stands_decades_ahead_ends_no_month_and_adds_none() -> None
     seen = {r["month"]: r["status"] for r in cells(found, "unmapped_share")}
     assert list(seen) == ["2026-10", "2026-11", "2026-12"]
     assert seen["2026-10"] == "ok"
-    again = calculate(store(events=events[:21]), site(lists=lists), None, OCTOBER)
+    again = Figures(store(events=events[:21]), site(lists=lists), OCTOBER)
     assert cell(again, "unmapped_share")["status"] == "provisional"
 
 
@@ -114,12 +114,12 @@ def test_a_pump_that_left_service_in_the_month_is_not_waited_for() -> None:
         """
     )
     lists = {"pumps": (pump("P1"), pump("P2", ends=date(2026, 10, 20)))}
-    assert cell(calculate(con, site(lists=lists), None, OCTOBER), "unmapped_share")["status"] == "ok"
+    assert cell(Figures(con, site(lists=lists), OCTOBER), "unmapped_share")["status"] == "ok"
 
 
 def test_without_the_list_the_pumps_heard_in_the_month_stand_in() -> None:
     con = store(events="| pump_id |\n| P1 |")
-    row = cell(calculate(con, site(), None, OCTOBER), "unmapped_share")
+    row = cell(Figures(con, site(), OCTOBER), "unmapped_share")
     assert row["status"] == "provisional"
     assert "no pumps.csv" in row["reason"]
 
@@ -129,7 +129,7 @@ def test_a_provisional_month_has_its_figures() -> None:
         events="| pump_id |\n| P1 |",
         infusions=[{"infusion_id": f"i{k}"} for k in range(20)],
     )
-    row = cell(calculate(con, site(), None, OCTOBER), "library_use_starts", care_area="icu")
+    row = cell(Figures(con, site(), OCTOBER), "library_use_starts", care_area="icu")
     assert (row["status"], row["value"]) == ("provisional", 1.0)
 
 
@@ -148,7 +148,7 @@ def numbers(*rows: tuple[int, str], source: str = "wards", **more: Any) -> list[
 
 
 def completeness(events: list[dict[str, Any]], months: list[str] = OCTOBER, **more: Any) -> dict[str, Any]:
-    found = calculate(store(events=events, **more), site(), None, months)
+    found = Figures(store(events=events, **more), site(), months)
     return {
         r["month"]: (counts(r) if r["numerator"] is not None else r["status"])
         for r in cells(found, "log_completeness")
@@ -269,11 +269,11 @@ def test_unmapped_and_clock_corrected_events() -> None:
         |                 |                | feed        |
         """
     )
-    found = calculate(con, site(), None, OCTOBER, by=["source"])
+    found = Figures(con, site(), OCTOBER, by=["source"])
     assert counts(cell(found, "unmapped_share", source="wards")) == (2, 3)
     assert counts(cell(found, "clock_corrected_share", source="wards")) == (2, 3)
     assert counts(cell(found, "unmapped_share", source="feed")) == (0, 1)
-    total = calculate(con, site(), None, OCTOBER)
+    total = Figures(con, site(), OCTOBER)
     assert counts(cell(total, "unmapped_share")) == (2, 4)
 
 
@@ -287,7 +287,7 @@ def test_quarantine_is_counted_in_records() -> None:
         """,
         quarantined="| source_record | device_time |\n| 3 | 2026-10-05 08:00 |",
     )
-    assert counts(cell(calculate(con, site(), None, OCTOBER), "quarantine_share")) == (1, 3)
+    assert counts(cell(Figures(con, site(), OCTOBER), "quarantine_share")) == (1, 3)
 
 
 def test_a_record_without_readable_time_stands_in_the_month_of_its_neighbour() -> None:
@@ -305,7 +305,7 @@ def test_a_record_without_readable_time_stands_in_the_month_of_its_neighbour() -
         | 9             | -           | empty              |
         """,
     )
-    found = calculate(con, site(), None, ["2026-10", "2026-11"])
+    found = Figures(con, site(), ["2026-10", "2026-11"])
     assert {r["month"]: counts(r) for r in cells(found, "quarantine_share")} == {
         "2026-10": (2, 3),
         "2026-11": (1, 2),
@@ -324,4 +324,4 @@ def test_uncertain_infusions() -> None:
         | yes       |             | maintenance |
         """
     )
-    assert counts(cell(calculate(con, site(), None, OCTOBER), "uncertain_share")) == (1, 3)
+    assert counts(cell(Figures(con, site(), OCTOBER), "uncertain_share")) == (1, 3)

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import pyarrow as pa
-from tests.measure_samples import cell, site, store
-
-from dripledger.measures import calculate
+from tests.measure_samples import Figures, cell, site, store
 
 LOW: dict[str, Any] = {"minimums": {"starts": 1, "infusions": 1, "channel_hours": 0.001}}
 DELIVERY = '["infusion_started", "rate_changed", "infusion_stopped"]'
@@ -62,12 +59,12 @@ def measured(
     rules: tuple[Any, ...] = (),
     months: tuple[str, ...] = (),
     **drawn: Any,
-) -> pa.Table:
+) -> Figures:
     own = site(**LOW, precedence=list(rules))
-    return calculate(store(**{**DRAWN, **drawn}), own, None, months or ["2026-10"], by)
+    return Figures(store(**{**DRAWN, **drawn}), own, months or ["2026-10"], by)
 
 
-def told(found: pa.Table, measure: str, **groups: str) -> tuple[str, float | None, float | None]:
+def told(found: Figures, measure: str, **groups: str) -> tuple[str, float | None, float | None]:
     row = cell(found, measure, **groups)
     counts = [None if row[name] is None else float(row[name]) for name in ("numerator", "denominator")]
     return row["status"].replace("provisional", "ok"), *counts

@@ -14,7 +14,7 @@ SITE = site()
 
 def variants(measure: str = "library_use_starts", **drawn: Any) -> dict[float, tuple[int, int]]:
     con = store(**drawn)
-    prepare(con, SITE, [Month(2026, 10)])
+    prepare(con, SITE, [Month(2026, 10)], ["starts_variants"])
     sums: dict[float, tuple[int, int]] = {}
     for row in starts_variants(con, SITE).to_pylist():
         if row["measure"] != measure:
@@ -173,6 +173,6 @@ def test_protection_goes_with_the_infusion_of_each_piece() -> None:
 def test_each_window_stands_once_where_the_sites_own_is_one_of_them() -> None:
     own = site(thresholds={"continue_after_stop_s": 3600})
     con = store(infusions=ONE)
-    prepare(con, own, [Month(2026, 10)])
+    prepare(con, own, [Month(2026, 10)], ["starts_variants"])
     found = [r for r in starts_variants(con, own).to_pylist() if r["measure"] == "library_use_starts"]
     assert [(r["window_min"], r["denominator"]) for r in found] == [(0, 1), (60, 1)]
