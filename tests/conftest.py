@@ -9,7 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dripledger.events.ingest import ingest
+from dripledger.hospital import generate
 from dripledger.schema import Table
+from dripledger.site import load_site
 from dripledger.store import delta
 
 
@@ -29,6 +32,15 @@ def no_global_randomness(request: pytest.FixtureRequest) -> Iterator[None]:
 def _numpy_state() -> tuple[object, ...]:
     kind, keys, *rest = np.random.get_state(legacy=True)
     return kind, keys.tobytes(), *rest  # type: ignore[union-attr]
+
+
+@pytest.fixture(scope="session")
+def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a small demo that was read: made once a worker, for tests that only read it."""
+    folder = tmp_path_factory.mktemp("a small demo")
+    generate(folder / "demo", pumps=8, months=2)
+    ingest(load_site(folder / "demo"))
+    return folder
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -16,12 +16,27 @@ from tests.store_samples import commit_events, count, fetch
 from dripledger.cli import main
 from dripledger.errors import VerificationError
 from dripledger.events import ingest
-from dripledger.site import load_site
+from dripledger.site import Site, load_site
 from dripledger.store import Ledger, is_sound, verify_originals, verify_store, writer
 from dripledger.store.layout import FORMAT
 
 #: How a site is copied so that whatever is written meanwhile does no harm: the README says the same.
 ORDER = ("store/commits/_delta_log", "store", "originals", "sources", "libraries", "reports")
+
+
+@pytest.fixture(scope="module")
+def read_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a site that has read one small log: made once, copied for each test."""
+    site = make_site(tmp_path_factory.mktemp("read once"))
+    drop(site, "wards.csv", HEADER + log("P0", 1, 30))
+    ingest(load_site(site.root))
+    return site.root
+
+
+def copy_of(read_once: Path, root: Path) -> Site:
+    """Copy the site; the modes of its files come along."""
+    shutil.copytree(read_once, root, dirs_exist_ok=True)
+    return load_site(root)
 
 
 def test_putting_files_together_keeps_every_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -64,10 +79,8 @@ def wrong_with(root: Path) -> list[str]:
 
 
 @pytest.mark.parametrize("count", [pytest.param(1, marks=LONG), pytest.param(2, marks=LONG), 3])
-def test_a_copy_taken_while_ingests_run_is_whole(tmp_path: Path, count: int) -> None:
-    site = make_site(tmp_path / "site")
-    drop(site, "wards.csv", HEADER + log("P0", 1, 30))
-    ingest(load_site(site.root))
+def test_a_copy_taken_while_ingests_run_is_whole(tmp_path: Path, read_once: Path, count: int) -> None:
+    site = copy_of(read_once, tmp_path / "site")
     begun = seen(site.root)
     backup(site.root, tmp_path / "copy", ORDER, [f"P{n}" for n in range(1, count + 1)])
     copy = load_site(tmp_path / "copy")
@@ -83,11 +96,9 @@ def test_a_copy_taken_while_ingests_run_is_whole(tmp_path: Path, count: int) -> 
     assert seen(copy.root)["events"] == seen(site.root)["events"]
 
 
-def test_a_copy_with_commits_last_is_found_out(tmp_path: Path) -> None:
+def test_a_copy_with_commits_last_is_found_out(tmp_path: Path, read_once: Path) -> None:
     """What the order is for: the newest commit names files that such a copy lacks, and `verify` says so."""
-    site = make_site(tmp_path / "site")
-    drop(site, "wards.csv", HEADER + log("P0", 1, 30))
-    ingest(load_site(site.root))
+    site = copy_of(read_once, tmp_path / "site")
     backup(site.root, tmp_path / "copy", ("store", "store/commits"), ["P1"])
     assert any("is missing" in error for error in wrong_with(tmp_path / "copy" / "store"))
 
@@ -104,11 +115,9 @@ def mark(folder: Path, feature: str) -> None:
 
 @pytest.mark.parametrize("table", ["events", "commits"])
 def test_tables_with_deletion_vectors_are_refused(
-    tmp_path: Path, table: str, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, read_once: Path, table: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    site = make_site(tmp_path)
-    drop(site, "wards.csv", HEADER + log("P0", 1, 30))
-    ingest(load_site(tmp_path))
+    site = copy_of(read_once, tmp_path)
     mark(site.store / table, "deletionVectors")
     told = r"deletionVectors: rows can be marked as deleted"
     with pytest.raises(VerificationError, match=told), Ledger.open(site.store).write():
@@ -121,13 +130,11 @@ def test_tables_with_deletion_vectors_are_refused(
 
 
 def test_a_store_of_this_format_is_left_alone_and_a_newer_one_refused(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, read_once: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Format 1 is the first; when there is a second, a store of the first belongs beside this test."""
     assert FORMAT == 1
-    site = make_site(tmp_path)
-    drop(site, "wards.csv", HEADER + log("P0", 1, 30))
-    ingest(load_site(tmp_path))
+    site = copy_of(read_once, tmp_path)
     before = seen(tmp_path)
     assert main(["upgrade", "--site", str(tmp_path)]) == 0
     assert seen(tmp_path) == before
@@ -137,10 +144,8 @@ def test_a_store_of_this_format_is_left_alone_and_a_newer_one_refused(
         assert "has format 2" in capsys.readouterr().err
 
 
-def test_originals_and_store_are_for_the_owner_alone(tmp_path: Path) -> None:
-    site = make_site(tmp_path)
-    drop(site, "wards.csv", HEADER + log("P0", 1, 30))
-    ingest(load_site(tmp_path))
+def test_originals_and_store_are_for_the_owner_alone(tmp_path: Path, read_once: Path) -> None:
+    site = copy_of(read_once, tmp_path)
     main(["report", "--month", "2026-10", "--site", str(tmp_path)])
     for folder in (site.store, site.originals, site.reports):
         paths = [folder, *folder.rglob("*")]

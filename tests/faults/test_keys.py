@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import shutil
 from pathlib import Path
 
 import pytest
@@ -28,18 +29,31 @@ patient_key = { field = "Case", personal = "key" }
 LOG = "Pump,Time,Case\nP1,2026-10-{day}T08:00:00,MRN-4711\n"
 
 
-@pytest.fixture
-def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Site:
-    """Return a site that was written with the key beside it, and has something new to read."""
-    monkeypatch.delenv("DRIPLEDGER_KEY", raising=False)
-    key = tmp_path / "site.key"
+@pytest.fixture(scope="module")
+def keyed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a key, and a site that was written with it: made once, copied for each test."""
+    folder = tmp_path_factory.mktemp("keyed")
+    key = folder / "site.key"
     key.write_text(secrets.token_hex(32), encoding="ascii")
     key.chmod(0o600)
-    made = make_site(tmp_path / "site", {"people": KEYED}, f'[people]\nkey_file = "{key}"\n')
+    made = make_site(folder / "site", {"people": KEYED}, f'[people]\nkey_file = "{key}"\n')
     drop(made, "people1.csv", LOG.format(day="01"))
-    ingest(load_site(made.root))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.delenv("DRIPLEDGER_KEY", raising=False)
+        ingest(load_site(made.root))
     drop(made, "people2.csv", LOG.format(day="02"))
-    return made
+    return folder
+
+
+@pytest.fixture
+def site(tmp_path: Path, keyed: Path, monkeypatch: pytest.MonkeyPatch) -> Site:
+    """Return a site that was written with the key beside it, and has something new to read."""
+    monkeypatch.delenv("DRIPLEDGER_KEY", raising=False)
+    shutil.copytree(keyed, tmp_path, dirs_exist_ok=True)
+    settings = tmp_path / "site" / "site.toml"
+    text = settings.read_text(encoding="utf-8").replace(str(keyed), str(tmp_path))
+    settings.write_text(text, encoding="utf-8")
+    return load_site(settings.parent)
 
 
 def key_of(site: Site) -> Path:

@@ -16,9 +16,6 @@ import pytest
 
 import dripledger
 from dripledger import dosing, exploring, reading, statistics
-from dripledger.events.ingest import ingest
-from dripledger.hospital import generate
-from dripledger.site import load_site
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
@@ -38,12 +35,9 @@ def _examples() -> list[doctest.DocTest]:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(small_demo: Path) -> Path:
     """Return a folder with the demo of README's tour in it."""
-    folder = tmp_path_factory.mktemp("examples")
-    generate(folder / "demo", pumps=8, months=2)
-    ingest(load_site(folder / "demo"))
-    return folder
+    return small_demo
 
 
 @pytest.mark.parametrize("test", _examples(), ids=lambda test: test.name)

@@ -16,9 +16,6 @@ import pytest
 import dripledger
 from dripledger import exploring
 from dripledger.errors import UsageError
-from dripledger.events.ingest import ingest
-from dripledger.hospital import generate
-from dripledger.site import load_site
 from tests.functional.conftest import CommandLine, tree_digest
 from tests.marks import LONG
 
@@ -27,11 +24,8 @@ REACTIVE = ("explore", "library_review")
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("notebooks") / "demo"
-    generate(root, pumps=8, months=2)
-    ingest(load_site(root))
-    return root
+def demo(small_demo: Path) -> Path:
+    return small_demo / "demo"
 
 
 def run(cli: CommandLine, folder: Path, name: str, *args: str | Path) -> subprocess.CompletedProcess[str]:
