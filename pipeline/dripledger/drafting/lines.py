@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, Final
 
@@ -31,30 +32,44 @@ def whole_lines(head: Head) -> list[str]:
 def delimited(head: Head) -> Sample | None:
     """Return the sample of a delimited file; None where no separator makes columns of it.
 
-    The header is looked for among the first lines: what an export writes above it are title lines.
+    The header is looked for among the first lines: what an export writes above it are title lines. A title
+    may hold a separator too; then a later line is the header on whose more columns more lines agree.
     """
+    best: tuple[float, int, Sample] | None = None
+    for above, rest in _below_titles(head):
+        found = _delimited(rest)
+        if found is None:
+            continue
+        even, sample = found
+        if best is None or (even > best[0] and len(sample.values) > len(best[2].values)):
+            best = (even, above, sample)
+        if best[0] == 1:
+            break
+    return None if best is None else _titled(best[2], best[1])
+
+
+def _below_titles(head: Head) -> Iterator[tuple[int, Head]]:
+    """Yield how many lines are left out as titles, and what stands below: none at first, then more."""
     physical = head.text.split("\n")
     for above in range(min(_MOST_TITLES + 1, len(physical))):
-        if not physical[above].strip():
-            continue
-        sample = _delimited(replace(head, text="\n".join(physical[above:])))
-        if sample is not None:
-            if above:
-                sample.options["title_lines"] = above
-                sample.notes.append(
-                    f"the first {above} lines stand above the header and are not read"
-                    if above > 1
-                    else "the first line stands above the header and is not read"
-                )
-            return sample
-    return None
+        if physical[above].strip():
+            yield above, replace(head, text="\n".join(physical[above:]))
 
 
-def _delimited(head: Head) -> Sample | None:
-    """Return the sample of a delimited file that begins with its header."""
+def _titled(sample: Sample, above: int) -> Sample:
+    """Declare the lines above the header."""
+    if above:
+        sample.options["title_lines"] = above
+        lines = f"the first {above} lines stand" if above > 1 else "the first line stands"
+        sample.notes.append(f"{lines} above the header and {'are' if above > 1 else 'is'} not read")
+    return sample
+
+
+def _delimited(head: Head) -> tuple[float, Sample] | None:
+    """Return the share of lines that fit, and the sample, of a delimited file that begins with its header."""
     every = whole_lines(head)
     lines = every[: SAMPLE_RECORDS + 1]
-    best: tuple[float, str, list[list[str] | None]] | None = None
+    best: tuple[float, float, str, list[list[str] | None]] | None = None
     for separator in _SEPARATORS:
         rows = _split(lines, separator)
         width = len(rows[0] or ()) if rows else 0
@@ -64,10 +79,10 @@ def _delimited(head: Head) -> Sample | None:
         # more columns win only where the lines agree on them
         score = even + min(width, 20) / 200
         if even >= 0.6 and (best is None or score > best[0]):
-            best = (score, separator, rows)
+            best = (score, even, separator, rows)
     if best is None:
         return None
-    _, separator, rows = best
+    _, even, separator, rows = best
     header = [name.strip() for name in rows[0] or ()]
     if not _is_header(header):
         return None
@@ -100,7 +115,7 @@ def _delimited(head: Head) -> Sample | None:
         sample.notes.append(
             f"{odd} of the first {len(rows) - 1} lines do not have the header's number of values"
         )
-    return sample
+    return even, sample
 
 
 def _split(lines: list[str], separator: str) -> list[list[str] | None]:
@@ -130,6 +145,12 @@ def _under(header: str, at: int, starts: list[int]) -> bool:
     return bool(header[at:end].strip())
 
 
+def _filled(lines: list[str], at: int, starts: list[int]) -> bool:
+    """Whether some line below the header has a value in the column that begins at a place."""
+    end = next((other for other in starts if other > at), None)
+    return any(line[at:end].strip() for line in lines[1:])
+
+
 def _footer(last: str, records: int) -> str | None:
     """Return a last line that is no record, its number of records put in place; None: it is none."""
     last = last.strip()
@@ -155,8 +176,23 @@ def _declare(sample: Sample, footer: str) -> None:
 def fixed_width(head: Head) -> Sample | None:
     """Return the sample of a fixed-width file; None where no columns can be told.
 
-    Without a header the columns are named by their place.
+    Without a header the columns are named by their place. A header makes the lines above it titles; of a
+    title above columns without one nothing tells that it is none of them.
     """
+    best: tuple[int, int, Sample] | None = None
+    for above, rest in _below_titles(head):
+        sample = _fixed_width(rest)
+        if sample is None:
+            continue
+        # a title of a few words may name a thing or two, the header names the columns
+        named = sum(bool(concepts_of(name)) for name in sample.values) if sample.options["header"] else 0
+        if best is None or named > best[0]:
+            best = (named, above, sample)
+    return None if best is None else _titled(best[2], best[1])
+
+
+def _fixed_width(head: Head) -> Sample | None:
+    """Return the sample of a fixed-width file that begins with its header, or with a record."""
     lines = [line for line in whole_lines(head)[: SAMPLE_RECORDS + 1] if "\t" not in line]
     if len(lines) < 4:
         return None
@@ -172,6 +208,10 @@ def fixed_width(head: Head) -> Sample | None:
     if header:
         # words of one value: only what the header names begins a column
         starts = [at for at in starts if lines[0][at : at + 1].strip() or _under(lines[0], at, starts)]
+        # a unit behind a name, with numbers under the name alone, is no column of its own
+        starts = [
+            at for at in starts if lines[0][at : at + 1] not in ("[", "(") or _filled(lines, at, starts)
+        ]
     columns, values = [], {}
     for place, start in enumerate(starts):
         end = starts[place + 1] if place + 1 < len(starts) else width
