@@ -24,6 +24,10 @@ EXPECTED = {
         "infusion_started,1,2026-10-01T06:00:00Z,2.5,",
         "infusion_stopped,1,2026-10-01T07:00:00Z,,",
     ],
+    "dump": [
+        "infusion_started,1,2026-10-01T06:00:00Z,,",
+        "infusion_stopped,1,2026-10-01T07:00:00Z,,",
+    ],
     "charting": [
         "infusion_started,225158/77,2026-10-01T07:00:00Z,10.0,",
         "infusion_started,225158/77,2026-10-01T08:00:00Z,20.0,",
@@ -66,7 +70,8 @@ def test_example(cli: CommandLine, form: str, sample: str, mapping: str) -> None
     (site / "sources" / f"{name}.toml").write_text(mapping, encoding="utf-8")
     inbox = site / "inbox" / name
     inbox.mkdir(parents=True)
-    (inbox / f"sample.{ENDINGS[form]}").write_text(sample, encoding="utf-8")
+    ending = "json" if 'shape = "json_array"' in mapping else ENDINGS[form]
+    (inbox / f"sample.{ending}").write_text(sample, encoding="utf-8")
     document = cli.ok("ingest", "--site", site, "--json").json
     assert document["balanced"] is True
     assert document["quarantined"] == 0

@@ -115,6 +115,31 @@ def test_elements_of_a_line(tmp_path: Path) -> None:
     assert trial.counts["events"] == 16
 
 
+@pytest.mark.parametrize("path", ["", "pumps", "made.pumps"])
+def test_elements_of_the_records_of_a_document(tmp_path: Path, path: str) -> None:
+    """One document with an object a pump, each with a list of its events."""
+    pumps: Any = [
+        {
+            "id": f"B-{pump}",
+            "log": [
+                {"t": 1_790_000_000_000 + n * 600_000, "what": ("Start", "Stop")[n % 2], "flow": n / 2}
+                for n in range(20)
+            ],
+        }
+        for pump in range(3)
+    ]
+    for name in reversed(path.split(".") if path else []):
+        pumps = {"note": "all", name: pumps}
+    told, trial = _tried(tmp_path, json.dumps(pumps, indent=1).encode(), "log.json")
+    assert told["shape"] == "json_array"
+    assert told["json_array"] == {"each": "log", "decimal": "."} | ({"path": path} if path else {})
+    assert told["fields"]["device_time"] == "item.t"
+    assert told["fields"]["rate_ml_h"] == {"field": "item.flow", "unit": "mL/h"}
+    # only the name of the array says that its objects are pumps
+    assert told["fields"]["pump_id"] == ("id" if path else {"value": "unknown"})
+    assert trial.counts["events"] == 60
+
+
 def test_columns_without_header(tmp_path: Path) -> None:
     lines = [
         f"P-{n % 2}  2026-10-1{n % 9} 0{n % 9}:00:00 {'START' if n % 3 else 'STOP '} {n + 0.5:8.1f}\n"

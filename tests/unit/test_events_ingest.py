@@ -335,6 +335,33 @@ def test_nested_json_lines(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+NESTED_ARRAY = NESTED.replace("*.jsonl", "*.json").replace("json_lines", "json_array")
+
+
+@pytest.mark.parametrize("path", ["", "made.fleet"])
+def test_elements_in_the_records_of_a_json_document(tmp_path: Path, path: str) -> None:
+    """An object a pump with a list of its events: each element is an event of the one record."""
+    columns = ("pump_id", "sequence", "record_place", "cast(occurred_at as varchar)", "alarm_kind", "kind")
+    records = [
+        {"device": {"id": f"P{pump}"}, "entries": [
+            {"at": f"2026-10-25T0{n}:30:00Z", "seq": n, "what": "ALARM", "alarm": ("OCC", "HUM")[n % 2]}
+            for n in range(1, 4)]}
+        for pump in range(1, 4)
+    ] + [{"device": {"id": "P9"}, "entries": []}]  # fmt: skip
+    lines = make_site(tmp_path / "lines", {"nested": NESTED})
+    drop(lines, "a.jsonl", "\n".join(json.dumps(record) for record in records))
+    read(lines)
+    mapping = NESTED_ARRAY.replace("[time]", f'path = "{path}"\n[time]')
+    site = make_site(tmp_path / "array", {"nested": mapping})
+    document = {"made": {"fleet": records}} if path else records
+    drop(site, "a.json", json.dumps(document, indent=1))
+    result = read(site)
+    counts = [result.total(n) for n in ("rows_read", "events_kept", "quarantined", "events")]
+    assert counts == [4, 3, 1, 9]
+    assert sorted(events(site, columns)) == sorted(events(lines, columns))  # type: ignore[type-var]
+    assert rows(site, "select source_record, reasons from quarantined") == [(4, ["no_event"])]
+
+
 def test_canonical_source(tmp_path: Path) -> None:
     mapping = 'pattern = ["*.csv"]\nshape = "delimited"\ncanonical = true\nrecords = ["all"]\n'
     mapping += '[time]\nzone = "UTC"\n'

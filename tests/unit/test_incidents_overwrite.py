@@ -56,12 +56,13 @@ def test_in_another_encoding_as_many_bytes() -> None:
     assert shown(options, "P-ü,08:00,RUN,10,4711,Zoë,", HEADER, "utf-16-le") == "P-ü,08:00,RUN,10,####,###,"
 
 
-def test_json_lines_with_elements() -> None:
+@pytest.mark.parametrize("shape", ["json_lines", "json_array"])
+def test_json_with_elements(shape: str) -> None:
     fields = {
         "pump_id": "pump.id", "device_time": "item.at", "kind": "item.what",
         "patient_key": {"field": "who.number", "personal": "key"},
     }  # fmt: skip
-    options = {"shape": "json_lines", "json_lines": {"each": "list"}, "fields": fields, "personal": {}}
+    options = {"shape": shape, shape: {"each": "list"}, "fields": fields, "personal": {}}
     data = (
         '{"pump": {"id": "B-1"}, "who": {"number": 4711, "n\\u0061me": "A\\"na"}, '
         '"list": [{"at": "8", "what": "R", "by": "x"}]}'

@@ -14,6 +14,7 @@ from dripledger.drafting.sample import SAMPLE_RECORDS, Head, Sample, Values
 from dripledger.errors import InputError
 
 _DEEPEST: Final = 6
+_ELEMENTS: Final = ", and the elements of its array {!r} are what happened"
 
 
 def _flat(value: Any, prefix: str = "", depth: int = 0) -> Iterator[tuple[str, str | None]]:
@@ -63,26 +64,29 @@ def json_lines(head: Head) -> Sample | None:
             objects.append(value)
     if len(objects) < max(1, 0.6 * len(lines)) or (len(lines) == 1 and not head.complete):
         return None
-    inside: Counter[str] = Counter()
-    for one in objects:
-        inside.update(path for path, _ in _arrays(one))
-    options: dict[str, Any] = {}
-    rows = []
-    why = "each line is a JSON object"
-    if inside and inside.most_common(1)[0][1] >= 0.5 * len(objects):
-        each = inside.most_common(1)[0][0]
-        options["each"] = each
-        why += f", and the elements of its array {each!r} are what happened"
-        for one in objects:
-            around = dict(_flat(one))
-            for element in dict(_arrays(one)).get(each, []):
-                rows.append({**around, **{f"item.{k}": v for k, v in _flat(element)}})
-    else:
-        rows = [dict(_flat(one)) for one in objects]
+    each, rows = _unfolded(objects)
+    why = f"each line is a JSON object{_ELEMENTS.format(each) if each else ''}"
+    options: dict[str, Any] = {"each": each} if each else {}
     sample = Sample("json_lines", options, _columns(rows[:SAMPLE_RECORDS]), why)
     if len(objects) < len(lines):
         sample.notes.append(f"{len(lines) - len(objects)} of the first {len(lines)} lines are no JSON object")
     return sample
+
+
+def _unfolded(objects: list[dict[str, Any]]) -> tuple[str | None, list[dict[str, str | None]]]:
+    """Return the array that most objects hold, and the fields of its elements; None: those of the objects."""
+    inside: Counter[str] = Counter()
+    for one in objects:
+        inside.update(path for path, _ in _arrays(one))
+    if not inside or inside.most_common(1)[0][1] < 0.5 * len(objects):
+        return None, [dict(_flat(one)) for one in objects]
+    each = inside.most_common(1)[0][0]
+    rows = []
+    for one in objects:
+        around = dict(_flat(one))
+        for element in dict(_arrays(one)).get(each, []):
+            rows.append({**around, **{f"item.{k}": v for k, v in _flat(element)}})
+    return each, rows
 
 
 def json_array(head: Head) -> Sample | None:
@@ -99,10 +103,15 @@ def json_array(head: Head) -> Sample | None:
         elements = list(_elements(text, at))
     if not elements:
         return None
-    options = {"path": path} if path else {}
+    each, rows = _unfolded(elements)
+    options = {name: value for name, value in (("path", path), ("each", each)) if value}
     told = f"an array at {path!r}" if path else "an array"
-    rows = [dict(_flat(one)) for one in elements]
-    return Sample("json_array", options, _columns(rows), f"the file is {told} of JSON objects")
+    why = f"the file is {told} of JSON objects{_ELEMENTS.format(each) if each else ''}"
+    values = _columns(rows[:SAMPLE_RECORDS])
+    # what stands beside the list belongs to what the array is named for: an id of ``pumps`` is a pump's
+    kept = path.rpartition(".")[2] if each else ""
+    meanings = {name: f"{kept} {name}" for name in values if kept and not name.startswith("item.")}
+    return Sample("json_array", options, values, why, meanings=meanings)
 
 
 def _elements(text: str, at: int) -> Iterator[dict[str, Any]]:

@@ -172,7 +172,7 @@ def quarantined_select(account: Account, src: int, ingest_id: str) -> str:
     # staged values are masked or keyed already; only the fields that the mapping reads are shown
     pairs = ", ".join(f"{quoted(raw)}, t.{column}" for raw, column in told.staged.columns.items())
     shown = f"json_object({pairs})" if pairs else "'{}'::json"
-    if told.mapping.json_lines.each is not None:
+    if told.mapping.each is not None:
         shown = f"to_json(list({shown} order by t.elem, t.place))"
     else:
         shown = f"first({shown} order by t.place)"

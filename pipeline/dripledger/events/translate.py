@@ -72,7 +72,7 @@ def _base_fields(mapping: Mapping, staged: Staged) -> dict[str, FieldSpec]:
     fields = {n: s for n, s in mapping.fields.items() if s.personal != "mask"}
     if mapping.canonical:
         for raw in staged.columns:
-            name = raw.removeprefix("item.") if mapping.json_lines.each else raw
+            name = raw.removeprefix("item.") if mapping.each else raw
             inner = f"item.{name}"
             if name in MAPPABLE and name not in fields:
                 both = raw == name and inner in staged.columns
@@ -91,7 +91,7 @@ def _lookups(told: Translation) -> list[tuple[str, str, str]]:
 
 def _raw_select(con: duckdb.DuckDBPyConnection, told: Translation) -> str:
     picks, joins = ["s.*"], []
-    if told.mapping.json_lines.each is None:
+    if told.mapping.each is None:
         picks.append("false as no_element")
     for place, (lookup, by, column) in enumerate(_lookups(told)):
         table = f"{told.prefix}_lookup{place}"

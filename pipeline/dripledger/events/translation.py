@@ -45,7 +45,7 @@ class Translation:
     def multiple(self) -> bool:
         """Whether one record can give several events."""
         return (
-            self.mapping.json_lines.each is not None
+            self.mapping.each is not None
             or bool(self.mapping.events)
             or any(len(specs) > 1 for specs in self.mapping.kinds.values())
         )

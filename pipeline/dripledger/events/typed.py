@@ -271,7 +271,7 @@ class TypedSelect:
             clock = f"case when t.p_device_time is not null then t.t_device_time else {clock} end"
         if told.zone is None:
             clock += " || coalesce(' ' || offset_s, '')"
-        unique = f"t.elem + {_PLACES} * t.place" if mapping.json_lines.each else "t.place"
+        unique = f"t.elem + {_PLACES} * t.place" if mapping.each else "t.place"
         self.outer["record_place"] = f"cast({unique} as bigint)"
         facility = quoted(told.site.settings.facility)
         if mapping.identity is not None:
@@ -300,7 +300,7 @@ class TypedSelect:
             self.inner.append(f"({counted or 'true'}) as counted")
             # where an element stands in its batch differs from export to export, as row numbers do
             place = "t.place"
-            if mapping.json_lines.each:
+            if mapping.each:
                 place = f"case when {counted or 'true'} then {unique} else t.place end"
         self.inner.append(f"cast({place} as bigint) as own_place")
         parts.append("own_place")

@@ -1,6 +1,6 @@
 """The adapter for JSON: one object a line, or the elements of one array.
 
-An object a line may hold an array whose elements carry the events of the record.
+An object may hold an array whose elements carry the events of the record.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def stage(
     needed = list(mapping.raw_fields())
     staged = Staged({})
     if mapping.canonical:
-        prefix = _ITEM if mapping.json_lines.each else ""
+        prefix = _ITEM if mapping.each else ""
         hidden = mapping.masked_fields
         needed += [
             p + n
@@ -78,7 +78,7 @@ def _picks(mapping: Mapping, staged: Staged, source: str, first: str, padded: bo
     padded
         Whether some text may begin or end with white space.
     """
-    each = mapping.json_lines.each
+    each = mapping.each
     picks = [
         first,
         "case when json is null then 'not_json' when kind <> 'OBJECT' then 'not_an_object' end as unsplit",
@@ -111,7 +111,7 @@ def _picks(mapping: Mapping, staged: Staged, source: str, first: str, padded: bo
 
 def _columns(mapping: Mapping, staged: Staged) -> str:
     """Return what the SELECT over a staging file adds: element number and the staged columns."""
-    each = mapping.json_lines.each
+    each = mapping.each
     if each is None:
         return ", 0 as elem" + "".join(f", s.{c}" for c in staged.columns.values())
     text = ", unnest(range(greatest(s.elements, 1)))::integer as elem, s.elements = 0 as no_element"

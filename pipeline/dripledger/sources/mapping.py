@@ -208,7 +208,7 @@ class Mapping(Part):
         found = {s.field for s in self._subject_specs() if s.field is not None}
         for name in _SUBJECTS:
             if name not in self.fields:
-                found |= {name, f"item.{name}"} if self.json_lines.each else {name}
+                found |= {name, f"item.{name}"} if self.each else {name}
         return frozenset(found) - self.keyed_fields
 
     def keying(self, raw: str) -> str | None:
@@ -248,6 +248,12 @@ class Mapping(Part):
     def encoding(self) -> str:
         """How its text is encoded, as declared."""
         return str(getattr(getattr(self, self.shape), "encoding", "detect"))
+
+    @property
+    def each(self) -> str | None:
+        """Path of the array in a JSON record whose elements carry its events; None: there is none."""
+        told = getattr(getattr(self, self.shape), "each", None)
+        return None if told is None else str(told)
 
     @property
     def title_lines(self) -> int:

@@ -161,7 +161,7 @@ def _fixed(mapping: Mapping, data: bytes, shown: Shown) -> Ranges | None:
 
 def _json(mapping: Mapping, data: bytes, shown: Shown) -> Ranges | None:
     """Overwrite the values of a JSON text: those inside the array of `each` are fields ``item.NAME``."""
-    each = mapping.json_lines.each if mapping.shape == "json_lines" else None
+    each = mapping.each
     found: Ranges = []
     stack: list[tuple[str, str]] = []  # (what it is, its path)
     key: str | None = None

@@ -57,7 +57,7 @@ class FieldSpec(Part):
     Parameters
     ----------
     field
-        Raw field name; in JSON a dotted path. With ``json_lines.each``, ``item.x`` is inside the element and
+        Raw field name; in JSON a dotted path. With ``each``, ``item.x`` is inside the element and
         any other path inside the record.
     value
         A constant.

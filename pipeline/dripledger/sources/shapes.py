@@ -84,11 +84,14 @@ class JsonArrayOptions(Options):
     ----------
     path
         Dotted path of the array inside the document; empty: the document is the array.
+    each
+        Dotted path of an array inside the object; each element carries an event of the one record.
     decimal
         Decimal mark of numbers that are written as text.
     """
 
     path: Annotated[str, Field(pattern=r"^([^.]+(\.[^.]+)*)?$")] = ""
+    each: str | None = None
     decimal: Decimal = "."
 
 
