@@ -73,7 +73,7 @@ class Composer:
             )
         fields = self._fields()
         kinds = self._profile("kind")
-        filing = file_labels(kinds, self._profile("alarm_label"), self._codes())
+        filing = file_labels(kinds, self._profile("alarm_label"), self._codes(), self.fields.letters)
         if kinds is None:
             self.assumed.append("fields.kind: no column tells what happened; every record is 'other'")
         self.assumed += filing.assumed

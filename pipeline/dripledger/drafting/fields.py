@@ -13,6 +13,7 @@ from typing import Final
 from dripledger.drafting.codes import codes_in, share_of_codes, share_of_words
 from dripledger.drafting.evidence import Running, UnitOf, running, units
 from dripledger.drafting.labels import alarm_of
+from dripledger.drafting.letters import find_letters
 from dripledger.drafting.profile import Profile
 from dripledger.sources.parts import FIXED_UNIT, UNIT_COLUMN
 
@@ -72,6 +73,8 @@ class Fields:
         Raw field -> why it seems to be about people.
     keyed
         Raw fields that become pseudonyms.
+    letters
+        Canonical column -> code of each letter, where its values are letters.
     """
 
     found: dict[str, Found]
@@ -79,6 +82,7 @@ class Fields:
     running: dict[str, Running]
     personal: dict[str, str]
     keyed: list[str] = field(default_factory=list)
+    letters: dict[str, Mapping[str, str]] = field(default_factory=dict)
 
     def column(self, target: str) -> str | None:
         """Return the raw field of a canonical column."""
@@ -344,6 +348,12 @@ def find_fields(columns: Mapping[str, Profile]) -> Fields:
             taken.add(name)
     _shared(columns, found)
     fields = Fields(found, scorer.units, scorer.running, personal)
+    kinds = columns[found["kind"].column] if "kind" in found else None
+    for one in find_letters({n: p for n, p in columns.items() if n not in personal}, taken, kinds):
+        if one.target not in found:
+            # a guess, however well other columns bear it out
+            found[one.target] = Found(one.target, one.column, _LEAST, one.why)
+            fields.letters[one.target] = one.codes
     _people(columns, fields)
     return fields
 

@@ -61,8 +61,16 @@ class Filing:
     said: set[str] = field(default_factory=set)
 
 
-def file_labels(kinds: Profile | None, alarms: Profile | None, codes: Map[str, Profile]) -> Filing:
-    """Return the tables of labels for the columns of kinds, alarms and codes (column -> profile)."""
+def file_labels(
+    kinds: Profile | None,
+    alarms: Profile | None,
+    codes: Map[str, Profile],
+    letters: Map[str, Map[str, str]],
+) -> Filing:
+    """Return the tables of labels for the columns of kinds, alarms and codes (column -> profile).
+
+    Of a column of letters `letters` says what each means (column -> letter -> code).
+    """
     filing = Filing()
     sounding: list[str] = []
     if kinds is not None:
@@ -71,7 +79,7 @@ def file_labels(kinds: Profile | None, alarms: Profile | None, codes: Map[str, P
     if labels:
         _alarms(filing, labels)
     for column, told in codes.items():
-        _codes(filing, column, told)
+        _codes(filing, column, told, letters.get(column, {}))
     return filing
 
 
@@ -161,16 +169,20 @@ def _alarms(filing: Filing, labels: Counter[str]) -> None:
     _rest(filing.lines, withheld, left_out)
 
 
-def _codes(filing: Filing, column: str, told: Profile) -> None:
+def _codes(filing: Filing, column: str, told: Profile, letters: Map[str, str]) -> None:
     """Write which value of a column of codes means what; nothing where the log writes our own words."""
     allowed = COLUMNS[column].allowed
     if set(told.counts) <= set(allowed):
         return
-    shown, withheld, left_out = _shown(told.counts, lambda text: code_of(column, text))
+
+    def read(text: str) -> str | None:
+        return letters.get(text) or code_of(column, text)
+
+    shown, withheld, left_out = _shown(told.counts, read)
     filing.lines += ["", f"[values.{column}]"]
     choice = ", ".join(code for code in allowed if code != UNMAPPED)
     for text, n in shown:
-        code = text if text in allowed else code_of(column, text)
+        code = text if text in allowed else read(text)
         seen = f"{n} of {len(told.texts)}"
         if code is None:
             filing.lines.append(f'# {toml.string(text)} = ""   # {seen}: to file; one of {choice}')
