@@ -214,3 +214,13 @@ def test_rules_name_codes_that_exist() -> None:
     assert set(rules) == set(CODED)
     for column, told in rules.items():
         assert {rule["value"] for rule in told["rules"]} <= set(COLUMNS[column].allowed)
+
+
+def test_yes_and_no_below_a_header_of_the_library_are_listed_for_a_person(tmp_path: Path) -> None:
+    words = _WORDS["en"] | {"library_use": ("Lib", "Y", "N")}
+    text = _drafted(tmp_path, words)
+    told = tomllib.loads(text)
+    assert told["fields"]["library_use"] == "Lib"
+    # which of them means the library is in use is not for a draft to say
+    assert told["values"]["library_use"] == {}
+    assert text.count("to file; one of limited, no_limit_entry, bypassed, unknown") == 2

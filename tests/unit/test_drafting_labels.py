@@ -21,6 +21,8 @@ from dripledger.schema.codes import ALARM_KINDS
         ("Soft limit exceeded", "limit_alerted"), ("Limit confirmed", "limit_overridden"),
         ("Power on", "powered_on"), ("Ausgeschaltet", "powered_off"), ("Nuevo paciente", "patient_changed"),
         ("Heartbeat", "heartbeat"), ("Dose changed", "rate_changed"), ("Pump paused", "infusion_paused"),
+        ("Rate chg", "rate_changed"), ("Limit warn", "limit_alerted"),
+        ("Limit warn accepted", "limit_overridden"),
     ],
 )  # fmt: skip
 def test_said_clearly(label: str, kind: str) -> None:
@@ -31,7 +33,7 @@ def test_said_clearly(label: str, kind: str) -> None:
     "label",
     [
         "Self test started", "Alarm over", "Alarm-up", "Light off", "Bolus cancelled", "Hors tension",
-        "Limit", "QX7", "Call stopped", "Session end",
+        "Alarm confirmed", "Warn accepted", "Battery chg", "Limit", "QX7", "Call stopped", "Session end",
         "Menu key help", "Cancel", "Confirm", "Library", "42", "",
     ],
 )  # fmt: skip

@@ -16,6 +16,7 @@ from dripledger.schema.units import UNITS
         ("RateMlH", "mL/h"), ("Rate mL per h", "mL/h"), ("Rate L/h", "L/h"), ("Rate.ml.h", "mL/h"),
         ("Dose µg/kg/min", "ug/kg/min"), ("Dose μg/kg/min", "ug/kg/min"), ("dose_mcg_kg_min", "ug/kg/min"),
         ("Weight kg", "kg"), ("WeightKg", "kg"),
+        ("ML/H", "mL/h"), ("mL/h", "mL/h"), ("MCG/KG/MIN", "ug/kg/min"), ("H/L", None), ("h", None),
         ("Rate uL/h", "uL/h"), ("Rate_uL_h", "uL/h"), ("RateuLH", None), ("Dose mIU/h", "m[IU]/h"),
         ("Dose kU/h", "k[IU]/h"), ("Volume m", None), ("Rate", None), ("Time in", None),
     ],

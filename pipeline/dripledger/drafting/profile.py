@@ -263,6 +263,9 @@ def unit_role(text: str) -> str | None:
 
 def unit_in_header(header: str) -> str | None:
     """Return the unit that a header ends with: in brackets, or as its last words (``flow_ml_h``)."""
+    if "/" in header and (code := normalise_unit(header.strip())) is not None:
+        # a header that is nothing but a unit; of one without a stroke no word could be told from a unit
+        return code
     # never at a hump while there are other seams: "mL" would fall into a metre and a litre
     seams = [re.split(r"[\s_]+", header.strip()), re.split(r"[\s_.\-]+", header.strip())]
     cut = [parts for parts in seams if len(parts) > 1] or [list(tokens(header))]
