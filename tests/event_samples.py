@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import duckdb
-
 from dripledger.events import IngestResult, ingest
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
 from dripledger.store.snapshot import ALL_TABLES
+from tests.database import connection
 
 SITE = 'format = 1\nfacility = "Harbour Hill"\ntime_zone = "Europe/Lisbon"\n'
 
@@ -75,9 +74,8 @@ def read(site: Site, *paths: Path) -> IngestResult:
 
 def rows(site: Site, sql: str) -> list[tuple[object, ...]]:
     """Query the newest version of the store."""
-    con = duckdb.connect()
+    con = connection()
     try:
-        con.execute("set TimeZone = 'UTC'")
         # those it names: to look into every table takes longer than most queries do
         Ledger.open(site.store).snapshot().attach(con, [name for name in ALL_TABLES if name in sql])
         return con.execute(sql).fetchall()

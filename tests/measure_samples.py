@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
 import duckdb
 import pyarrow as pa
 
-from dripledger.engine import connect
 from dripledger.measures import (
     ROWS,
     STORE_TABLES,
@@ -25,6 +23,7 @@ from dripledger.measures import (
 from dripledger.measures.months import as_months
 from dripledger.schema import TABLES
 from dripledger.site import Site, SiteSettings
+from tests.database import connection
 
 START = "2026-10-05 08:00"
 
@@ -131,16 +130,9 @@ def _numbered(column: str, number: int) -> Any:
     return None
 
 
-@cache
-def _database() -> duckdb.DuckDBPyConnection:
-    """Open one database for all drawn stores: each has a connection, with temporary tables of its own."""
-    return connect()
-
-
 def store(**drawn: str | list[dict[str, Any]]) -> duckdb.DuckDBPyConnection:
     """Open a connection with all tables that measures read; those not given are empty (ingests: one row)."""
-    con = _database().cursor()
-    con.execute("set TimeZone = 'UTC'")
+    con = connection()
     drawn.setdefault("ingests", "| path |\n| a.csv |")
     for name in STORE_TABLES:
         con.register(f"{name}_given", table(name, drawn.get(name, "")))

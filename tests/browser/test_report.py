@@ -67,7 +67,7 @@ def test_every_page_opens_from_disk_without_a_complaint_or_a_request_off_it(
         assert page.evaluate("getComputedStyle(document.body).marginTop") == "0px", name
 
 
-@pytest.mark.parametrize("width", [360, 640, 1600])
+@pytest.mark.parametrize("width", [360, *(pytest.param(width, marks=marks.LONG) for width in (640, 1600))])
 def test_no_page_is_wider_than_the_screen(report: Path, watched: tuple[Page, list[str]], width: int) -> None:
     # 640 px is a window of 1280 px at 200 % zoom
     page, _ = watched

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import duckdb
+from tests.database import connection
 from tests.event_samples import HEADER, WARDS, make_site
 
 from dripledger.cli import main
@@ -115,7 +115,7 @@ def seen(root: Path) -> Mapping[str, object]:
     site = load_site(root)
     snapshot = Ledger.open(site.store).snapshot()
     told: dict[str, object] = {}
-    with duckdb.connect() as con:
+    with connection() as con:
         snapshot.attach(con, TABLES)
         for table, columns in TABLES.items():
             told[table] = con.execute(f"select {columns} from {table} order by all").fetchall()

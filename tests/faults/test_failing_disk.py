@@ -36,11 +36,8 @@ def failing(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def bases(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with a site for each work, and what it looks like when all is well."""
-    folder = tmp_path_factory.mktemp("bases")
-    for name in ("ingest", "redo"):
-        WORKS[name].prepare(folder / name)
-    return folder
+    """Return a folder for a site of each work, which is made when it is first asked for."""
+    return tmp_path_factory.mktemp("bases")
 
 
 class Trial:
@@ -54,6 +51,8 @@ class Trial:
             work,
             call,
         )
+        if not self.base.exists():
+            work.prepare(self.base)
         copy(self.base, root)
         self.before = state(seen(root))
         code, told, self.calls = self.run(0)

@@ -1,0 +1,24 @@
+"""One DuckDB for all small questions of the tests: to open one takes longer than most of them."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import duckdb
+
+from dripledger.engine import connect
+
+
+@cache
+def _database() -> duckdb.DuckDBPyConnection:
+    con = connect()
+    # a test may damage a file that was read a moment ago
+    con.execute("set enable_external_file_cache = false")
+    return con
+
+
+def connection() -> duckdb.DuckDBPyConnection:
+    """Return a connection of its own, to be closed; temporary tables and views stand only there."""
+    con = _database().cursor()
+    con.execute("set TimeZone = 'UTC'")
+    return con
