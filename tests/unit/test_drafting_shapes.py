@@ -140,6 +140,26 @@ def test_elements_of_the_records_of_a_document(tmp_path: Path, path: str) -> Non
     assert trial.counts["events"] == 60
 
 
+def test_a_record_longer_than_the_sample_is_drafted_from_its_first_events(tmp_path: Path) -> None:
+    log = [
+        {
+            "t": 1_790_000_000_000 + n * 60_000,
+            "what": ("Start", "Stop")[n % 2],
+            "note": 'a "}]" b',
+            "flow": n / 2,
+        }
+        for n in range(25_000)
+    ]
+    path = tmp_path / "log.json"
+    path.write_text(json.dumps({"pumps": [{"id": "B-1", "more": {"a": [1, 2]}, "log": log}]}, indent=1))
+    assert path.stat().st_size > 2 << 20
+    text = draft(path)
+    told = tomllib.loads(text)
+    assert told["json_array"] == {"path": "pumps", "each": "log", "decimal": "."}
+    assert told["fields"]["device_time"] == "item.t"
+    assert "Drafted from the first 4000 records" in text
+
+
 def test_columns_without_header(tmp_path: Path) -> None:
     lines = [
         f"P-{n % 2}  2026-10-1{n % 9} 0{n % 9}:00:00 {'START' if n % 3 else 'STOP '} {n + 0.5:8.1f}\n"

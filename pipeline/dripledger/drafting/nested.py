@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator
 from typing import Any, Final, cast
@@ -14,6 +15,8 @@ from dripledger.drafting.sample import SAMPLE_RECORDS, Head, Sample, Values
 from dripledger.errors import InputError
 
 _DEEPEST: Final = 6
+#: A text, whatever signs stand in it, or a sign that opens or closes.
+_NESTING: Final = re.compile(r'"(?:[^"\\]|\\.)*"|[{}\[\]]')
 _ELEMENTS: Final = ", and the elements of its array {!r} are what happened"
 
 
@@ -115,9 +118,10 @@ def json_array(head: Head) -> Sample | None:
 
 
 def _elements(text: str, at: int) -> Iterator[dict[str, Any]]:
-    """Yield the objects of the array that begins at a place, as many as are there whole."""
+    """Yield the objects of an array, as many as the sample holds whole; a part of a first one."""
     decoder = json.JSONDecoder(parse_float=str, parse_int=str)
     at += 1
+    first = True
     for _ in range(SAMPLE_RECORDS):
         while at < len(text) and text[at] in " \t\r\n,":
             at += 1
@@ -126,8 +130,36 @@ def _elements(text: str, at: int) -> Iterator[dict[str, Any]]:
         try:
             value, at = decoder.raw_decode(text, at)
         except ValueError:
+            if first and (begun := _begun(text[at:])) is not None:
+                yield begun
             return
+        first = False
         yield value
+
+
+def _begun(text: str) -> dict[str, Any] | None:
+    """Return an object that the sample cuts off, as far as the elements of its arrays are there whole.
+
+    One pump's list of events may be longer than the sample.
+    """
+    stack: list[str] = []
+    end, closing = 0, ""
+    for token in _NESTING.finditer(text):
+        sign = token[0]
+        if sign in "{[":
+            stack.append("}" if sign == "{" else "]")
+        elif sign in "}]":
+            if not stack or stack.pop() != sign:
+                return None
+            if sign == "}" and stack and stack[-1] == "]":
+                end, closing = token.end(), "".join(reversed(stack))
+    if not end:
+        return None
+    try:
+        value = json.loads(text[:end] + closing, parse_float=str, parse_int=str)
+    except ValueError:
+        return None
+    return value if isinstance(value, dict) else None
 
 
 def _array_inside(text: str) -> tuple[str, int] | None:
