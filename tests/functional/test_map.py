@@ -99,6 +99,10 @@ def test_try_shows_the_worst_records_without_people(cli: CommandLine, export: Pa
     export.write_bytes((text + "\n").encode("cp1252"))
     document = cli.ok("map", "try", mapping, export, "--json").json
     assert document["quarantined"] == 4
+    # into a pipe goes the table of events alone, so the reasons are told beside it
+    told = cli.ok("map", "try", mapping, export).err
+    assert "would wait: 2 records: the time does not have the format that the mapping declares\n" in told
+    assert "would wait: 1 record: " in told
     assert {row["reason"]: row["records"] for row in document["waiting"]} == {
         "not_a_number": 3, "no_pump": 2, "time_format": 2, "sequence_not_whole": 1, "unknown_unit": 1,
         "no_unit": 1, "wrong_number_of_fields": 1,

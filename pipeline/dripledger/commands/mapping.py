@@ -89,6 +89,8 @@ def _try(args: Namespace) -> int:
     else:
         for sentence in trial.assumed:
             say(f"assumed: {sentence}")
+        for row in trial.waiting.to_pylist():
+            say(f"would wait: {counted(row['records'], 'record', 'records')}: {row['means']}")
         emit(trial.events, form, document=trial.as_json())
     for note in trial.notes:
         say(f"{note}.")
