@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from dripledger.measures.definitions import NOT_BUILT
 from dripledger.measures.measure import Amount, Form, IntervalKind, Least, Measure, Part
@@ -14,6 +16,28 @@ from dripledger.site import Minimums
 from dripledger.statistics import clustered_share, wilson
 from dripledger.statistics.rates import clustered_rate
 from dripledger.statistics.survival import survival_quantile
+
+
+@dataclass(frozen=True, slots=True)
+class Clusters:
+    """What stands together in an interval: an infusion's or a pump's amounts, in no order.
+
+    Attributes
+    ----------
+    part, whole
+        Numerator and denominator of each cluster; shape (clusters,), whole numbers.
+    """
+
+    part: npt.NDArray[np.int64]
+    whole: npt.NDArray[np.int64]
+
+    @property
+    def with_whole(self) -> int:
+        """How many have a denominator."""
+        return int(np.count_nonzero(self.whole > 0))
+
+
+_NONE: Final = Clusters(np.zeros(0, np.int64), np.zeros(0, np.int64))
 
 
 @dataclass
@@ -31,7 +55,7 @@ class Counts:
     passed_over
         What happened and is not told enough to be counted, beside a denominator that stays.
     clusters
-        Clustered intervals only: infusion or pump -> [numerator, denominator].
+        Clustered intervals only: the amounts of each infusion or pump.
     unable_here, infusions_here
         Infusions of the cell whose source can log none of what is counted, and all of the cell.
     lacking
@@ -44,13 +68,13 @@ class Counts:
     denominator: int = 0
     left_out_unknown: int = 0
     left_out_unable: int = 0
-    clusters: dict[str, list[int]] = field(default_factory=dict)
+    left_out_untold: int = 0
+    passed_over: int = 0
+    clusters: Clusters = _NONE
     times: list[tuple[int, bool, int]] = field(default_factory=list)
     unable_here: int = 0
     infusions_here: int = 0
     lacking: str = ""
-    left_out_untold: int = 0
-    passed_over: int = 0
 
 
 @dataclass(frozen=True)
@@ -154,7 +178,7 @@ def _too_small(measure: Measure, counts: Counts, minimums: Minimums) -> str:
         base = _of_base(measure, counts.denominator)
         return f"{counts.denominator} {base}, under the minimum of {minimums.starts}"
     if measure.least is Least.HOURS:
-        infusions = sum(1 for _, whole in counts.clusters.values() if whole > 0)
+        infusions = counts.clusters.with_whole
         hours = counts.denominator / Amount.HOURS.value
         if infusions < minimums.infusions or hours < minimums.channel_hours:
             return (
@@ -193,7 +217,7 @@ def _left_out(measure: Measure, counts: Counts) -> str:
             continue
         if measure.least is Least.PUMP_HOURS:
             # their powered-on time is what cannot be known
-            pumps = sum(1 for _, whole in counts.clusters.values() if whole > 0) + amount
+            pumps = counts.clusters.with_whole + amount
             parts.append(f"{amount} {_of('pumps', amount)} {why} ({_percent(amount, pumps)})")
             continue
         size = f"{amount / Amount.HOURS.value:.1f}" if hours else str(amount)
@@ -236,13 +260,9 @@ def _value(
         )
         return _number(found.value), _number(found.low), _number(found.high)
     if measure.form is Form.RATE:
-        rows = [counts.clusters[name] for name in sorted(counts.clusters)]
         one, other = measure.counted.value, measure.over.value
         rate = clustered_rate(
-            [row[0] / one for row in rows],
-            [row[1] / other for row in rows],
-            list(range(len(rows))),
-            counts=measure.counted is Amount.COUNT,
+            counts.clusters.part / one, counts.clusters.whole / other, counts=measure.counted is Amount.COUNT
         )
         value = (counts.numerator / one) / (counts.denominator / other)
         return 100 * value, _number(100 * rate.low), _number(100 * rate.high)
@@ -255,8 +275,7 @@ def _interval(measure: Measure, counts: Counts) -> tuple[float | None, float | N
         low, high = wilson([counts.numerator], [counts.denominator])
         return float(low[0]), float(high[0])
     if measure.interval is IntervalKind.CLUSTERED:
-        rows = [counts.clusters[name] for name in sorted(counts.clusters)]
-        found = clustered_share([r[0] for r in rows], [r[1] for r in rows], list(range(len(rows))))
+        found = clustered_share(counts.clusters.part, counts.clusters.whole)
         return _number(found.low[0]), _number(found.high[0])
     return None, None
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import duckdb
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 
-from dripledger.measures.cells import Counts
-from dripledger.measures.measure import Form, Measure
+from dripledger.measures.cells import Clusters, Counts
+from dripledger.measures.measure import Form, Measure, Part
 
 Key = tuple[str, ...]
 #: (month, groups) -> what was counted.
@@ -20,6 +22,8 @@ _FOUR: Final = ("numerator", "denominator", "left_out_unknown", "left_out_unable
 _FIVE: Final = (*_FOUR, "left_out_untold")
 _SIX: Final = (*_FIVE, "passed_over")
 _TWO: Final = ("numerator", "denominator")
+#: Columns that tell a time apart from another, in a measure of times.
+_TIMED: Final = ("duration_us", "seen")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,42 +127,111 @@ def read_facts(
     """
     source = SOURCES[measure.id]
     own = [g for g in groups if g in measure.groups]
-    by_part = sorted({part.column for part in measure.parts if part.column})
-    timed = ["duration_us", "seen"] if measure.form is Form.TIMES else []
-    cluster = [source.cluster] if source.cluster else []
-    keys = ["month", *own, *by_part, *timed, *cluster]
-    sums = ", ".join(f"cast(sum({name}) as bigint)" for name in source.amounts)
+    table = con.sql(_query(measure, source, own, months)).to_arrow_table()
+    places = list(
+        zip(
+            table["month"].to_pylist(),
+            zip(*(table[g].to_pylist() for g in own), strict=True) if own else [()] * table.num_rows,
+            strict=True,
+        )
+    )
+    found: dict[str, Found] = {}
+    for number, (name, part) in enumerate(_told(measure).items()):
+        found[name] = _counts(table, places, measure, source, number, part is not None)
+    return {name: found[name if name in found else measure.id] for name in measure.rows}
+
+
+def _told(measure: Measure) -> dict[str, Part | None]:
+    """Return what is counted apart: the whole, and each part with a column of its own."""
+    apart = {name: part for name, part in measure.rows.items() if part is not None and part.column}
+    return {measure.id: None, **apart}
+
+
+def _query(measure: Measure, source: Source, own: Sequence[str], months: Sequence[str] | None) -> str:
+    """Return the SELECT of a row a place, its clusters and times as lists.
+
+    The engine adds up: a facility has a row an infusion and month, and Python would take a second for each
+    few hundred thousand of them.
+    """
+    place = ", ".join(["month", *own])
+    together = [
+        *([source.cluster] if source.cluster else []),
+        *(_TIMED if measure.form is Form.TIMES else []),
+    ]
     told = [f"measure = '{measure.id}'"] if source.shared else []
     if months is not None:
         listed = ", ".join(f"'{month}'" for month in months) or "null"
         told.append(f"month in ({listed})")
-    where = f"where {' and '.join(told)}" if told else ""
-    listed = ", ".join(keys)
-    found = con.execute(
-        f"select {listed}, {sums} from {source.relation} {where} group by {listed} order by {listed}"
-    ).fetchall()
+    inner, outer, pairs = [], [], []
+    for number, part in enumerate(_told(measure).values()):
+        only = "" if part is None else f" filter (where {part.column} = '{part.value}')"
+        own_rows = part is None or not measure.parts_of_whole
+        amounts = source.amounts if own_rows else source.amounts[:1]
+        columns = [(f"a{which}_{number}", f"sum({amount}){only}") for which, amount in enumerate(amounts)]
+        if own_rows:
+            columns.append((f"rows_{number}", f"count(*){only}"))
+        inner += [f"cast(coalesce({sums}, 0) as bigint) as {name}" for name, sums in columns]
+        outer += [f"cast(sum({name}) as bigint) as {name}" for name, _ in columns]
+        pairs += [name for name, _ in columns if name.startswith(("a0_", "a1_"))]
+        if measure.form is Form.TIMES and own_rows:
+            ended = f"{{'duration_us': duration_us, 'seen': seen, 'cases': a1_{number}}}"
+            outer.append(
+                f"list({ended} order by duration_us, seen) "
+                f"filter (where duration_us is not null and rows_{number} > 0) as times_{number}"
+            )
+    if source.cluster:
+        listed = ", ".join(f"'{name}': {name}" for name in pairs)
+        outer.append(f"list({{{listed}}}) as clusters")
+    where = f"where {' and '.join(told)} " if told else ""
+    first = ", ".join([place, *together])
+    return (
+        f"select {place}, {', '.join(outer)} from (select {first}, {', '.join(inner)} from {source.relation} "
+        f"{where}group by {first}) group by {place} order by {place}"
+    )
 
-    rows = measure.rows
-    tallies: dict[str, dict[tuple[str, Key], Counts]] = {name: defaultdict(Counts) for name in rows}
-    whole: dict[tuple[str, Key], Counts] = tallies.setdefault(measure.id, defaultdict(Counts))
-    parts = [(name, part) for name, part in rows.items() if part is not None]
-    at = {key: number for number, key in enumerate(keys)}
-    for row in found:
-        place = (str(row[0]), tuple(row[1 : 1 + len(own)]))
-        amounts = [*row[len(keys) :], 0, 0, 0, 0][: len(_SIX)]
-        name = row[at[source.cluster]] if source.cluster else None
-        ending = (row[at["duration_us"]], row[at["seen"]]) if timed else None
-        _add(whole[place], amounts, name, ending)
-        for row_name, part in parts:
-            if not part.column or row[at[part.column]] == part.value:
-                _add(tallies[row_name][place], amounts, name, ending)
-    if measure.parts_of_whole and parts:
-        nothing = Counts()
-        for place, counts in whole.items():
-            idle = {name: [0, pair[1]] for name, pair in counts.clusters.items()}
-            for row_name, _ in parts:
-                tallies[row_name][place] = _of_whole(tallies[row_name].get(place, nothing), counts, idle)
-    return {name: dict(tallies[name]) for name in rows}
+
+def _counts(
+    table: pa.Table,
+    places: Sequence[tuple[str, Key]],
+    measure: Measure,
+    source: Source,
+    number: int,
+    apart: bool,
+) -> Found:
+    """Read what is counted of the whole, or of one part, out of the answer of `_query`.
+
+    Of a part of the whole only the numerator is its own.
+    """
+    own = 0 if apart and measure.parts_of_whole else number
+    amounts = [
+        table[f"a{which}_{own if which else number}"].to_pylist() for which in range(len(source.amounts))
+    ]
+    amounts += [[0] * table.num_rows] * (len(_SIX) - len(amounts))
+    rows = table[f"rows_{own}"].to_pylist()
+    clusters = _clusters(table["clusters"], f"a0_{number}", f"a1_{own}") if source.cluster else None
+    times = table[f"times_{own}"].to_pylist() if measure.form is Form.TIMES else None
+    found: Found = {}
+    for row, place in enumerate(places):
+        if not rows[row]:
+            continue
+        found[place] = counts = Counts(*(column[row] for column in amounts))
+        if clusters is not None:
+            counts.clusters = clusters[row]
+        if times is not None:
+            counts.times = [(one["duration_us"], one["seen"], one["cases"]) for one in times[row] or ()]
+    return found
+
+
+def _clusters(column: pa.ChunkedArray, part: str, whole: str) -> list[Clusters]:
+    """Return each row's list as two arrays, without a Python object for each cluster."""
+    made = []
+    for chunk in column.chunks:
+        amounts = chunk.flatten()
+        parts, wholes = (amounts.field(name).to_numpy(zero_copy_only=False) for name in (part, whole))
+        ends = np.cumsum(pc.list_value_length(chunk).to_numpy(zero_copy_only=False))
+        for begin, end in zip((0, *ends[:-1]), ends, strict=True):
+            made.append(Clusters(parts[begin:end], wholes[begin:end]))
+    return made
 
 
 def read_presence(
@@ -177,33 +250,3 @@ def read_presence(
     for row in found:
         present.setdefault((row[0], tuple(row[1 : 1 + len(own)])), {})[row[-2]] = row[-1]
     return present
-
-
-def _add(counts: Counts, amounts: list[int], cluster: str | None, ending: tuple[int, bool] | None) -> None:
-    counts.numerator += amounts[0]
-    counts.denominator += amounts[1]
-    counts.left_out_unknown += amounts[2]
-    counts.left_out_unable += amounts[3]
-    counts.left_out_untold += amounts[4]
-    counts.passed_over += amounts[5]
-    if cluster is not None:
-        pair = counts.clusters.setdefault(cluster, [0, 0])
-        pair[0] += amounts[0]
-        pair[1] += amounts[1]
-    if ending is not None and ending[0] is not None:
-        counts.times.append((*ending, amounts[1]))
-
-
-def _of_whole(part: Counts, whole: Counts, idle: dict[str, list[int]]) -> Counts:
-    """Return the part's numerator over the denominator of the whole; `idle` has its clusters without any."""
-    own = {name: [pair[0], idle[name][1]] for name, pair in part.clusters.items() if pair[0]}
-    return Counts(
-        part.numerator,
-        whole.denominator,
-        whole.left_out_unknown,
-        whole.left_out_unable,
-        {**idle, **own} if own else idle,
-        part.times,
-        left_out_untold=whole.left_out_untold,
-        passed_over=whole.passed_over,
-    )

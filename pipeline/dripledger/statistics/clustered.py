@@ -27,7 +27,7 @@ class ClusteredShare(NamedTuple):
 def clustered_share(
     part: npt.ArrayLike,
     whole: npt.ArrayLike,
-    cluster: npt.ArrayLike,
+    cluster: npt.ArrayLike | None = None,
     group: npt.ArrayLike | None = None,
     groups: int | None = None,
     level: float = 0.95,
@@ -42,7 +42,7 @@ def clustered_share(
         All hours, in the same unit; shape (rows,).
     cluster
         Which cluster (infusion) a row belongs to, whole numbers; shape (rows,). Rows of one cluster and
-        group are added first.
+        group are added first. None: each row is a cluster.
     group
         Index of the group of each row, whole numbers from 0; shape (rows,). None: all rows are one group.
     groups
@@ -75,13 +75,15 @@ def clustered_share(
     parts, wholes = as_rows("part", part, "whole", whole)
     refuse("part", parts, parts < 0, "is negative")
     refuse("part", parts, parts > wholes, "is more than whole")
-    ids = as_indices("cluster", cluster, "part", parts)
     places = np.zeros(parts.shape, np.int64) if group is None else as_indices("group", group, "part", parts)
     refuse("group", places, places < 0, "is negative")
     size = groups if groups is not None else (1 if group is None else int(places.max(initial=-1)) + 1)
     refuse("group", places, places >= size, f"is not below the number of groups, {size}")
 
-    a, b, where = _add_up(parts, wholes, ids, places)
+    if cluster is None:
+        some = wholes > 0
+        return _estimate(parts[some], wholes[some], places[some], size, level)
+    a, b, where = _add_up(parts, wholes, as_indices("cluster", cluster, "part", parts), places)
     return _estimate(a, b, where, size, level)
 
 

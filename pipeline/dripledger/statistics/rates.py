@@ -26,7 +26,7 @@ class ClusteredRate(NamedTuple):
 def clustered_rate(
     amount: npt.ArrayLike,
     exposure: npt.ArrayLike,
-    cluster: npt.ArrayLike,
+    cluster: npt.ArrayLike | None = None,
     level: float = 0.95,
     counts: bool = True,
 ) -> ClusteredRate:
@@ -39,7 +39,7 @@ def clustered_rate(
     exposure
         Hours, or units of whatever the rate is over; 0 or more; shape (rows,).
     cluster
-        Which cluster (infusion, pump) a row belongs to, whole numbers; shape (rows,).
+        Which cluster (infusion, pump) a row belongs to, whole numbers; shape (rows,). None: each row is one.
     level
         Two-sided confidence level, between 0 and 1.
     counts
@@ -80,8 +80,9 @@ def clustered_rate(
     amounts, exposures = as_rows("amount", amount, "exposure", exposure)
     refuse("amount", amounts, amounts < 0, "is negative")
     refuse("exposure", exposures, exposures < 0, "is negative")
-    a, t = _add_up(amounts, exposures, as_indices("cluster", cluster, "amount", amounts))
-    return _estimate(a, t, level, counts)
+    if cluster is not None:
+        amounts, exposures = _add_up(amounts, exposures, as_indices("cluster", cluster, "amount", amounts))
+    return _estimate(*_in_order(amounts, exposures), level, counts)
 
 
 def clustered_ratio(after: ClusteredRate, before: ClusteredRate) -> tuple[float, float, float]:
@@ -134,6 +135,11 @@ def _add_up(amounts: Floats, exposures: Floats, ids: npt.NDArray[np.int64]) -> t
     size = int(place.max(initial=-1)) + 1
     a: Floats = np.bincount(place[order], amounts[order], size).astype(np.float64)
     t: Floats = np.bincount(place[order], exposures[order], size).astype(np.float64)
+    return a, t
+
+
+def _in_order(a: Floats, t: Floats) -> tuple[Floats, Floats]:
+    """Return the clusters with anything, in an order that does not depend on how they were given."""
     order = np.lexsort((t, a))
     some = (a[order] > 0) | (t[order] > 0)
     return a[order][some], t[order][some]
