@@ -13,6 +13,7 @@ import pytest
 from tests.event_samples import HEADER, drop, make_site, read
 from tests.faults.harm import left_over, log
 from tests.faults.test_store_faults import kill_at
+from tests.marks import LONG
 from tests.store_samples import commit_events, count, rows
 
 from dripledger.cli import main
@@ -38,7 +39,14 @@ def root(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("stage", ["lock", "first table", "before commits", "after commits"])
+@pytest.mark.parametrize(
+    "stage",
+    [
+        pytest.param("lock", marks=LONG),
+        "first table",
+        *(pytest.param(stage, marks=LONG) for stage in ("before commits", "after commits")),
+    ],
+)
 def test_what_a_killed_writer_left_goes_with_the_next_write(root: Path, stage: str) -> None:
     kill_at(root, stage)
     left = unnamed(root)

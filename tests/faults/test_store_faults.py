@@ -16,6 +16,7 @@ import pyarrow as pa
 import pytest
 from deltalake import DeltaTable, write_deltalake
 from deltalake.exceptions import DeltaError
+from tests.marks import LONG
 from tests.store_samples import balanced, commit_events, count, fetch, rows
 
 from dripledger.errors import StoreBusyError, VerificationError
@@ -128,7 +129,14 @@ def kill_at(root: Path, stage: str) -> None:
     assert child.wait(timeout=10) == -signal.SIGKILL
 
 
-@pytest.mark.parametrize("stage", ["lock", "first table", "before commits", "after commits"])
+@pytest.mark.parametrize(
+    "stage",
+    [
+        *(pytest.param(stage, marks=LONG) for stage in ("lock", "first table")),
+        "before commits",
+        "after commits",
+    ],
+)
 def test_a_kill_leaves_a_whole_version_and_the_next_writer_repairs(tmp_path: Path, stage: str) -> None:
     root = tmp_path / "store"
     ledger = Ledger.create(root)

@@ -12,10 +12,13 @@ import resource
 import subprocess
 import sys
 import zipfile
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.functional.written_logs import BY_NAME, ROWS, open_document, packed
+from tests.marks import LONG
 
 from dripledger.errors import InputError
 from dripledger.site import Limits
@@ -76,9 +79,17 @@ def told(path: Path, sheet: str) -> str:
     return done.stdout
 
 
+#: In a plain run the first ones; the others before a merge.
+_FIRST = 3
+
+
+def _some(cases: Sequence[Any]) -> list[Any]:
+    return [pytest.param(case, marks=LONG if n >= _FIRST else ()) for n, case in enumerate(cases)]
+
+
 @pytest.mark.parametrize(
     "more",
-    [
+    _some([
         f'<row r="1048576"><c r="XFD1048576" t="inlineStr">{TEXT}</row>',
         # the place of a cell counts, whatever its row says, and whether it stands in one
         f'<row r="9"><c t="inlineStr" r="XFD1048576">{TEXT}</row>',
@@ -90,8 +101,8 @@ def told(path: Path, sheet: str) -> str:
         f'<row r="9"><c r="{"Z" * 300}9" t="inlineStr">{TEXT}</row>',
         f'<row r="9"><c r="A{"9" * 5000}" t="inlineStr">{TEXT}</row>',
         f'<row r="1048570"><c r="CV1048570" t="inlineStr">{TEXT}</row>',
-    ],
-)
+    ]),
+)  # fmt: skip
 def test_a_spreadsheet_with_a_cell_far_out(tmp_path: Path, more: str) -> None:
     path = tmp_path / "log.xlsx"
     path.write_bytes(spreadsheet(more))
@@ -101,7 +112,7 @@ def test_a_spreadsheet_with_a_cell_far_out(tmp_path: Path, more: str) -> None:
 
 @pytest.mark.parametrize(
     "rows",
-    [
+    _some([
         [f"<table:table-row><table:table-cell {VALUE}</table:table-row>",
          f'<table:table-row table:number-rows-repeated="99999999999"><table:table-cell {VALUE}'
          "</table:table-row>"],
@@ -115,7 +126,7 @@ def test_a_spreadsheet_with_a_cell_far_out(tmp_path: Path, more: str) -> None:
          f'<table:table-cell table:number-columns-repeated="99" {VALUE}</table:table-row>'],
         [f'<table:table-row table:number-rows-repeated="{"9" * 5000}"><table:table-cell {VALUE}'
          "</table:table-row>"],
-    ],
+    ]),
 )  # fmt: skip
 def test_an_open_document_that_repeats_without_end(tmp_path: Path, rows: list[str]) -> None:
     path = tmp_path / "log.ods"

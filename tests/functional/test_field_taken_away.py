@@ -108,7 +108,7 @@ def _measured(root: Path, without: tuple[str, ...]) -> dict[str, dict[str, Any]]
 
 
 #: In a plain run; the others before a merge.
-_ALWAYS: Final = ((), ("limit_kind",), ("rate_ml_h",))
+_ALWAYS: Final = ((), ("limit_kind",))
 
 
 @pytest.mark.parametrize(

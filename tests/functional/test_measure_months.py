@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.functional.conftest import HEADER, CommandLine, infusion
+from tests.marks import LONG
 
 
 @pytest.fixture(scope="module")
@@ -36,9 +37,9 @@ def three(cli: CommandLine, three_once: Path) -> Path:
     ("options", "months"),
     [
         (["--from", "2026-09"], {"2026-09", "2026-10"}),
-        (["--to", "2026-09"], {"2026-08", "2026-09"}),
+        pytest.param(["--to", "2026-09"], {"2026-08", "2026-09"}, marks=LONG),
         (["--from", "2026-09", "--to", "2026-09"], {"2026-09"}),
-        ([], {"2026-08", "2026-09", "2026-10"}),
+        pytest.param([], {"2026-08", "2026-09", "2026-10"}, marks=LONG),
     ],
 )
 def test_an_open_end_reaches_as_far_as_the_store(

@@ -198,7 +198,7 @@ def test_no_planted_word_leaves_inbox_and_originals(site: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ('pump_id = "Pump"', 'pump_id = "Device"'),
+        pytest.param('pump_id = "Pump"', 'pump_id = "Device"', marks=LONG),
         pytest.param('separator = ","', 'separator = ";"', marks=LONG),
         pytest.param('zone = "site"', 'zone = "in_text"', marks=LONG),
         ("[kinds]", '[[ignore]]\nwhen = "cast(Rate as integer) > 3"\nreason = "left out"\n[kinds]'),

@@ -10,6 +10,7 @@ import pytest
 from tests.event_samples import drop, events, make_site, read
 from tests.functional.hl7.messages import event, text
 from tests.functional.written_logs import gzipped, packed
+from tests.marks import LONG
 
 MAPPING = """
 pattern = ["*.hl7"]
@@ -41,10 +42,10 @@ def _read(root: Path, name: str, data: bytes, encoding: str) -> list[tuple[objec
 @pytest.mark.parametrize(
     ("name", "write", "encoding"),
     [
-        ("a.hl7.gz", lambda told: gzipped(told.encode()), "detect"),
+        pytest.param("a.hl7.gz", lambda told: gzipped(told.encode()), "detect", marks=LONG),
         ("a.zip", lambda told: packed({"b.hl7": told.encode()}), "detect"),
         ("a.hl7", lambda told: told.encode("utf-16"), "detect"),
-        ("a.hl7", lambda told: told.encode("cp1252"), "windows-1252"),
+        pytest.param("a.hl7", lambda told: told.encode("cp1252"), "windows-1252", marks=LONG),
         ("a.hl7.gz", lambda told: gzipped(told.encode("cp1252")), "windows-1252"),
     ],
 )

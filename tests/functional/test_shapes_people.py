@@ -20,7 +20,7 @@ NAME = "Séraphine Fenwright-Oduya"
 
 
 #: In a plain run; the others before a merge.
-_ALWAYS = ("comma", "json_deep", "xml_attributes", "fixed_width", "xlsx", "ods")
+_ALWAYS = ("comma", "json_deep", "xml_attributes", "xlsx")
 
 
 @pytest.mark.parametrize(

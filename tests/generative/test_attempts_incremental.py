@@ -102,7 +102,11 @@ def _split(logs: list[list[Row]], seed: int) -> None:
         assert rows(store.tables[name], name) == wanted[name]
 
 
-@pytest.mark.parametrize("first", [True, False], ids=["learns to log clearing", "no longer logs clearing"])
+@pytest.mark.parametrize(
+    "first",
+    [True, pytest.param(False, marks=LONG)],
+    ids=["learns to log clearing", "no longer logs clearing"],
+)
 def test_a_source_that_declares_clearing_anew_touches_its_pumps(first: bool) -> None:
     """Pump P1 gets no new event, but its alarms read otherwise once its source can log clearing."""
     alarm = {"alarm_kind": "occlusion", "source_name": "wards"}

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from tests.marks import LONG
 from tests.spec.drawn import MIDNIGHT
 from tests.spec.drawn_attempts import READERS, RELATIONS, Tables, by_sql, sql_is_there
 
@@ -326,7 +327,9 @@ def test_another_pump_changes_nothing(events: list[Row]) -> None:
 
 
 @pytest.mark.skipif(not sql_is_there(), reason="sql/infusions/ has no programmings, attempts, alarms")
-@pytest.mark.parametrize("which", ["attempts", "alarms", "any"])
+@pytest.mark.parametrize(
+    "which", [*(pytest.param(which, marks=LONG) for which in ("attempts", "alarms")), "any"]
+)
 def test_sql_reads_as_the_oracle_does(which: str) -> None:
     """SQL and the oracle agree on every column of the three tables: 60 logs, drawn anew each time."""
     kept: list[list[Row]] = []

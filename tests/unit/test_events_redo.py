@@ -103,7 +103,7 @@ WRONG = {
     [
         pytest.param("unit", marks=pytest.mark.slow),
         pytest.param("column", marks=LONG),
-        "zone",
+        pytest.param("zone", marks=LONG),
         pytest.param("format", marks=pytest.mark.slow),
         "label",
     ],
