@@ -73,6 +73,8 @@ def test_letters_that_the_log_bears_out_are_a_guess_with_the_reason(tmp_path: Pa
     where = "they stand where a limit warned and nowhere else"
     assert f"a guess: S would be soft, H would be hard: {where}, and no override stands at a hard one" in text
     assert f"a guess: H would be high, L would be low: {where}" in text
+    (line,) = (line for line in told["text"].splitlines() if line.startswith("limit_side = "))
+    assert "  " not in line.partition("# ")[2]
     assert "'Asked for' is above 'Bound' at the one and below it at the other" in text
 
 

@@ -52,7 +52,7 @@ def array(items: list[Any], indent: str = "    ") -> str:
 
 def comment(text: str) -> list[str]:
     """Return a text as lines of comment."""
-    words = "".join(c if c.isprintable() else _code(c) for c in text).split(" ")
+    words = _printed(text).split(" ")
     lines, line = [], "#"
     for word in words:
         if len(line) + 1 + len(word) > _WIDTH and line != "#":
@@ -67,5 +67,8 @@ def told(name: str, written: Any, why: str = "") -> str:
     text = f"{key(name)} = {value(written)}"
     if not why:
         return text
-    note = " ".join(comment(why))[1:].replace("#", "")
-    return f"{text:<45} #{note}"
+    return f"{text:<45} # {_printed(why)}"
+
+
+def _printed(text: str) -> str:
+    return "".join(c if c.isprintable() else _code(c) for c in text)
