@@ -218,7 +218,7 @@ UNFILED = "09:00:00,HUSH,A"
         pytest.param("09:00:10,RATE,B,,5", BAD, marks=LONG),
         pytest.param("09:00:10,KEY,,", UNFILED, marks=LONG),
         pytest.param("09:00:10,KEY,A", UNFILED, marks=LONG),
-        ("09:00:10,RATE,B,,5", UNFILED),
+        pytest.param("09:00:10,RATE,B,,5", UNFILED, marks=LONG),
     ],
 )
 def test_only_the_channels_own_proof_that_it_runs_ends_a_hole(tmp_path: Path, hidden: str, then: str) -> None:

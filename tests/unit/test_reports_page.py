@@ -7,6 +7,7 @@ from html import unescape
 from typing import Any
 
 import pytest
+from tests.marks import LONG
 from tests.measure_samples import site, store
 
 from dripledger.events.checks import IMPLAUSIBLE
@@ -166,9 +167,9 @@ def test_what_waits_for_a_person(page: Page) -> None:
     assert found["event is readable and implausible"] == ("1", ("patient weight over 500 kg (1)",))
 
 
-def test_a_record_that_waits_for_two_reasons_is_one_record() -> None:
+def test_a_record_that_waits_for_two_reasons_is_one_record(page: Page) -> None:
     drawn = sample()
-    assert not any("several reasons" in job.how for job in page_of(**drawn).jobs)
+    assert not any("several reasons" in job.how for job in page.jobs)
     drawn["quarantined"][0] |= {"reasons": ["no_number", "no_time"]}
     job = next(job for job in page_of(**drawn).jobs if job.what == "record of the month waits in quarantine")
     assert (job.count, job.names) == ("1", ("no_number (1)", "no_time (1)"))
@@ -182,8 +183,9 @@ def test_an_option_that_a_person_is_to_type_is_in_one_piece(files: dict[str, byt
 
 @pytest.mark.parametrize(
     ("told", "perhaps"),
-    [({"pump_id": "-"}, True), ({}, True), ({"sequence": 10}, False), ({"pump_id": "P2"}, False),
-     ({"source_name": "another"}, False)],
+    [({"pump_id": "-"}, True), pytest.param({}, True, marks=LONG), ({"sequence": 10}, False),
+     pytest.param({"pump_id": "P2"}, False, marks=LONG),
+     pytest.param({"source_name": "another"}, False, marks=LONG)],
 )  # fmt: skip
 def test_numbers_are_not_called_lost_where_records_wait_whose_number_cannot_be_read(
     told: dict[str, Any], perhaps: bool
@@ -295,20 +297,17 @@ def test_where_nothing_is_known_of_the_month_before_there_is_none_on_the_charts(
     assert "Sep 2026" not in told(files, "areas/icu.html")
 
 
-def test_the_tables_beside_the_page_hold_the_month_alone() -> None:
-    own = site(areas=("icu", "ward"), zone="Europe/Lisbon")
-    one, both = (
-        folder.render_files(store(**drawn), own, OCTOBER, STAMP) for drawn in (sample(), two_months())
-    )
+def test_the_tables_beside_the_page_hold_the_month_alone(files: dict[str, bytes]) -> None:
+    both = files_of(**two_months())
     for name in ("measures.csv", "measures_by_pump_type.csv", "infusions.csv", "implausible.csv"):
-        assert one[name] == both[name], name
+        assert files[name] == both[name], name
 
 
 @pytest.mark.parametrize(
     ("pumps", "words"),
     [
         (("P1", "P2"), "whether it stood unused, or its logs"),
-        (("P1", "P2", "P3"), "whether they stood unused, or their logs"),
+        pytest.param(("P1", "P2", "P3"), "whether they stood unused, or their logs", marks=LONG),
     ],
 )
 def test_one_pump_is_it_and_several_are_they(pumps: tuple[str, ...], words: str) -> None:
