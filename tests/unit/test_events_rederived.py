@@ -47,7 +47,7 @@ def told(root: Path) -> list[object]:
         (WARDS, IGNORED_PULSE),
         pytest.param(IGNORED_PULSE, WARDS, marks=LONG),
         pytest.param(WARDS, PAUSING_BEAT, marks=LONG),
-        (PAUSING_BEAT, WARDS),
+        pytest.param(PAUSING_BEAT, WARDS, marks=LONG),
         (WARDS, WARDS + '[[ignore]]\nwhen = "Rate = \'5\'"\nreason = "left out"\n'),
         pytest.param(WARDS + '[[ignore]]\nwhen = "Rate = \'5\'"\nreason = "left out"\n', WARDS, marks=LONG),
         pytest.param(
@@ -209,7 +209,7 @@ SITE_LISTS = {
         ("a clock", 2),
         pytest.param("an alias", 1, marks=LONG),
         pytest.param("a pump's type", 3, marks=LONG),
-        ("a service", 1),
+        pytest.param("a service", 1, marks=LONG),
         pytest.param("a care area", 1, marks=LONG),
     ],
 )
