@@ -31,12 +31,39 @@ told as (
         and e.kind not in ('communication_lost', 'communication_restored', 'library_received', 'order_received')
 ),
 
+-- a session in the months begins at the last power-on before them at the earliest, and the first event after them ends
+-- its last stretch
+bounds as (
+    select
+        t.pump_id,
+        max(t.occurred_at) filter (where t.kind = 'powered_on' and t.occurred_at < m.begins_at) as first_at,
+        min(t.occurred_at) filter (where t.occurred_at >= m.ends_at) as last_at
+    from told as t
+    cross join (
+        select
+            min(begins_at) as begins_at,
+            max(ends_at) as ends_at
+        from site_months
+    ) as m
+    group by t.pump_id
+),
+
+near as (
+    select t.*
+    from told as t
+    inner join bounds as b
+        on t.pump_id = b.pump_id
+    where
+        (b.first_at is null or t.occurred_at >= b.first_at)
+        and (b.last_at is null or t.occurred_at <= b.last_at)
+),
+
 begun as (
     select
         *,
         kind = 'powered_on'
         or coalesce(lag(kind) over in_time in ('powered_off', 'power_lost'), true) as begins
-    from told
+    from near
     window in_time as (
         partition by pump_id
         order by occurred_at, sequence nulls first, event_id

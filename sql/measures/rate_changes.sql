@@ -3,7 +3,22 @@
 -- note: a stop and start without a gap is one (ruling 24), a pause and its resumption is none; nor is what the pump
 -- or an order did. A change that is the last thing a log shows before a lost stop is one too: its stretch is unknown,
 -- its rate is the event's, logged or following from the dose (ruling 51)
-with set_rates as (
+with span as (
+    select
+        min(begins_at) as begins_at,
+        max(ends_at) as ends_at
+    from site_months
+),
+
+-- all stretches of an infusion are needed that has one in the months: the rate before a change
+concerned as (
+    select distinct s.infusion_id
+    from segments as s
+    inner join span as p
+        on s.started_at < p.ends_at and s.ended_at >= p.begins_at
+),
+
+set_rates as (
     select
         facility,
         pump_id,
@@ -17,6 +32,8 @@ with set_rates as (
     where
         kind in ('rate_changed', 'programme_changed', 'infusion_started')
         and (rate_ml_h is not null or dose_value is not null)
+        and occurred_at >= (select begins_at from span)
+        and occurred_at < (select ends_at from span)
     group by facility, pump_id, channel, at_us
 ),
 
@@ -28,7 +45,7 @@ last_ends as (
     from segments as s
     inner join infusions as i
         on s.infusion_id = i.infusion_id
-    where i.ended_at is null
+    where i.ended_at is null and s.infusion_id in (select infusion_id from concerned)
     group by s.infusion_id
 ),
 
@@ -48,6 +65,7 @@ pieces as (
         concentration_unit,
         weight_kg
     from segments
+    where infusion_id in (select infusion_id from concerned)
     union all
     select
         s.infusion_id,
@@ -146,11 +164,20 @@ told as (
         kind = 'infusion_paused' as pauses
     from counting_events
     where
-        kind = 'infusion_paused'
-        or (
-            initiator in ('pump', 'order')
-            and kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
+        (
+            kind = 'infusion_paused'
+            or (
+                initiator in ('pump', 'order')
+                and kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
+            )
         )
+        -- a pause may lie before the months' first change by as much as ends no stretch
+        and epoch_us(occurred_at) >= (
+            select epoch_us(p.begins_at) - t.no_gap_us
+            from span as p
+            cross join measure_settings as t
+        )
+        and occurred_at < (select ends_at from span)
 ),
 
 pauses as (
