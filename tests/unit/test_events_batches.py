@@ -39,8 +39,8 @@ def _batches(*batches: list[dict[str, object]]) -> str:
 
 @pytest.mark.parametrize(
     "numbered",
-    ['sequence = "item.n"', 'record_id = "item.n"', '[identity]\nfields = ["pump", "item.n"]'],
-    ids=["sequence", "record_id", "identity"],
+    ['sequence = "item.n"', 'record_id = "item.n"', '[identity]\nfields = ["pump", "item.n"]', ""],
+    ids=["sequence", "record_id", "identity", "no number"],
 )
 def test_a_batch_is_no_part_of_an_identity(tmp_path: Path, numbered: str) -> None:
     sites = []
@@ -62,8 +62,10 @@ def test_an_element_twice_in_one_record_is_one_event(tmp_path: Path) -> None:
     assert (result.total("events"), result.total("events_kept")) == (1, 1)
 
 
-def test_without_number_the_place_in_the_batch_tells_elements_apart(tmp_path: Path) -> None:
+def test_without_number_elements_that_are_alike_are_counted(tmp_path: Path) -> None:
     site = make_site(tmp_path, {"nested": NESTED.format(numbered="")})
     drop(site, "a.jsonl", _batches([ITEMS[0], ITEMS[0]]))
     assert read(site).total("events") == 2
-    assert rows(site, "select record_place from events order by 1") == [(0,), (1,)]
+    drop(site, "b.jsonl", _batches([ITEMS[0]], [ITEMS[1], ITEMS[0]]))
+    again = read(site)
+    assert (again.total("events"), again.total("duplicates"), again.total("quarantined")) == (1, 1, 0)

@@ -11,7 +11,7 @@ import pytest
 from tests.event_samples import HEADER, LINEAGE, WARDS, drop, events, make_site, read, rows, waiting
 
 from dripledger.errors import ConfigurationError, InputError, UsageError
-from dripledger.events import balance, ingest, list_quarantine, retry
+from dripledger.events import IngestResult, balance, ingest, list_quarantine, retry
 from dripledger.site import load_site
 from dripledger.store import Ledger
 
@@ -360,6 +360,32 @@ def test_elements_in_the_records_of_a_json_document(tmp_path: Path, path: str) -
     assert counts == [4, 3, 1, 9]
     assert sorted(events(site, columns)) == sorted(events(lines, columns))  # type: ignore[type-var]
     assert rows(site, "select source_record, reasons from quarantined") == [(4, ["no_event"])]
+
+
+@pytest.mark.parametrize("shape", ["json_lines", "json_array"])
+def test_a_list_that_begins_later_counts_no_event_again(tmp_path: Path, shape: str) -> None:
+    """A pump's list is a window over its log: without numbers, too, its place in there says nothing."""
+    mapping = (NESTED if shape == "json_lines" else NESTED_ARRAY).replace('sequence = "item.seq"', "")
+    site = make_site(tmp_path, {"nested": mapping + '[fields.weight_kg]\nfield = "item.kg"\n'})
+
+    def export(name: str, *elements: dict[str, object]) -> IngestResult:
+        record = {"device": {"id": "P1"}, "entries": elements}
+        lines = shape == "json_lines"
+        drop(site, f"{name}.{'jsonl' if lines else 'json'}", json.dumps(record if lines else [record]))
+        return read(site)
+
+    log: list[dict[str, object]] = [
+        {"at": f"2026-10-25T0{n}:30:00Z", "what": "ALARM", "alarm": "OCC"} for n in range(6)
+    ]
+    # twice in one second, and twice with another value: four events
+    log[3:3] = [{"at": "2026-10-25T02:40:00Z", "what": "ALARM", "alarm": "HUM"}] * 2
+    log[3:3] = [{"at": "2026-10-25T02:35:00Z", "what": "ALARM", "kg": kg} for kg in (70, 71)]
+    assert export("a", *log[:7]).total("events") == 7
+    assert export("b", *log[1:9]).total("events") == 2
+    assert export("c", *log[3:]).total("events") == 1
+    last = export("d", *log[2:8])
+    assert (last.total("events"), last.total("duplicates"), last.total("quarantined")) == (0, 1, 0)
+    assert len(events(site)) == len({row[0] for row in events(site, ("event_id",))}) == len(log) == 10
 
 
 def test_canonical_source(tmp_path: Path) -> None:

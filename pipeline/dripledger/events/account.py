@@ -137,8 +137,12 @@ class Account:
         self._unreadable(src, told)
 
     def _ordinals(self, src: int, told: Translation) -> None:
-        """Tell records apart that are identical in one file and have neither sequence nor record_id."""
+        """Tell records apart that are identical in one file and have neither sequence nor record_id.
+
+        In a list of events also those that differ in values: a conflict of two would hold back the list.
+        """
         con, n = self.con, self.name
+        values = "" if told.mapping.each else ", t.values_text"
         con.execute(
             f"create or replace temp table {n}_alike as select file_no, record, place from {n}_events e "
             f"where src = {src} and counted and not bad and not ignored and (file_no, h) in "
@@ -150,7 +154,7 @@ class Account:
         con.execute(
             f"insert into {n}_ordinals select file_no, record, record_place, ordinal from ("
             "select t.file_no, t.record, t.record_place, row_number() over (partition by t.file_no, "
-            "t.identity_text, t.values_text order by t.record, t.record_place) - 1 as ordinal "
+            f"t.identity_text{values} order by t.record, t.record_place) - 1 as ordinal "
             f"from {told.typed} t join {n}_alike a on a.file_no = t.file_no and a.record = t.record "
             "and a.place = t.record_place where t.ignored is null) where ordinal > 0"
         )

@@ -298,10 +298,8 @@ class TypedSelect:
                                        ("t.t_record_id is null", "record_id" in told.mapped)) if there
             )  # fmt: skip
             self.inner.append(f"({counted or 'true'}) as counted")
-            # where an element stands in its batch differs from export to export, as row numbers do
+            # where an element stands in its list differs from export to export, as row numbers do
             place = "t.place"
-            if mapping.each:
-                place = f"case when {counted or 'true'} then {unique} else t.place end"
         self.inner.append(f"cast({place} as bigint) as own_place")
         parts.append("own_place")
         self.inner.append(f"concat({f', {_SEPARATOR}, '.join(parts)}) as identity_text")
