@@ -105,6 +105,23 @@ def test_what_a_draft_assumed_is_refused(cli: CommandLine, filled: Path, unchang
     check()
 
 
+def test_the_pump_that_a_draft_could_not_name_is_refused(
+    cli: CommandLine, filled: Path, unchanged: Any
+) -> None:
+    """Nothing is assumed any more, and still all pumps of the file would be one."""
+    path = filled / "sources" / "plain.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "[fields]" not in text
+    path.write_text(text + '\n[fields]\npump_id = { value = "unknown" }\n', encoding="utf-8")
+    _write(filled / "inbox" / "more.csv", MORE)
+    check = unchanged(filled)
+    for more in ((), ("--redo", "plain")):
+        cli("ingest", "--site", filled, *more).refused(2, "plain.toml", "fields.pump_id", "single pump")
+    check()
+    path.write_text(text + '\n[fields]\npump_id = { value = "P-1" }\n', encoding="utf-8")
+    cli.ok("ingest", "--site", filled)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

@@ -160,6 +160,18 @@ def test_a_record_longer_than_the_sample_is_drafted_from_its_first_events(tmp_pa
     assert "Drafted from the first 4000 records" in text
 
 
+def test_names_that_no_dotted_path_reaches_are_not_drafted(tmp_path: Path) -> None:
+    """A list below such a name is none that a mapping could read; its record still is one."""
+    records = [
+        {"id": f"B-{n % 3}", "t": 1_790_000_000_000 + n, "in": {"": "y"}, "a.b": [{"t": n}], "": [{"u": n}]}
+        for n in range(30)
+    ]
+    told, trial = _tried(tmp_path, json.dumps({"pumps": records}).encode(), "log.json")
+    assert told["json_array"] == {"path": "pumps"}
+    assert told["fields"]["device_time"] == "t"
+    assert trial.counts["events"] == 30
+
+
 def test_columns_without_header(tmp_path: Path) -> None:
     lines = [
         f"P-{n % 2}  2026-10-1{n % 9} 0{n % 9}:00:00 {'START' if n % 3 else 'STOP '} {n + 0.5:8.1f}\n"

@@ -58,6 +58,19 @@ def test_refusals(tmp_path: Path, old: str, new: str, told: str) -> None:
     assert "wards.toml" in str(caught.value)
 
 
+@pytest.mark.parametrize("shape", ["json_lines", "json_array"])
+@pytest.mark.parametrize("path", ["", "a..b", ".a", "item."])
+def test_a_dotted_path_with_an_empty_step_is_refused(tmp_path: Path, shape: str, path: str) -> None:
+    nested = WARDS.replace('"delimited"', f'"{shape}"')
+    _load(tmp_path, nested.replace("[time]", f'[{shape}]\neach = "a.b"\n[time]'))
+    for text in (
+        nested.replace("[time]", f'[{shape}]\neach = "{path}"\n[time]'),
+        nested.replace('weight_kg = "Weight"', f'weight_kg = "{path}"'),
+    ):
+        with pytest.raises(ConfigurationError, match="is no dotted path"):
+            _load(tmp_path, text)
+
+
 def test_patients_and_orders_are_keyed_without_being_asked(tmp_path: Path) -> None:
     mapping = _load(
         tmp_path, WARDS.replace('weight_kg = "Weight"', 'patient_key = "Weight"\norder_key = "Seq2"')

@@ -18,7 +18,7 @@ from dripledger.drafting.profile import Profile
 from dripledger.drafting.sample import Head, Sample
 from dripledger.schema.units import normalise_unit
 from dripledger.sources.opening import plain_name
-from dripledger.sources.parts import FIXED_UNIT, MAPPABLE, UNIT_COLUMN
+from dripledger.sources.parts import FIXED_UNIT, MAPPABLE, UNIT_COLUMN, UNKNOWN_PUMP
 from dripledger.sources.time_formats import EPOCHS
 
 #: Units that a value is taken to be in where nothing says.
@@ -26,7 +26,6 @@ _USUAL: Final = {
     "rate_ml_h": "mL/h", "previous_rate_ml_h": "mL/h", "weight_kg": "kg", "volume_to_infuse_ml": "mL",
     "volume_delivered_ml": "mL", "syringe_size_ml": "mL", "programmed_duration_s": "s",
 }  # fmt: skip
-_UNKNOWN_PUMP: Final = "unknown"
 #: What differs from one export to the next in a name: a date, or a long number; "q3" stays.
 _DATED: Final = re.compile(r"\d+(?:[-_.]\d+)+|\d{3,}|(?<![^\W\d_])\d+$")
 
@@ -211,7 +210,7 @@ class Composer:
             elif target in found:
                 self._field(target, found[target], lines, waiting)
             elif target == "pump_id":
-                lines.append(toml.told(target, {"value": _UNKNOWN_PUMP}, "no column names the pump"))
+                lines.append(toml.told(target, {"value": UNKNOWN_PUMP}, "no column names the pump"))
                 self.assumed.insert(
                     0, "fields.pump_id: no column names the pump; write its name, or its field"
                 )

@@ -24,7 +24,7 @@ def _flat(value: Any, prefix: str = "", depth: int = 0) -> Iterator[tuple[str, s
     """Yield (dotted path, text) of what an object holds; arrays are left out."""
     if isinstance(value, dict) and depth <= _DEEPEST:
         for key, inner in value.items():
-            if "." not in key:
+            if key and "." not in key:
                 yield from _flat(inner, f"{prefix}.{key}" if prefix else key, depth + 1)
     elif not isinstance(value, dict | list) and prefix:
         yield prefix, _text(value)
@@ -47,6 +47,9 @@ def _arrays(value: Any, prefix: str = "", depth: int = 0) -> Iterator[tuple[str,
     """Yield (dotted path, elements) of the arrays of objects inside an object."""
     if isinstance(value, dict) and depth <= _DEEPEST:
         for key, inner in value.items():
+            if not key or "." in key:
+                # no dotted path leads there
+                continue
             path = f"{prefix}.{key}" if prefix else key
             if isinstance(inner, list) and inner and all(isinstance(one, dict) for one in inner):
                 yield path, inner

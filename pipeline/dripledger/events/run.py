@@ -25,6 +25,7 @@ from dripledger.events.translation import Translation
 from dripledger.site import Site
 from dripledger.sources import originals
 from dripledger.sources.mapping import Mapping, mapping_file
+from dripledger.sources.parts import UNKNOWN_PUMP
 from dripledger.sources.personal import Pseudonyms, fingerprint, fingerprint_file, load_key, need_key
 from dripledger.sources.staging import SourceFile, StagingRoom, stage
 from dripledger.store import NOT_BUILT, Ledger, Snapshot, Writer, refuse_other_facility, spill_folder
@@ -92,6 +93,15 @@ def refuse_assumptions(site: Site, mapping: Mapping) -> None:
             f"this mapping was drafted and still assumes: {'; '.join(mapping.assumed)}",
             where=mapping_file(site, mapping.name),
             do="Check each assumption and take it out of 'assumed'",
+        )
+    tables = (mapping.fields, *(rule.fields for rule in mapping.events))
+    if any(table["pump_id"].value == UNKNOWN_PUMP for table in tables if "pump_id" in table):
+        # all pumps of the source would be one, and infusions made of several pumps' events
+        raise ConfigurationError(
+            f"fields.pump_id is still {UNKNOWN_PUMP!r}, as a draft leaves it where no column names the pump",
+            where=mapping_file(site, mapping.name),
+            do="Write the field that names it; where the log is that of a single pump, the pump's own name: "
+            'pump_id = { value = "..." }',
         )
 
 

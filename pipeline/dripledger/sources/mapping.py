@@ -168,6 +168,11 @@ class Mapping(Part):
         return self
 
     def _check_shape(self) -> None:
+        if self.shape in ("json_lines", "json_array"):
+            paths = self.raw_fields() if self.each is None else (self.each, *self.raw_fields())
+            for path in paths:
+                if "" in path.split("."):
+                    raise ValueError(f"{path!r} is no dotted path: a name stands on each side of a dot")
         if self.shape == "xml" and "record" not in self.xml.model_fields_set:
             raise ValueError("xml.record is missing: the path of the element that is one record")
         if self.shape == "fixed_width":

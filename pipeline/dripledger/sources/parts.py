@@ -26,6 +26,8 @@ COMPUTED: Final = frozenset({
 })  # fmt: skip
 #: Columns that `[fields]` may name, in the order of the events table.
 MAPPABLE: Final = tuple(name for name in TABLES["events"].names if name not in COMPUTED)
+#: What a draft names the pump where no column does; `ingest` refuses it.
+UNKNOWN_PUMP: Final = "unknown"
 #: Value columns whose unit stands in a column of its own: value column -> unit column.
 UNIT_COLUMN: Final = {
     "concentration_value": "concentration_unit",
