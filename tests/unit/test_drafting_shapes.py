@@ -160,6 +160,27 @@ def test_a_record_longer_than_the_sample_is_drafted_from_its_first_events(tmp_pa
     assert "Drafted from the first 4000 records" in text
 
 
+@pytest.mark.parametrize("whole", [True, False], ids=["document", "lines"])
+def test_of_several_lists_the_longest_is_drafted_and_the_others_are_named(
+    tmp_path: Path, whole: bool
+) -> None:
+    """Which list stands first in a record tells nothing, and some pumps may have logged nothing yet."""
+    log = [
+        {"t": 1_790_000_000_000 + n * 600_000, "what": ("Start", "Stop")[n % 2], "flow": n / 2}
+        for n in range(20)
+    ]
+    pumps = [
+        {"pump id": f"B-{n % 3}", "parts": [{"code": "x"}], "log": log if n % 2 else [], "seen": [{"u": 1}]}
+        for n in range(6)
+    ]
+    text = json.dumps(pumps) if whole else "".join(json.dumps(pump) + "\n" for pump in pumps)
+    told, _ = _tried(tmp_path, text.encode(), "log.json" if whole else "log.jsonl")
+    assert told[told["shape"]]["each"] == "log"
+    assert told["fields"]["kind"] == "item.what"
+    text = " ".join((tmp_path / "mapping.toml").read_text(encoding="utf-8").replace("#", " ").split())
+    assert "A mapping reads one list of a record; not read are 'parts', 'seen'." in text
+
+
 def test_names_that_no_dotted_path_reaches_are_not_drafted(tmp_path: Path) -> None:
     """A list below such a name is none that a mapping could read; its record still is one."""
     records = [

@@ -70,29 +70,45 @@ def json_lines(head: Head) -> Sample | None:
             objects.append(value)
     if len(objects) < max(1, 0.6 * len(lines)) or (len(lines) == 1 and not head.complete):
         return None
-    each, rows = _unfolded(objects)
+    each, rows, others = _unfolded(objects)
     why = f"each line is a JSON object{_ELEMENTS.format(each) if each else ''}"
     options: dict[str, Any] = {"each": each} if each else {}
     sample = Sample("json_lines", options, _columns(rows[:SAMPLE_RECORDS]), why)
+    sample.notes += _unread(others)
     if len(objects) < len(lines):
         sample.notes.append(f"{len(lines) - len(objects)} of the first {len(lines)} lines are no JSON object")
     return sample
 
 
-def _unfolded(objects: list[dict[str, Any]]) -> tuple[str | None, list[dict[str, str | None]]]:
-    """Return the array that most objects hold, and the fields of its elements; None: those of the objects."""
-    inside: Counter[str] = Counter()
+def _unfolded(
+    objects: list[dict[str, Any]],
+) -> tuple[str | None, list[dict[str, str | None]], list[str]]:
+    """Return the longest of the arrays that half of the objects hold, and the fields of its elements.
+
+    Without one (None) the fields are those of the objects. Last come the paths of the other arrays.
+    """
+    held: Counter[str] = Counter()
+    elements: Counter[str] = Counter()
     for one in objects:
-        inside.update(path for path, _ in _arrays(one))
-    if not inside or inside.most_common(1)[0][1] < 0.5 * len(objects):
-        return None, [dict(_flat(one)) for one in objects]
-    each = inside.most_common(1)[0][0]
+        for path, inner in _arrays(one):
+            held[path] += 1
+            elements[path] += len(inner)
+    often = [path for path, n in held.items() if n >= 0.5 * len(objects)]
+    if not often:
+        return None, [dict(_flat(one)) for one in objects], []
+    each = max(often, key=lambda path: elements[path])
     rows = []
     for one in objects:
         around = dict(_flat(one))
         for element in dict(_arrays(one)).get(each, []):
             rows.append({**around, **{f"item.{k}": v for k, v in _flat(element)}})
-    return each, rows
+    return each, rows, [path for path in held if path != each]
+
+
+def _unread(lists: list[str]) -> list[str]:
+    """Say which lists of the records stay unread: a mapping reads one."""
+    named = ", ".join(repr(path) for path in lists)
+    return [f"a mapping reads one list of a record; not read are {named}"] if lists else []
 
 
 def json_array(head: Head) -> Sample | None:
@@ -109,7 +125,7 @@ def json_array(head: Head) -> Sample | None:
         elements = list(_elements(text, at))
     if not elements:
         return None
-    each, rows = _unfolded(elements)
+    each, rows, others = _unfolded(elements)
     options = {name: value for name, value in (("path", path), ("each", each)) if value}
     told = f"an array at {path!r}" if path else "an array"
     why = f"the file is {told} of JSON objects{_ELEMENTS.format(each) if each else ''}"
@@ -117,7 +133,9 @@ def json_array(head: Head) -> Sample | None:
     # what stands beside the list belongs to what the array is named for: an id of ``pumps`` is a pump's
     kept = path.rpartition(".")[2] if each else ""
     meanings = {name: f"{kept} {name}" for name in values if kept and not name.startswith("item.")}
-    return Sample("json_array", options, values, why, meanings=meanings)
+    sample = Sample("json_array", options, values, why, meanings=meanings)
+    sample.notes += _unread(others)
+    return sample
 
 
 def _elements(text: str, at: int) -> Iterator[dict[str, Any]]:
