@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import calendar
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
 
 import duckdb
@@ -44,6 +44,8 @@ def prepare(
     site: Site,
     months: Sequence[Month],
     relations: Iterable[str] | None = None,
+    *,
+    kept: Collection[str] = (),
 ) -> None:
     """Make the relations of the measures.
 
@@ -57,6 +59,8 @@ def prepare(
         The months to calculate.
     relations
         Make only these and what they need (`relations_of`); None: all.
+    kept
+        Relations to make as tables that are views for others: the caller reads them more than once.
     """
     _put(con, "site_months", _months(site, months))
     _put(con, "pumps_in_service", _pumps(site, months))
@@ -72,7 +76,7 @@ def prepare(
     # Where two systems report the same fact, only the source that the site names counts.
     con.execute(f"create or replace temp view counting_events as {counting_events(rules, 'events')}")
     register_units(con)
-    build_relations(con, "measures", relations, as_views=_VIEWS)
+    build_relations(con, "measures", relations, as_views=[name for name in _VIEWS if name not in kept])
 
 
 def months_in_store(con: duckdb.DuckDBPyConnection, site: Site) -> list[Month]:

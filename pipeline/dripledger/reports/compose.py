@@ -89,7 +89,7 @@ def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month, *, share: bo
     begins = next(n for n in count(1) if month.plus(-n) not in known)
     months = [month.plus(-n) for n in range(begins - 1, -1, -1)]
     earlier = read_earlier(con, site, months[:-SPAN], share=share)
-    prepare(con, site, months[-SPAN:])
+    prepare(con, site, months[-SPAN:], kept=("starts_by_window",))
     con.execute("create or replace temp table report_month (month varchar)")
     con.execute("insert into report_month values (?)", [str(month)])
     build_relations(con, "reports")
