@@ -34,7 +34,10 @@ def test_said_clearly(label: str, kind: str) -> None:
     [
         "Self test started", "Alarm over", "Alarm-up", "Light off", "Bolus cancelled", "Hors tension",
         "Alarm confirmed", "Warn accepted", "Battery chg", "Limit", "QX7", "Call stopped", "Session end",
-        "Menu key help", "Cancel", "Confirm", "Library", "42", "",
+        "Override rejected", "Limit override denied", "Soft limit not overridden", "Override cancelled",
+        "Dose limit override cancelled", "Limit not exceeded", "Bolus refused", "Bolus abgelehnt",
+        "Alarm not cleared", "Infusion start cancelled", "Grenze nicht übersteuert", "Menu key help",
+        "Cancel", "Confirm", "Library", "42", "",
     ],
 )  # fmt: skip
 def test_left_for_a_person(label: str) -> None:

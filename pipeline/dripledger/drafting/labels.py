@@ -46,6 +46,9 @@ def _is_known(part: str) -> bool:
 @cache
 def kind_of(label: str) -> str | None:
     """Return the kind of event that a label clearly names, `HEARTBEAT`, or None."""
+    if _holds(tokens(label), "denied"):
+        # an override that was refused is none, and neither is an alarm that was not cleared
+        return None
     return _first("kinds", label)
 
 
