@@ -16,7 +16,7 @@ from dripledger.drafting.trial import try_mapping
 from dripledger.site import Site, SiteSettings
 
 SITE = Site(Path("/nowhere"), SiteSettings(format=1, facility="trial", time_zone="Europe/Lisbon"))
-_HEADER = ("Pump", "Time", "Event", "Rate (mL/h)", "Lim", "Side", "Asked for", "Bound")
+_HEADER = ("Pump", "Time", "Event", "Rate (mL/h)", "Lim", "Side", "Asked for", "Limit value (mL/h)")
 #: Label, letter of the kind, letter of the side, what was entered, the limit.
 _STORY = (
     ("Limit alert", "S", "H", "30", "20"),
@@ -75,7 +75,7 @@ def test_letters_that_the_log_bears_out_are_a_guess_with_the_reason(tmp_path: Pa
     assert f"a guess: H would be high, L would be low: {where}" in text
     (line,) = (line for line in told["text"].splitlines() if line.startswith("limit_side = "))
     assert "  " not in line.partition("# ")[2]
-    assert "'Asked for' is above 'Bound' at the one and below it at the other" in text
+    assert "'Asked for' is above 'Limit value (mL/h)' at the one and below it at the other" in text
 
 
 @pytest.mark.parametrize(
@@ -133,6 +133,12 @@ def test_a_side_that_the_numbers_contradict_stays_open(tmp_path: Path) -> None:
     assert _proposed(_drafted(tmp_path, header=header)) == {"limit_kind": "Lim", "limit_side": "Side"}
     turned = _with({(2, "H"): "L", (2, "L"): "H"})
     assert _proposed(_drafted(tmp_path, turned, header)) == {"limit_kind": "Lim"}
+    # columns of which no header says which is the limit bear out nothing, turned or not
+    for story in (_STORY, turned):
+        assert _proposed(_drafted(tmp_path, story, (*_HEADER[:6], "X1", "X2"))) == {"limit_kind": "Lim"}
+    for named in (("X1", "Limit value"), ("Entered value", "X2")):
+        told = _drafted(tmp_path, header=(*_HEADER[:6], *named))
+        assert _proposed(told) == {"limit_kind": "Lim", "limit_side": "Side"}
 
 
 def test_letters_of_a_priority_are_none_of_a_limit(tmp_path: Path) -> None:

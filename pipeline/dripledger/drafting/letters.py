@@ -128,7 +128,8 @@ def _numbers(
     entries = {c.name for c in numeric if c.says("entered") > c.says("limit")}
     fits = []
     for entered, limit in permutations(read, 2):
-        if entered in limits or limit in entries:
+        if entered in limits or limit in entries or not (entered in entries or limit in limits):
+            # where no header tells which is the limit, one of the two always is above the other
             continue
         both = [
             (letter, a, b)
