@@ -331,11 +331,14 @@ def test_another_pump_changes_nothing(events: list[Row]) -> None:
     "which", [*(pytest.param(which, marks=LONG) for which in ("attempts", "alarms")), "any"]
 )
 def test_sql_reads_as_the_oracle_does(which: str) -> None:
-    """SQL and the oracle agree on every column of the three tables: 60 logs, drawn anew each time."""
+    """SQL and the oracle agree on every column of the three tables, on 60 logs.
+
+    The same 60 each time: whether a checkout passes must not hang on luck. The slow test draws anew.
+    """
     kept: list[list[Row]] = []
 
     @settings(
-        max_examples=60, deadline=None, database=None, phases=[Phase.generate],
+        max_examples=60, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )  # fmt: skip
     @given(LOGS[which])
