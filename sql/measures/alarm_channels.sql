@@ -1,14 +1,7 @@
 -- title: What the channels that an alarm concerns did just before it
 -- grain: alarm raised in one of the months, channel; an alarm of the whole pump concerns every channel of it
 -- why: a delivery alarm counts where the channel was running, in a bolus or kept open (ruling 50)
-with span as (
-    select
-        min(begins_at) as begins_at,
-        max(ends_at) as ends_at
-    from site_months
-),
-
-channels as (
+with channels as (
     select distinct
         facility,
         pump_id,
@@ -29,7 +22,7 @@ concerned as (
             a.facility = c.facility
             and a.pump_id = c.pump_id
             and (a.channel = c.channel or a.channel = '')
-    inner join span as p
+    inner join month_span as p
         on a.raised_at >= p.begins_at and a.raised_at < p.ends_at
 ),
 
@@ -37,14 +30,14 @@ concerned as (
 recent as (
     select s.*
     from segments as s
-    inner join span as p
+    inner join month_span as p
         on s.started_at >= p.begins_at and s.started_at < p.ends_at
     union all
     select unnest(f.before)
     from (
         select max_by(s, {'started_at': s.started_at, 'ended_at': s.ended_at}) as before
         from segments as s
-        inner join span as p
+        inner join month_span as p
             on s.started_at < p.begins_at
         group by s.facility, s.pump_id, s.channel
     ) as f

@@ -3,14 +3,7 @@
 -- note: protected is null where no library file tells; such starts are left out of both sides. A start outside
 -- the library is left out as well where its library version has no file or was never logged: leaving out only
 -- those inside would push the share down
-with span as (
-    select
-        min(begins_at) as begins_at,
-        max(ends_at) as ends_at
-    from site_months
-),
-
-touching as (
+with touching as (
     select
         i.infusion_id,
         i.library_use,
@@ -20,7 +13,7 @@ touching as (
         i.concentration_value,
         i.concentration_unit
     from infusions as i
-    cross join span as s
+    cross join month_span as s
     where
         i.started_at < s.ends_at
         and coalesce(i.ended_at, s.ends_at) >= s.begins_at

@@ -39,12 +39,7 @@ bounds as (
         max(t.occurred_at) filter (where t.kind = 'powered_on' and t.occurred_at < m.begins_at) as first_at,
         min(t.occurred_at) filter (where t.occurred_at >= m.ends_at) as last_at
     from told as t
-    cross join (
-        select
-            min(begins_at) as begins_at,
-            max(ends_at) as ends_at
-        from site_months
-    ) as m
+    cross join month_span as m
     group by t.pump_id
 ),
 

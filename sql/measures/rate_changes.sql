@@ -3,18 +3,11 @@
 -- note: a stop and start without a gap is one (ruling 24), a pause and its resumption is none; nor is what the pump
 -- or an order did. A change that is the last thing a log shows before a lost stop is one too: its stretch is unknown,
 -- its rate is the event's, logged or following from the dose (ruling 51)
-with span as (
-    select
-        min(begins_at) as begins_at,
-        max(ends_at) as ends_at
-    from site_months
-),
-
 -- all stretches of an infusion are needed that has one in the months: the rate before a change
-concerned as (
+with concerned as (
     select distinct s.infusion_id
     from segments as s
-    inner join span as p
+    inner join month_span as p
         on s.started_at < p.ends_at and s.ended_at >= p.begins_at
 ),
 
@@ -32,8 +25,8 @@ set_rates as (
     where
         kind in ('rate_changed', 'programme_changed', 'infusion_started')
         and (rate_ml_h is not null or dose_value is not null)
-        and occurred_at >= (select begins_at from span)
-        and occurred_at < (select ends_at from span)
+        and occurred_at >= (select begins_at from month_span)
+        and occurred_at < (select ends_at from month_span)
     group by facility, pump_id, channel, at_us
 ),
 
@@ -174,10 +167,10 @@ told as (
         -- a pause may lie before the months' first change by as much as ends no stretch
         and epoch_us(occurred_at) >= (
             select epoch_us(p.begins_at) - t.no_gap_us
-            from span as p
+            from month_span as p
             cross join measure_settings as t
         )
-        and occurred_at < (select ends_at from span)
+        and occurred_at < (select ends_at from month_span)
 ),
 
 pauses as (
