@@ -3,6 +3,7 @@
 -- note: a stop and start without a gap is one (ruling 24), a pause and its resumption is none; nor is what the pump
 -- or an order did. A change that is the last thing a log shows before a lost stop is one too: its stretch is unknown,
 -- its rate is the event's, logged or following from the dose (ruling 51)
+
 -- all stretches of an infusion are needed that has one in the months: the rate before a change
 with concerned as (
     select distinct s.infusion_id
