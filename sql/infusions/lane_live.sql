@@ -9,6 +9,7 @@ with befores as (
         coalesce(lag(may_wake) over in_lane, false) as may_wake_before,
         coalesce(lag(is_waiting or may_wake) over in_lane, false) as halted_before,
         coalesce(lag(is_after_gap) over in_lane, false) as gap_before,
+        coalesce(lag(at_zero) over in_lane, false) as at_zero_before,
         lag(holding) over in_lane as hold_before,
         lag(waiting_since_us) over in_lane as waiting_since_before_us
     from lane_states
@@ -165,7 +166,7 @@ select
     * exclude (
         raw_state, raw_before, patient_place, late_bolus_end_place, may_open_again, stays_dead, death_place, life_place,
         may_reopen, is_open,
-        may_wake, may_wake_before, may_wake_here, halted_before, leaves_unknown, hold_place, reopened_place
+        may_wake, at_zero, may_wake_before, may_wake_here, halted_before, leaves_unknown, hold_place, reopened_place
     ),
     case
         -- what reopens runs, whatever an older state was

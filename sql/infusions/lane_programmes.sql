@@ -4,7 +4,7 @@
 with told as (
     select
         u.*,
-        v.opens_unseen and not v.opens_idle as opens_unseen, v.reopens,
+        v.opens_unseen and not v.opens_idle as opens_unseen, v.reopens, v.at_zero_before,
         l.sign, l.kind, l.entry, l.entry_key, l.concentration_value, l.concentration_unit, l.dose_value, l.dose_unit,
         l.rate_ml_h, l.bolus_adds_to_basal, l.weight_here, l.bsa_here, l.fluid, l.care_area_here,
         l.mine and (
@@ -82,7 +82,8 @@ select
         case when sign = 'bolus' then {
             'rate': rate_ml_h,
             'adds': coalesce(bolus_adds_to_basal, false)
-            and (state_before in ('running', 'bolus', 'unknown') or opens_unseen or reopens)
+            -- nobody paused what runs at a rate of 0, and its rate may rise while the bolus runs (ruling 46)
+            and (state_before in ('running', 'bolus', 'unknown') or at_zero_before or opens_unseen or reopens)
         } end,
         place
     ) over here as bolus_here,

@@ -102,6 +102,7 @@ select
     is_open and holding in ('run', 'kvo', 'between') and (is_paused or (is_halted and first_halt <> 'zero'))
     and not in_bolus and not in_priming as is_waiting,
     is_open and is_halted and not is_paused and not in_bolus and not in_priming and not is_after_gap as may_wake,
+    is_open and is_halted and not is_paused and not in_priming and not is_after_gap and first_halt = 'zero' as at_zero,
     case
         -- after a bolus or priming in a pause, it waits since that ended
         when

@@ -169,7 +169,7 @@ class Channel(Starts):
                 self.set_state("paused", at, i)
         elif kind == "priming_started":
             if self.state != "priming":
-                self.gone_back = (self.state, self.halted_at)
+                self.gone_back = self.before_aside()
                 self.set_state("priming")
         elif kind == "priming_ended":
             if self.state == "priming":
@@ -178,6 +178,10 @@ class Channel(Starts):
             self.run(at, i)
         elif kind == "dose_cycle_ended" and (self.state in DELIVERING | {"unknown"} or self.by_zero):
             self.set_state("between_doses")
+
+    def before_aside(self) -> tuple[str, int | None]:
+        """What a bolus or priming leaves; a pause at a rate of 0 is no pause that anybody made (46)."""
+        return ("running" if self.by_zero else self.state), self.halted_at
 
     def go_back(self, at: int, i: int) -> None:
         state, _ = self.gone_back
@@ -279,7 +283,7 @@ class Channel(Starts):
             self.rate = basal
             self.gone_back = ("ended" if stood_still else "running", None)
         elif self.state != "bolus":
-            self.gone_back = (self.state, self.halted_at)
+            self.gone_back = self.before_aside()
         self.adds = bool(event["bolus_adds_to_basal"]) and self.gone_back[0] in {"running", "unknown"}  # 26
         self.set_state("bolus", rate=own)
 

@@ -133,6 +133,42 @@ def test_ruling_46_a_new_patient_at_a_rate_of_0_and_the_rate_after_it(rebuild: R
     """)
 
 
+def test_ruling_46_a_bolus_at_a_rate_of_0_leaves_no_pause_that_somebody_made(rebuild: Rebuild) -> None:
+    """After it the channel is paused by its rate, as before it: a rate above 0 resumes, however late."""
+    rebuild("""
+        at    | kind             | rate_ml_h
+        08:00 | infusion_started | 0
+        08:10 | bolus_started    | 120
+        08:15 | bolus_ended      |
+        10:00 | rate_changed     | 60
+        10:30 | infusion_stopped |
+    """).segments("""
+        started_at | ended_at | state   | volume_ml
+        08:00      | 08:10    | paused  | 0
+        08:10      | 08:15    | bolus   | 10
+        08:15      | 10:00    | paused  | 0
+        10:00      | 10:30    | running | 30
+    """)
+
+
+def test_ruling_46_a_bolus_on_top_of_a_rate_of_0_and_the_rate_after_it(rebuild: Rebuild) -> None:
+    """What adds to the basal rate adds to 0, and to what the rate becomes while the bolus runs (26)."""
+    rebuild("""
+        at    | kind             | rate_ml_h | bolus_adds_to_basal
+        08:00 | infusion_started | 0         |
+        08:10 | bolus_started    | 120       | yes
+        08:15 | rate_changed     | 60        |
+        08:20 | bolus_ended      |           |
+        08:30 | infusion_stopped |           |
+    """).segments("""
+        started_at | ended_at | state   | volume_ml
+        08:00      | 08:10    | paused  | 0
+        08:10      | 08:15    | bolus   | 10
+        08:15      | 08:20    | bolus   | 15
+        08:20      | 08:30    | running | 10
+    """)
+
+
 def test_ruling_17_a_reading_after_the_window_is_no_part(rebuild: Rebuild) -> None:
     """What the pump reports after the pause's window stands outside the infusion (28)."""
     rebuild("""
