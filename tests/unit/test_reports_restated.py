@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
@@ -113,3 +114,35 @@ def test_verify_checks_every_file_of_the_folder_and_those_inside(own: Site, tmp_
         ("error", "areas/icu.html"),
         ("note", "lists/mine.txt"),
     }
+
+
+def test_what_was_declared_anew_since_earlier_reports_is_told(tmp_path: Path) -> None:
+    """Settings and lists by name, version and day; not what is as it was, nor before there was any report."""
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    made = load_site(tmp_path)
+    data = drawn(("2026-09", "2026-10"), ("icu",), 24)
+    commit(made, datetime(2026, 9, 28, 6, tzinfo=UTC), **data)
+
+    def told(number: int) -> str:
+        page = write_report(made, "2026-10", tmp_path / f"r{number}") / "index.html"
+        text = unescape(re.sub(r"<[^>]+>", "", page.read_text(encoding="utf-8")))
+        return text.partition("Declared anew since earlier reports")[2][:400]
+
+    (tmp_path / "entries.csv").write_text("entry,high_alert\nheparin,yes\n", encoding="utf-8")
+    (tmp_path / "reviews.csv").write_text("case,reviewed_on,outcome\n", encoding="utf-8")
+    commit(made, datetime(2026, 10, 20, 6, tzinfo=UTC))
+    first = told(1)
+    assert "entries.csv (store version 2, 2026-10-20)" in first
+    assert "reviews.csv" not in first
+    assert "site.toml" not in first
+    assert "--as-of 1'" in first
+    text = (tmp_path / "site.toml").read_text(encoding="utf-8")
+    (tmp_path / "site.toml").write_text(text + "# a remark\n", encoding="utf-8")
+    (tmp_path / "entries.csv").unlink()
+    commit(made, datetime(2026, 11, 2, 6, tzinfo=UTC))
+    second = told(2)
+    assert "site.toml (store version 3, 2026-11-02)" in second
+    assert "entries.csv" not in second
+    # no report was made before the first version
+    early = write_report(made, "2026-09", tmp_path / "e") / "index.html"
+    assert "Declared anew" not in early.read_text(encoding="utf-8")

@@ -13,6 +13,7 @@ from dripledger import __version__
 from dripledger.commands.completeness import TABLES_READ, completeness, summary_rows
 from dripledger.engine import build_relations, connect
 from dripledger.events.near_misses import NearMiss, near_misses
+from dripledger.events.run import why_rebuild
 from dripledger.library.reviews import unknown_reviews
 from dripledger.site import Site, spellings
 from dripledger.store import Snapshot, spill_folder
@@ -33,9 +34,10 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
     -------
     dict
         What `dripledger.store.status.status` says, with ``facility``, ``time_zone`` and ``code_version``
-        before it, and after it ``waiting`` (reason -> records), ``pumps_listed`` (number in pumps.csv; None
-        without the list), ``pumps_never_heard`` and ``pumps_not_listed`` (names), ``reviews_unknown`` (cases
-        of reviews.csv that no record has, with their rows), ``near_misses`` (labels that may be misspelt, as
+        before it, and after it ``infusions_wait`` (why the next ingest builds all infusions again; None: it
+        does not), ``waiting`` (reason -> records), ``pumps_listed`` (number in pumps.csv; None without the
+        list), ``pumps_never_heard`` and ``pumps_not_listed`` (names), ``reviews_unknown`` (cases of
+        reviews.csv that no record has, with their rows), ``near_misses`` (labels that may be misspelt, as
         of `events.near_misses.NearMiss`) and ``completeness`` (see `completeness`).
     """
     with spill_folder(site.store, "status") as spill, connect(spill) as con:
@@ -54,6 +56,7 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
         "time_zone": site.settings.time_zone,
         "code_version": __version__,
         **store_status(snapshot),
+        "infusions_wait": why_rebuild(site, snapshot) or None,
         "waiting": waiting,
         "pumps_listed": len(names) if listed else None,
         "pumps_never_heard": [pump for pump, _, last in pumps if last is None],

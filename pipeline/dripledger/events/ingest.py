@@ -21,9 +21,9 @@ from dripledger.events.run import (
     Run,
     conclude,
     known_events,
-    must_rebuild,
     open_run,
     refuse_assumptions,
+    why_rebuild,
 )
 from dripledger.library import load_libraries
 from dripledger.schema import TABLES
@@ -109,7 +109,9 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     settled = settle.settle(run, account)
 
     changed_libraries = _libraries_differ(run, libraries)
-    rebuild = build and must_rebuild(run)
+    rebuild = why_rebuild(run.site, base) if build else ""
+    if rebuild:
+        intake.notes.append(f"all infusions are built again: {rebuild}")
     balances = [
         FileBalance.of(shown, sha, source, counts.get(file.number, {}) if file else {}, file is None)
         for shown, sha, source, file in intake.order

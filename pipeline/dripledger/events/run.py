@@ -28,7 +28,15 @@ from dripledger.sources.mapping import Mapping, mapping_file
 from dripledger.sources.parts import UNKNOWN_PUMP
 from dripledger.sources.personal import Pseudonyms, fingerprint, fingerprint_file, load_key, need_key
 from dripledger.sources.staging import SourceFile, StagingRoom, stage
-from dripledger.store import NOT_BUILT, Ledger, Snapshot, Writer, refuse_other_facility, spill_folder
+from dripledger.store import (
+    INFUSION_RULES,
+    NOT_BUILT,
+    Ledger,
+    Snapshot,
+    Writer,
+    refuse_other_facility,
+    spill_folder,
+)
 from dripledger.store.layout import write_whole
 
 #: Memory for the engine; the rest of the 2 GiB is Python's, Arrow's and the writer's.
@@ -157,28 +165,43 @@ def derived_are_built(snapshot: Snapshot) -> bool:
     return snapshot.row is None or snapshot.row.note != NOT_BUILT
 
 
-def must_rebuild(run: Run) -> bool:
-    """Whether segments and infusions must be built for all pumps, not only for those that are touched.
+def why_rebuild(site: Site, snapshot: Snapshot) -> str:
+    """Say why the next ingest builds infusions for all pumps, not only for those that it touches.
 
-    So it is where they were left unbuilt, and where `site.toml` is not the one that they were built with.
+    Returns
+    -------
+    str
+        They were left unbuilt, or built under another `site.toml` or by other rules of the program. Empty:
+        nothing of that.
     """
-    row = run.writer.base.row
+    from dripledger.infusions import rules_text
+
+    row = snapshot.row
     if row is None:
-        return False
-    content = hashlib.sha256((run.site.root / "site.toml").read_bytes()).hexdigest()
-    return row.note == NOT_BUILT or row.declarations.get("site.toml") != content
+        return ""
+    if row.note == NOT_BUILT:
+        return "they were left unbuilt"
+    content = hashlib.sha256((site.root / "site.toml").read_bytes()).hexdigest()
+    if row.declarations.get("site.toml") != content:
+        return "site.toml is another than they were built with"
+    if row.declarations.get(INFUSION_RULES) != hashlib.sha256(rules_text().encode()).hexdigest():
+        return f"version {row.code_version} of the program built them by other rules than this one does"
+    return ""
 
 
 def conclude(run: Run, ingest_id: str, build: bool, note: str = "") -> int:
     """Build what follows from the events, unless it is left for later, and commit; return the version."""
+    from dripledger.infusions import rules_text
+
     if build:
         run.tell("build infusions")
-        build_derived(run, ingest_id, must_rebuild(run))
+        build_derived(run, ingest_id, bool(why_rebuild(run.site, run.writer.base)))
     run.tell("commit")
     return run.writer.commit(
         ingest_id=ingest_id,
         declarations=run.site.declaration_files(),
         note=note if build else NOT_BUILT,
+        texts={INFUSION_RULES: rules_text()},
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Final
@@ -40,7 +40,9 @@ _SHEET_NAMES: Final = {
 }
 
 
-def compose_dashboard(material: Material, restated: list[Restated], measures: pa.Table) -> Dashboard:
+def compose_dashboard(
+    material: Material, restated: list[Restated], measures: pa.Table, redeclared: Sequence[Block] = ()
+) -> Dashboard:
     """Compose every page, the paper form and the sheets.
 
     Parameters
@@ -51,9 +53,11 @@ def compose_dashboard(material: Material, restated: list[Restated], measures: pa
         Published months that late files have changed.
     measures
         The month's table of measures, for the workbook.
+    redeclared
+        What was declared anew since earlier reports.
     """
     page, report = material.page, material.site.settings.report
-    told = restated_blocks(material, restated)
+    told = [*restated_blocks(material, restated), *redeclared]
     leaves = tuple(_leaves(material, told))
     first = leaves[0]
     return Dashboard(

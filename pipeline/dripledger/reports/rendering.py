@@ -21,6 +21,7 @@ from dripledger.reports.material import Material, gather
 from dripledger.reports.model import Stamp
 from dripledger.reports.page_html import render_leaves, style_sheet
 from dripledger.reports.paper import render_paper
+from dripledger.reports.redeclared import redeclared_blocks
 from dripledger.reports.restated import restated_months
 from dripledger.reports.tables import as_csv
 from dripledger.reports.workbook import render_workbook
@@ -68,7 +69,8 @@ def render_files(
         texts["measures.csv"] = as_csv(measures)
     else:
         measures = tabulate(con, site, [month], ("care_area",))
-        board = compose_dashboard(material, restated_months(material, snapshot), measures)
+        told = redeclared_blocks(site, month, snapshot)
+        board = compose_dashboard(material, restated_months(material, snapshot), measures, told)
         texts.update(_tables(con, site, month, measures, material.tables))
         if shown_changes(material):
             texts[CSV_NAME] = as_csv(change_months(material))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -171,22 +171,30 @@ class Writer:
                 delta.gather(head)
                 self._touched.add(name)
 
-    def _keep(self, declarations: Sequence[Path]) -> dict[str, str]:
+    def _keep(self, declarations: Sequence[Path], texts: Mapping[str, str]) -> dict[str, str]:
         """Copy declarations by content; return name -> SHA-256."""
         site = self.root.parent
-        kept = {}
+        contents = {name: text.encode() for name, text in texts.items()}
         for path in declarations:
-            content = path.read_bytes()
-            digest = hashlib.sha256(content).hexdigest()
+            resolved = path.resolve()
+            name = resolved.relative_to(site).as_posix() if resolved.is_relative_to(site) else path.name
+            contents[name] = path.read_bytes()
+        kept = {}
+        for name, content in contents.items():
+            kept[name] = digest = hashlib.sha256(content).hexdigest()
             target = declarations_folder(self.root) / digest
             if not target.exists():
                 write_whole(target, content)
-            resolved = path.resolve()
-            name = resolved.relative_to(site).as_posix() if resolved.is_relative_to(site) else path.name
-            kept[name] = digest
         return kept
 
-    def commit(self, *, ingest_id: str | None, declarations: Sequence[Path], note: str = "") -> int:
+    def commit(
+        self,
+        *,
+        ingest_id: str | None,
+        declarations: Sequence[Path],
+        note: str = "",
+        texts: Mapping[str, str] | None = None,
+    ) -> int:
         """Make everything written since the lock was taken visible, as one store version.
 
         Parameters
@@ -197,6 +205,8 @@ class Writer:
             Files by which the site declares something; a copy of each is kept by its content.
         note
             One phrase for people.
+        texts
+            Name -> text of what the program itself declares; kept like the files.
 
         Returns
         -------
@@ -216,7 +226,7 @@ class Writer:
             table_versions=self._versions(),
             table_files={name: list_sha256(delta.relative_files(head)) for name, head in self._heads.items()},
             files=self._added(),
-            declarations=self._keep(declarations),
+            declarations=self._keep(declarations, texts or {}),
         )
         before = "" if self.base.row is None else self.base.row.chain_sha256
         row = CommitRow(**{**bare.__dict__, "chain_sha256": bare.chained(before)})

@@ -1,0 +1,107 @@
+"""A store whose infusions an earlier program built by other rules: the next ingest builds them all again."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from pathlib import Path
+
+import pytest
+from tests.event_samples import HEADER, drop, make_site, rows
+
+from dripledger.commands.status import describe
+from dripledger.events import ingest
+from dripledger.infusions import rules, rules_text
+from dripledger.site import load_site
+from dripledger.store import INFUSION_RULES, Ledger, verify_store
+
+LOG = (
+    HEADER
+    + "P1,2026-10-01 10:00:00,1,START,ICU,Heparin,5,70\n"
+    + "P1,2026-10-01 11:00:00,2,STOP,,,,\n"
+    + "P2,2026-10-01 10:00:00,1,START,ICU,Heparin,5,70\n"
+    + "P2,2026-10-01 11:00:00,2,STOP,,,,\n"
+)
+ENDS = "select pump_id, end_kind, volume_ml from infusions order by pump_id"
+
+
+def other_rules(patched: pytest.MonkeyPatch, root: Path) -> None:
+    """Let the program build from a copy of its queries in which an hour has half its volume."""
+    from dripledger.engine import sqlfiles
+
+    folder = root / "sql"
+    shutil.copytree(sqlfiles.sql_folder(), folder)
+    copy = folder / "infusions" / "infusions.sql"
+    text = copy.read_text(encoding="utf-8").strip().rstrip(";")
+    copy.write_text(f"select * replace (0.5 * volume_ml as volume_ml) from ({text})", encoding="utf-8")
+    patched.setattr(sqlfiles, "sql_folder", lambda: folder)
+    forget()
+
+
+def forget() -> None:
+    """Let queries and rules be read anew."""
+    from dripledger.engine import sqlfiles
+
+    sqlfiles.load_sql_files.cache_clear()
+    rules.rules_text.cache_clear()
+
+
+def test_other_rules_build_every_pump_again_and_say_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Though only one pump has something new; and the rules of this program come back the same way."""
+    site = make_site(tmp_path)
+    drop(site, "wards_1.csv", LOG)
+    ingest(load_site(tmp_path))
+    ours = rows(site, ENDS)
+    assert [volume for _, _, volume in ours] == [5.0, 5.0]
+    try:
+        with monkeypatch.context() as patched:
+            other_rules(patched, tmp_path)
+            drop(site, "wards_2.csv", HEADER + "P2,2026-10-02 10:00:00,3,START,ICU,Heparin,5,70\n")
+            told = ingest(load_site(tmp_path))
+            assert [note for note in told.notes if "built again" in note and "other rules" in note]
+            assert [row[:3:2] for row in rows(site, ENDS) if row[1] == "stopped"] == [
+                ("P1", 2.5),
+                ("P2", 2.5),
+            ]
+            assert ingest(load_site(tmp_path)).ingest_id is None
+        forget()
+        waits = describe(load_site(tmp_path), Ledger.open(site.store).snapshot())["infusions_wait"]
+        assert "other rules" in waits
+        again = ingest(load_site(tmp_path))
+    finally:
+        forget()
+    assert again.ingest_id is not None
+    assert [note for note in again.notes if "other rules" in note]
+    assert [row for row in rows(site, ENDS) if row[1] == "stopped"] == ours
+    assert describe(load_site(tmp_path), Ledger.open(site.store).snapshot())["infusions_wait"] is None
+    assert verify_store(site.store) == []
+
+
+def test_the_commit_keeps_the_rules_it_built_by(tmp_path: Path) -> None:
+    site = make_site(tmp_path)
+    drop(site, "wards_1.csv", LOG)
+    ingest(load_site(tmp_path))
+    snapshot = Ledger.open(site.store).snapshot()
+    assert snapshot.row is not None
+    digest = snapshot.row.declarations[INFUSION_RULES]
+    kept = (site.store / "declarations" / digest).read_text(encoding="utf-8")
+    assert kept == rules_text()
+    assert hashlib.sha256(kept.encode()).hexdigest() == digest
+    names = [line.split("  ", 1)[1] for line in kept.splitlines()]
+    assert {"sql/infusions/segments.sql", "units", "order of kinds at one instant"} <= set(names)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("select 1 -- why\nfrom t", "select   1\n\nfrom t", True),
+        ("select '-- no comment' as a", "select '' as a", False),
+        ("select 'a  b' as a", "select 'a b' as a", False),
+        ("select 'it''s -- so' from t", "select 'it''s -- so'\nfrom t -- x", True),
+        ("select 1 from t", "select 2 from t", False),
+    ],
+)
+def test_comments_and_white_space_are_no_rules(one: str, other: str, same: bool) -> None:
+    assert (rules.bare(one) == rules.bare(other)) is same
