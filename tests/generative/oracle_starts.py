@@ -16,6 +16,8 @@ class Starts(Stretches):
         self.take_line(event)
         self.confirm(i, event, may_keep=True)
         to_secondary = self.programme.fluid_source == "secondary"
+        if self.suspended is not None and self.suspended_stop is not None and to_secondary:
+            self.end_suspended("stopped", self.suspended_stop)  # the other line ran since: nothing goes on
         if self.suspended is not None and not to_secondary and self.programme.fluid_source is not None:
             self.come_back(i, event, at)
             return
@@ -168,6 +170,7 @@ class Starts(Stretches):
         if self.suspended is not None:
             self.end_suspended("superseded", at)
         self.suspended, self.suspended_stop, self.suspended_left = infusion, None, left
+        self.suspended_pieces = []
         self.rested = None
         return True
 
@@ -192,7 +195,8 @@ class Starts(Stretches):
             else:
                 self.end("superseded", at, event, bounded=runs)
         self.rested, self.rest_pieces, self.rest_doubt = None, [], False
-        if self.suspended_stop is not None and at - self.suspended_stop > self.rules.after_stop:
+        stopped = self.suspended_stop is not None
+        if stopped and (self.cleared or at - self.suspended_stop > self.rules.after_stop):
             self.end_suspended("stopped", at)
             self.settle(event, False)
             self.begin(i, event, at, "start", None)
@@ -204,6 +208,8 @@ class Starts(Stretches):
             linked = old.infusion_id if "fluid_source" not in differs else None
             self.begin(i, event, at, self.start_kind(old, differs) if linked else "start", linked)
             return
+        # a stop of the secondary stops the primary as well: until it goes on it is paused (20)
+        old.pieces += self.suspended_pieces
         self.suspended = None
         self.now, self.rested = None, None
         self.left, self.left_from = self.suspended_left, i

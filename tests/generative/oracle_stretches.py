@@ -63,6 +63,7 @@ class Stretches:
         self.cleared = False  # totals cleared since it stopped
         self.suspended: Infusion | None = None
         self.suspended_stop: int | None = None
+        self.suspended_pieces: list[Piece] = []  # since that stop
         self.suspended_doubt = False  # whether the time of that stop is ambiguous
         self.suspended_left: Fraction | None = None
         self.counter: Fraction | None = None  # since-cleared reading
@@ -96,6 +97,11 @@ class Stretches:
         """Book the stretch from the event before to this one; a clock that went back adds nothing."""
         begin = micros(self.ordered[i - 1]["occurred_at"])
         end = max(begin, at)
+        idle = self.now is None or self.lapsed
+        if idle and self.suspended is not None and self.suspended_stop is not None:
+            shown = self.suspended.programme
+            piece = Piece(i - 1, begin, end, "paused", Fraction(0), None, shown, self.place)
+            self.suspended_pieces.append(piece)
         if self.now is not None and not self.lapsed:
             rate: Fraction | None = {"running": self.rate, "unknown": None, "priming": None}.get(
                 self.state, Fraction(0)
@@ -137,6 +143,8 @@ class Stretches:
         self.quiet = False
         if self.suspended is not None:
             self.suspended.doubtful = True
+            if self.suspended_pieces:
+                self.suspended_pieces[-1].state, self.suspended_pieces[-1].rate = "unknown", None
         if self.lapsed:
             self.lost = True
         if self.now is not None and not self.lapsed:

@@ -303,6 +303,61 @@ def test_ruling_19_a_stop_of_the_secondary_ends_the_suspended_primary(rebuild: R
     """)
 
 
+def test_ruling_20_a_primary_stopped_with_its_secondary_is_paused_until_it_goes_on(rebuild: Rebuild) -> None:
+    """The stop ends both; the primary's return within the window bridges the gap, which has no running hours (19)."""
+    rebuild("""
+        at    | kind             | rate_ml_h | fluid_source
+        08:00 | infusion_started | 60        | primary
+        08:10 | infusion_started | 120       | secondary
+        08:20 | infusion_stopped |           |
+        08:25 | infusion_started | 60        | primary
+        08:30 | infusion_stopped |           |
+    """).segments("""
+        infusion_id | started_at | ended_at | state   | volume_ml
+        e1          | 08:00      | 08:10    | running | 10
+        e2          | 08:10      | 08:20    | running | 20
+        e1          | 08:20      | 08:25    | paused  | 0
+        e1          | 08:25      | 08:30    | running | 5
+    """)
+
+
+def test_ruling_20_totals_cleared_after_the_stop_of_both_lines_end_the_primary(rebuild: Rebuild) -> None:
+    """As they do where one line alone was stopped."""
+    rebuild("""
+        at    | kind             | rate_ml_h | fluid_source
+        08:00 | infusion_started | 60        | primary
+        08:10 | infusion_started | 120       | secondary
+        08:20 | infusion_stopped |           |
+        08:21 | totals_cleared   |           |
+        08:25 | infusion_started | 60        | primary
+        08:30 | infusion_stopped |           |
+    """).infusions("""
+        infusion_id | fluid_source | start_kind | ended_at | end_kind
+        e1          | primary      | start      | 08:20    | stopped
+        e2          | secondary    | start      | 08:20    | stopped
+        e5          | primary      | start      | 08:30    | stopped
+    """)
+
+
+def test_ruling_19_a_stopped_primary_does_not_go_on_after_its_secondary_did(rebuild: Rebuild) -> None:
+    """Another infusion ran since the stop, so its return is a start."""
+    rebuild("""
+        at       | kind               | rate_ml_h | fluid_source
+        08:00    | infusion_started   | 60        | primary
+        08:10    | infusion_started   | 120       | secondary
+        08:20    | infusion_stopped   |           |
+        08:20:01 | infusion_started   | 120       | secondary
+        08:25    | infusion_completed |           |
+        08:26    | infusion_started   | 60        | primary
+        08:30    | infusion_stopped   |           |
+    """).infusions("""
+        infusion_id | fluid_source | start_kind | ended_at | end_kind
+        e1          | primary      | start      | 08:20    | stopped
+        e2          | secondary    | start      | 08:25    | completed
+        e6          | primary      | start      | 08:30    | stopped
+    """)
+
+
 def test_ruling_10_a_bypass_that_waits_is_for_the_next_start_whichever_its_line(rebuild: Rebuild) -> None:
     """It is the next confirmed start of the channel; the primary comes back inside the library."""
     rebuild("""
