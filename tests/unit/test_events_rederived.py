@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,11 @@ from tests.event_samples import HEADER, WARDS, drop, events, make_site, read, ro
 from tests.marks import LONG
 
 from dripledger.events import balance, derived_are_built, ingest, retry
-from dripledger.site import load_site
+from dripledger.site import Site, load_site
 from dripledger.store import Ledger
+
+#: Make a site in a folder that has read one file after another under a mapping.
+HadRead = Callable[..., Site]
 
 LOG = (
     HEADER
@@ -32,6 +36,28 @@ LEDGER = (
 LEDGER += "records_json from ingests order by path"
 IGNORED = "select source_file_sha256, source_record, sequence, reason from ignored order by all"
 LINEAGE = "select event_id, source_file_sha256, source_record, kind, unmapped from events order by event_id"
+
+
+@pytest.fixture(scope="module")
+def had_read(tmp_path_factory: pytest.TempPathFactory) -> HadRead:
+    """Return a function that makes a site which has read files; like ones are read once, and copied."""
+    made: dict[str, Path] = {}
+
+    def site_of(
+        root: Path, *files: str, mapping: str = WARDS, lists: Mapping[str, str] | None = None
+    ) -> Site:
+        key = repr((files, mapping, lists))
+        if key not in made:
+            folder = tmp_path_factory.mktemp("had read") / "site"
+            site = make_site(folder, {"wards": mapping}, **(lists or {}))  # type: ignore[arg-type]
+            for number, text in enumerate(files, 1):
+                drop(site, f"wards{number}.csv", text)
+                assert read(site).balanced
+            made[key] = folder
+        shutil.copytree(made[key], root, dirs_exist_ok=True)
+        return load_site(root)
+
+    return site_of
 
 
 def told(root: Path) -> list[object]:
@@ -57,17 +83,15 @@ def told(root: Path) -> list[object]:
         ),
     ],
 )
-def test_mended_later_equals_known_from_the_start(tmp_path: Path, before: str, after: str) -> None:
+def test_mended_later_equals_known_from_the_start(
+    tmp_path: Path, had_read: HadRead, before: str, after: str
+) -> None:
     """Rows that repeat in a second file, rows of two ingests, and an unreadable one among them."""
     tables = []
     second = LOG + "P2,2026-10-01 10:20:00,7,BEAT,,,,\nP2,2026-10-01 10:30:00,8,PULSE,,,,\n"
     second += "P1,cut\n"
     for name, mapping in (("late", before), ("early", after)):
-        site = make_site(tmp_path / name, {"wards": mapping})
-        drop(site, "wards1.csv", LOG)
-        read(site)
-        drop(site, "wards2.csv", second)
-        read(site)
+        site = had_read(tmp_path / name, LOG, second, mapping=mapping)
         make_site(tmp_path / name, {"wards": after})
         result = read(site)
         assert (result.rederived > 0) == (name == "late")
@@ -133,11 +157,9 @@ def test_mended_list_of_recorded_kinds_reaches_the_ledger(tmp_path: Path) -> Non
     assert "infusion_started" in str(rows(site, "select records_json from ingests"))
 
 
-def test_missing_original_does_not_hold_up_new_files(tmp_path: Path) -> None:
+def test_missing_original_does_not_hold_up_new_files(tmp_path: Path, had_read: HadRead) -> None:
     """The others are committed; the source stays as it was, and is derived again once its file is back."""
-    site = make_site(tmp_path)
-    drop(site, "wards1.csv", LOG)
-    read(site)
+    site = had_read(tmp_path, LOG)
     shutil.move(site.originals, tmp_path / "elsewhere")
     (site.inbox / "wards1.csv").unlink()
     make_site(tmp_path, {"wards": IGNORED_PULSE})
@@ -185,10 +207,8 @@ def test_waiting_record_whose_mapping_is_gone_is_told(tmp_path: Path) -> None:
     assert "1 record of this source waits, but there is no mapping 'wards'" in str(result.failures[0])
 
 
-def test_store_says_that_nothing_was_built(tmp_path: Path) -> None:
-    site = make_site(tmp_path)
-    drop(site, "wards.csv", LOG)
-    read(site)
+def test_store_says_that_nothing_was_built(tmp_path: Path, had_read: HadRead) -> None:
+    site = had_read(tmp_path, LOG)
     assert not derived_are_built(Ledger.open(site.store).snapshot())
     ingest(site)
     assert derived_are_built(Ledger.open(site.store).snapshot())
@@ -213,14 +233,14 @@ SITE_LISTS = {
         pytest.param("a care area", 1, marks=LONG),
     ],
 )
-def test_a_list_mended_later_equals_known_from_the_start(tmp_path: Path, what: str, count: int) -> None:
+def test_a_list_mended_later_equals_known_from_the_start(
+    tmp_path: Path, had_read: HadRead, what: str, count: int
+) -> None:
     """As many events as are concerned are derived anew, in the commit of the next ingest, and it says so."""
     tables = []
     for name in ("late", "early"):
         given = SITE_LISTS[what] if name == "early" else {}
-        site = make_site(tmp_path / name, **given)  # type: ignore[arg-type]
-        drop(site, "wards1.csv", LOG)
-        read(site)
+        site = had_read(tmp_path / name, LOG, lists=given)
         make_site(tmp_path / name, **SITE_LISTS[what])  # type: ignore[arg-type]
         result = read(site)
         assert result.rederived == (count if name == "late" else 0)
@@ -231,10 +251,8 @@ def test_a_list_mended_later_equals_known_from_the_start(tmp_path: Path, what: s
 
 
 @pytest.mark.parametrize("where", ["mapping", "site.toml"])
-def test_a_zone_mended_later(tmp_path: Path, where: str) -> None:
-    site = make_site(tmp_path)
-    drop(site, "wards1.csv", LOG)
-    read(site)
+def test_a_zone_mended_later(tmp_path: Path, had_read: HadRead, where: str) -> None:
+    site = had_read(tmp_path, LOG)
     before = rows(site, "select event_id, device_time from events order by 1")
     if where == "mapping":
         make_site(tmp_path, {"wards": WARDS.replace('zone = "site"', 'zone = "Asia/Tokyo"')})
