@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import random
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from filelock import FileLock
 
 from dripledger.events.ingest import ingest
 from dripledger.hospital import generate
@@ -35,11 +37,22 @@ def _numpy_state() -> tuple[object, ...]:
 
 
 @pytest.fixture(scope="session")
-def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with a small demo that was read: made once a worker, for tests that only read it."""
+def small_demo(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
+    """Return a folder with a small demo that was read, for tests that only read it.
+
+    It is made once for all workers, under a lock; each has a copy: none sees what another leaves there.
+    """
+    mine = tmp_path_factory.getbasetemp()
+    ours = mine.parent if hasattr(request.config, "workerinput") else mine
+    with FileLock(ours / "a small demo.lock"):
+        made = ours / "a small demo, made once"
+        if not made.exists():
+            making = tmp_path_factory.mktemp("making a small demo") / "demo"
+            generate(making, pumps=8, months=2)
+            ingest(load_site(making))
+            making.rename(made)
     folder = tmp_path_factory.mktemp("a small demo")
-    generate(folder / "demo", pumps=8, months=2)
-    ingest(load_site(folder / "demo"))
+    shutil.copytree(made, folder / "demo")
     return folder
 
 

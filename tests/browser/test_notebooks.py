@@ -11,9 +11,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from dripledger.events.ingest import ingest
-from dripledger.hospital import generate
-from dripledger.site import load_site
 from tests.functional.conftest import CommandLine
 
 if TYPE_CHECKING:
@@ -24,11 +21,8 @@ WAIT_MS = 60_000
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("notebooks") / "an invented hospital"
-    generate(root, pumps=8, months=2, seed=5)
-    ingest(load_site(root))
-    return root
+def demo(small_demo: Path) -> Path:
+    return small_demo / "demo"
 
 
 @contextmanager
@@ -53,6 +47,13 @@ def explored(demo: Path, *more: str) -> Iterator[str]:
         server.communicate(timeout=30)
 
 
+@pytest.fixture(scope="module")
+def exploring(demo: Path) -> Iterator[str]:
+    """Return the address of the notebook `explore`, served once for all who look at it."""
+    with explored(demo) as address:
+        yield address
+
+
 def opened(page: Page, address: str) -> list[str]:
     """Open the app, and return the list in which requests to anywhere else will stand."""
     outside: list[str] = []
@@ -70,40 +71,37 @@ def text_of_svg(page: Page, number: int) -> str:
 
 @pytest.mark.slow
 @pytest.mark.merge
-def test_explore(demo: Path, page: Page) -> None:
-    with explored(demo) as address:
-        outside = opened(page, address)
-        page.get_by_text("For quality improvement; not for decisions at the bedside").wait_for(
-            timeout=WAIT_MS
-        )
-        assert "Library use, share of starts" in text_of_svg(page, 0)
-        assert "Infusions that began" in text_of_svg(page, 1)
-        page.get_by_text("No infusion is chosen.").wait_for(timeout=WAIT_MS)
+def test_explore(exploring: str, page: Page) -> None:
+    outside = opened(page, exploring)
+    page.get_by_text("For quality improvement; not for decisions at the bedside").wait_for(timeout=WAIT_MS)
+    assert "Library use, share of starts" in text_of_svg(page, 0)
+    assert "Infusions that began" in text_of_svg(page, 1)
+    page.get_by_text("No infusion is chosen.").wait_for(timeout=WAIT_MS)
 
-        # another measure: another chart
-        page.locator("select").first.select_option(label="Programmings with a hard limit alert")
-        page.locator("svg:has(text)", has_text="Programmings with a hard limit alert").first.wait_for(
-            timeout=WAIT_MS
-        )
+    # another measure: another chart
+    page.locator("select").first.select_option(label="Programmings with a hard limit alert")
+    page.locator("svg:has(text)", has_text="Programmings with a hard limit alert").first.wait_for(
+        timeout=WAIT_MS
+    )
 
-        # no month but one: the charts follow
-        assert "2026-10" in text_of_svg(page, 1)
-        assert "2026-11" in text_of_svg(page, 1)
-        page.get_by_label("Months").click()
-        page.get_by_role("option", name="2026-11").click()
-        page.keyboard.press("Escape")
-        page.wait_for_function(
-            "() => { const s = [...document.querySelectorAll('svg')].filter(s => s.querySelector('text'));"
-            " return s.length > 1 && !s[1].textContent.includes('2026-11'); }",
-            timeout=WAIT_MS,
-        )
+    # no month but one: the charts follow
+    assert "2026-10" in text_of_svg(page, 1)
+    assert "2026-11" in text_of_svg(page, 1)
+    page.get_by_label("Months").click()
+    page.get_by_role("option", name="2026-11").click()
+    page.keyboard.press("Escape")
+    page.wait_for_function(
+        "() => { const s = [...document.querySelectorAll('svg')].filter(s => s.querySelector('text'));"
+        " return s.length > 1 && !s[1].textContent.includes('2026-11'); }",
+        timeout=WAIT_MS,
+    )
 
-        # a click on a line lists what was logged, with the file and record that say so
-        page.get_by_role("checkbox").first.click()
-        page.get_by_role("heading", name="One infusion").wait_for(timeout=WAIT_MS)
-        page.get_by_text("infusion_started").first.wait_for(timeout=WAIT_MS)
-        assert "Rate as logged" in text_of_svg(page, 2)
-        assert outside == []
+    # a click on a line lists what was logged, with the file and record that say so
+    page.get_by_role("checkbox").first.click()
+    page.get_by_role("heading", name="One infusion").wait_for(timeout=WAIT_MS)
+    page.get_by_text("infusion_started").first.wait_for(timeout=WAIT_MS)
+    assert "Rate as logged" in text_of_svg(page, 2)
+    assert outside == []
 
 
 @pytest.mark.slow
@@ -137,9 +135,8 @@ def test_library_review(demo: Path, page: Page) -> None:
 
 @pytest.mark.slow
 @pytest.mark.merge
-def test_nobody_without_the_key(demo: Path, page: Page) -> None:
-    with explored(demo) as address:
-        page.goto(address.partition("?")[0])
-        page.wait_for_load_state("networkidle")
-        assert "What the pumps did" not in (page.text_content("body") or "")
-        assert page.locator("input[type=password]").count() == 1
+def test_nobody_without_the_key(exploring: str, page: Page) -> None:
+    page.goto(exploring.partition("?")[0])
+    page.wait_for_load_state("networkidle")
+    assert "What the pumps did" not in (page.text_content("body") or "")
+    assert page.locator("input[type=password]").count() == 1

@@ -33,19 +33,21 @@ def run(cli: CommandLine, folder: Path, name: str, *args: str | Path) -> subproc
     return subprocess.run(command, cwd=folder, capture_output=True, text=True, env=cli.env, timeout=120)
 
 
-@pytest.mark.parametrize("name", [pytest.param("explore", marks=LONG), "library_review"])
-def test_a_notebook_runs_as_a_script(cli: CommandLine, demo: Path, name: str) -> None:
+# with the site named, or the demo where it stands; `explore` with a site named is below and in tests/browser
+@pytest.mark.parametrize(
+    ("name", "named"),
+    [
+        ("library_review", True),
+        pytest.param("library_review", False, marks=LONG),
+        pytest.param("explore", False, marks=LONG),
+        pytest.param("explore", True, marks=pytest.mark.slow),
+    ],
+)
+def test_a_notebook_runs_as_a_script(cli: CommandLine, demo: Path, name: str, named: bool) -> None:
     before = tree_digest(demo)
-    done = run(cli, cli.folder, name, "--site", demo)
+    done = run(cli, cli.folder, name, "--site", demo) if named else run(cli, demo.parent, name)
     assert (done.returncode, done.stderr) == (0, "")
     assert tree_digest(demo) == before, "it only reads"
-
-
-@pytest.mark.slow
-@pytest.mark.merge
-@pytest.mark.parametrize("name", REACTIVE)
-def test_a_notebook_opens_the_demo_by_default(cli: CommandLine, demo: Path, name: str) -> None:
-    assert run(cli, demo.parent, name).returncode == 0
 
 
 @pytest.mark.slow
