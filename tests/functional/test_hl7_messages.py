@@ -15,12 +15,12 @@ from typing import Any
 
 import pytest
 
-from dripledger.engine import connect
 from dripledger.errors import ConfigurationError
 from dripledger.events import ingest, retry
 from dripledger.site import load_site
 from dripledger.store import Ledger
 from dripledger.store.snapshot import ALL_TABLES
+from tests.database import connection
 from tests.functional.hl7.messages import MG_ML, ML, ML_H, alert, device_event, event, text
 
 SITE = Path(__file__).parent / "hl7"
@@ -53,13 +53,17 @@ class Ingested:
         path.write_text(path.read_text().replace(old, new))
         return self
 
-    def ingest(self) -> Ingested:
-        self.told = ingest(load_site(self.root)).as_json()
+    def ingest(self, build: bool = True) -> Ingested:
+        self.told = ingest(load_site(self.root), build=build).as_json()
         assert self.told["balanced"]
         return self
 
+    def read(self) -> Ingested:
+        """Ingest where only what was logged is asked for: no infusions and no alarms are built."""
+        return self.ingest(build=False)
+
     def rows(self, sql: str) -> list[tuple[Any, ...]]:
-        con = connect()
+        con = connection()
         try:
             Ledger.open(self.root / "store").snapshot().attach(
                 con, [name for name in ALL_TABLES if name in sql]
@@ -177,7 +181,7 @@ def test_people_appear_nowhere(morning: Ingested) -> None:
 
 def test_people_are_not_in_quarantine_either(site: Ingested) -> None:
     broken = event("start", at("08:00:00"), weight="heavy")
-    site.drop("broken.hl7", text(broken)).ingest()
+    site.drop("broken.hl7", text(broken)).read()
     ((reasons, fields),) = site.rows("select reasons, fields_json from quarantined")
     assert reasons == ["not_a_number"]
     assert '"heavy"' in fields
@@ -188,13 +192,13 @@ def test_people_are_not_in_quarantine_either(site: Ingested) -> None:
 def test_a_personal_field_is_keyed_or_not_read(site: Ingested, field: str) -> None:
     site.mapping(f'{{ field = "{field}", personal = "key" }}', f'"{field}"')
     with pytest.raises(ConfigurationError, match=f"the field '{field}' is about a person"):
-        site.ingest()
+        site.read()
 
 
 def test_a_field_that_no_message_has_is_refused(site: Ingested) -> None:
     site.mapping('{ value = "large_volume" }', '"patient_name"')
     with pytest.raises(ConfigurationError, match="a device message has no field 'patient_name'"):
-        site.ingest()
+        site.read()
 
 
 @pytest.mark.slow
@@ -286,7 +290,7 @@ def test_events_of_the_whole_pump(site: Ingested) -> None:
         device_event("patient", at("08:00:00")), device_event("counters", at("08:01:00")),
         device_event("clock", at("08:02:00")), weighed, device_event("contact", at("08:04:00")),
         device_event("^MDCX_EVT_PUMP_HUMMED^MDC", at("08:05:00")),
-    )).ingest()  # fmt: skip
+    )).read()  # fmt: skip
     assert site.rows(
         "select kind, kind_logged, channel, weight_kg, unmapped from events order by occurred_at"
     ) == [
@@ -310,7 +314,7 @@ def test_what_cannot_be_read_waits_with_its_reason(site: Ingested) -> None:
         event("start", at("08:04:00"), pump=""),
         event("start", at("08:05:00"))[:6],
         ["MSH|^~\\&|GATEWAY||||20260114||ACK^R42|5|P|2.6", "MSA|AA|4"],
-    )).ingest()  # fmt: skip
+    )).read()  # fmt: skip
     assert site.rows("select source_record, reasons[1:1] from quarantined order by source_record") == [
         (1, ["not_a_message"]),
         (3, ["separators_unreadable"]),
@@ -326,16 +330,16 @@ def test_what_cannot_be_read_waits_with_its_reason(site: Ingested) -> None:
 
 def test_a_record_that_waited_is_read_again_after_the_mapping_was_mended(site: Ingested) -> None:
     local = [s.replace(ML_H, "^drips^LOCAL") for s in event("start", at("08:01:00"))]
-    site.drop("local.hl7", text(event("start", at("08:00:00")), local)).ingest()
+    site.drop("local.hl7", text(event("start", at("08:00:00")), local)).read()
     assert site.rows("select source_record, reasons from quarantined") == [(2, ["unknown_unit"])]
     site.mapping("[alarms]", '[units]\n"drips" = "mL/h"\n\n[alarms]')
-    assert retry(load_site(site.root)).as_json()["events_kept"] == 1
+    assert retry(load_site(site.root), build=False).as_json()["events_kept"] == 1
     assert site.rows("select rate_ml_h from events order by occurred_at") == [(12.0,), (12.0,)]
 
 
 def test_a_file_that_was_cut_inside_a_character(site: Ingested) -> None:
     data = text(event("start", at("08:00:00")), event("start", at("09:00:00"), care_area="Säle")).encode()
-    site.drop("cut.hl7", data[: data.index("ä".encode()) + 1]).ingest()
+    site.drop("cut.hl7", data[: data.index("ä".encode()) + 1]).read()
     assert site.rows("select source_record, reasons from quarantined") == [(2, ["cut_inside_character"])]
     assert site.told["events_kept"] == 1
 
@@ -347,7 +351,7 @@ def test_other_separators_and_escapes_reach_the_ledger(site: Ingested) -> None:
     )
     marks = str.maketrans("|^~\\&", "#!*?%")
     moved = plain.translate(marks).replace("5 % glucose", "5 ?T? glucose")
-    site.drop("moved.hl7", moved).ingest()
+    site.drop("moved.hl7", moved).read()
     assert site.rows("select care_area, entry, rate_ml_h from events") == [
         ("Heart #%# Lung", "5 % glucose ! saline", 12.0)
     ]
@@ -361,7 +365,7 @@ def test_the_source_claims_no_kind_that_the_profile_lacks(morning: Ingested) -> 
 
 @NEEDS_PUBLISHED
 def test_published_delivery_start(site: Ingested) -> None:
-    site.drop("published.hl7", (PUBLISHED / "01_pcd10_delivery_start_tf_rev9.hl7").read_bytes()).ingest()
+    site.drop("published.hl7", (PUBLISHED / "01_pcd10_delivery_start_tf_rev9.hl7").read_bytes()).read()
     assert site.rows(
         "select kind, pump_id, rate_ml_h, dose_value, dose_unit, concentration_value, concentration_unit, "
         "weight_kg, care_area, library_version, entry, volume_to_infuse_ml, programmed_duration_s, "
@@ -376,7 +380,7 @@ def test_published_delivery_start(site: Ingested) -> None:
 @pytest.mark.parametrize("order", list(itertools.permutations((0, 1))))
 def test_published_occlusion_lasts_nine_seconds(site: Ingested, order: tuple[int, int]) -> None:
     names = ("03_pcd04_fluid_line_occlusion_start.hl7", "04_pcd04_fluid_line_occlusion_end.hl7")
-    site.drop("pair.hl7", b"".join((PUBLISHED / names[place]).read_bytes() for place in order)).ingest()
+    site.drop("pair.hl7", b"".join((PUBLISHED / names[place]).read_bytes() for place in order)).read()
     assert site.rows(
         "select r.pump_id, r.alarm_id, r.alarm_kind, r.alarm_type, r.alarm_priority, "
         "date_diff('second', r.occurred_at, c.occurred_at) "
