@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import random
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +18,9 @@ from dripledger.hospital import generate
 from dripledger.schema import Table
 from dripledger.site import load_site
 from dripledger.store import delta
+
+#: Put a demo of a size into a folder that is not there yet.
+ReadDemo = Callable[..., dict[str, Any]]
 
 
 @pytest.fixture(autouse=True)
@@ -37,22 +42,36 @@ def _numpy_state() -> tuple[object, ...]:
 
 
 @pytest.fixture(scope="session")
-def small_demo(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
-    """Return a folder with a small demo that was read, for tests that only read it.
+def read_demo(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> ReadDemo:
+    """Return a function that gives a demo which was read, and what its ingest told (as JSON).
 
-    It is made once for all workers, under a lock; each has a copy: none sees what another leaves there.
+    One of a size is made for all workers, under a lock; who asks has a copy, and sees nobody else's doing.
     """
     mine = tmp_path_factory.getbasetemp()
     ours = mine.parent if hasattr(request.config, "workerinput") else mine
-    with FileLock(ours / "a small demo.lock"):
-        made = ours / "a small demo, made once"
-        if not made.exists():
-            making = tmp_path_factory.mktemp("making a small demo") / "demo"
-            generate(making, pumps=8, months=2)
-            ingest(load_site(making))
-            making.rename(made)
+
+    def read(root: Path, **size: int) -> dict[str, Any]:
+        name = "a demo of " + ", ".join(f"{number} {what}" for what, number in sorted(size.items()))
+        made = ours / name
+        with FileLock(ours / f"{name}.lock"):
+            if not made.exists():
+                making = tmp_path_factory.mktemp("making a demo")
+                generate(making / "demo", **size)
+                told = ingest(load_site(making / "demo")).as_json()
+                (making / "told.json").write_text(json.dumps(told), encoding="utf-8")
+                making.rename(made)
+        shutil.copytree(made / "demo", root)
+        result: dict[str, Any] = json.loads((made / "told.json").read_text(encoding="utf-8"))
+        return result
+
+    return read
+
+
+@pytest.fixture(scope="session")
+def small_demo(tmp_path_factory: pytest.TempPathFactory, read_demo: ReadDemo) -> Path:
+    """Return a folder with a small demo that was read: copied once a worker, for tests that only read it."""
     folder = tmp_path_factory.mktemp("a small demo")
-    shutil.copytree(made, folder / "demo")
+    read_demo(folder / "demo", pumps=8, months=2)
     return folder
 
 

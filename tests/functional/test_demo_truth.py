@@ -18,12 +18,11 @@ import duckdb
 import pytest
 
 from dripledger.engine import connect
-from dripledger.events.ingest import ingest
-from dripledger.hospital import generate
 from dripledger.measures import STORE_TABLES, Month, months_in_store, prepare, tabulate
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
 from dripledger.store.query import query
+from tests.conftest import ReadDemo
 from tests.marks import LONG
 
 Pair = tuple[Decimal, Decimal]
@@ -66,16 +65,16 @@ class Demo:
     params=[
         (10, 3, 21),
         pytest.param((8, 2, 5), marks=pytest.mark.slow),
-        pytest.param((None, None, None), marks=LONG),
+        pytest.param((), marks=LONG),
     ],
     ids=["ten-pumps", "eight-pumps", "as-shipped"],
 )
-def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
-    pumps, months, seed = request.param
+def demo(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, read_demo: ReadDemo
+) -> Iterator[Demo]:
     root = tmp_path_factory.mktemp("demo") / "brennick vale"
-    generate(root, pumps=pumps, months=months, seed=seed)
+    told = read_demo(root, **dict(zip(("pumps", "months", "seed"), request.param, strict=False)))
     site = load_site(root)
-    told = ingest(site, []).as_json()
     with connect() as con:
         # the relations of the measures once for all the tables that are made of them
         Ledger.open(site.store).snapshot().attach(con, STORE_TABLES)

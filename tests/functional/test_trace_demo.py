@@ -16,12 +16,11 @@ from pathlib import Path
 
 import pytest
 
-from dripledger.events.ingest import ingest
-from dripledger.hospital import generate
 from dripledger.incidents import Asked, trace
 from dripledger.incidents.model import Trace
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger
+from tests.conftest import ReadDemo
 from tests.marks import LONG
 
 pytestmark = LONG  # each rule on a small drawn log: spec/test_incidents_findings.py
@@ -41,9 +40,8 @@ class Planted:
 class Demo:
     """A hospital after its logs were read."""
 
-    def __init__(self, root: Path) -> None:
-        generate(root, pumps=12, months=3, seed=21)
-        ingest(load_site(root))
+    def __init__(self, root: Path, read_demo: ReadDemo) -> None:
+        read_demo(root, pumps=10, months=3, seed=21)
         self.site: Site = load_site(root)
         self.snapshot = Ledger.open(self.site.store).snapshot()
         with (root / "truth" / "planted.csv").open(encoding="utf-8", newline="") as file:
@@ -72,8 +70,8 @@ class Demo:
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    return Demo(tmp_path_factory.mktemp("a demo") / "demo")
+def demo(tmp_path_factory: pytest.TempPathFactory, read_demo: ReadDemo) -> Demo:
+    return Demo(tmp_path_factory.mktemp("a demo") / "demo", read_demo)
 
 
 def rules(told: Trace) -> list[str]:
