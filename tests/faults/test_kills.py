@@ -115,8 +115,8 @@ def test_some_kills(tmp_path: Path, name: str, count: int) -> None:
 @pytest.mark.slow
 @pytest.mark.merge
 def test_some_kills_of_a_report_that_replaces_another(tmp_path: Path) -> None:
+    """Where a half could be seen; a kill while a report is still computed is one of those of `slow`."""
     trial = Trial(WORKS["report again"], tmp_path)
-    trial.survives(0.4 * trial.takes_s)
     for waits_for in (WRITING, ASIDE):
         for _ in range(_TRIES):
             with contextlib.suppress(MissedError):
