@@ -19,6 +19,8 @@ from dripledger.schema import Table
 from dripledger.site import load_site
 from dripledger.store import delta
 
+#: Give the folder of a name, made by a function where it is not there yet.
+MadeOnce = Callable[[str, Callable[[Path], object]], Path]
 #: Put a demo of a size into a folder that is not there yet.
 ReadDemo = Callable[..., dict[str, Any]]
 
@@ -42,24 +44,40 @@ def _numpy_state() -> tuple[object, ...]:
 
 
 @pytest.fixture(scope="session")
-def read_demo(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> ReadDemo:
-    """Return a function that gives a demo which was read, and what its ingest told (as JSON).
+def made_once(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> MadeOnce:
+    """Return a function that gives a folder of this name, made once for all workers, under a lock.
 
-    One of a size is made for all workers, under a lock; who asks has a copy, and sees nobody else's doing.
+    It is whole or not there at all, and for reading only: who wants to write takes a copy.
     """
     mine = tmp_path_factory.getbasetemp()
     ours = mine.parent if hasattr(request.config, "workerinput") else mine
 
-    def read(root: Path, **size: int) -> dict[str, Any]:
-        name = "a demo of " + ", ".join(f"{number} {what}" for what, number in sorted(size.items()))
-        made = ours / name
+    def made(name: str, make: Callable[[Path], object]) -> Path:
+        folder = ours / f"{name}, made once"
         with FileLock(ours / f"{name}.lock"):
-            if not made.exists():
-                making = tmp_path_factory.mktemp("making a demo")
-                generate(making / "demo", **size)
-                told = ingest(load_site(making / "demo")).as_json()
-                (making / "told.json").write_text(json.dumps(told), encoding="utf-8")
-                making.rename(made)
+            if not folder.exists():
+                making = tmp_path_factory.mktemp("making")
+                make(making)
+                making.rename(folder)
+        return folder
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def read_demo(made_once: MadeOnce) -> ReadDemo:
+    """Return a function that puts a demo which was read into a folder, and gives what its ingest told.
+
+    One of a size is made for all; who asks has a copy, and sees nobody else's doing.
+    """
+
+    def read(root: Path, **size: int) -> dict[str, Any]:
+        def make(folder: Path) -> None:
+            generate(folder / "demo", **size)
+            told = ingest(load_site(folder / "demo")).as_json()
+            (folder / "told.json").write_text(json.dumps(told), encoding="utf-8")
+
+        made = made_once("a demo of " + ", ".join(f"{n} {what}" for what, n in sorted(size.items())), make)
         shutil.copytree(made / "demo", root)
         result: dict[str, Any] = json.loads((made / "told.json").read_text(encoding="utf-8"))
         return result

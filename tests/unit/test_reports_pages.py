@@ -18,8 +18,8 @@ pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
 
 @pytest.fixture(scope="module")
-def files() -> dict[str, bytes]:
-    return rendered()
+def files(october: dict[str, bytes]) -> dict[str, bytes]:
+    return october
 
 
 @pytest.fixture(scope="module")
@@ -224,6 +224,7 @@ def test_an_empty_month_is_a_whole_report_and_final_nowhere() -> None:
 @pytest.mark.merge
 def test_the_same_store_gives_the_same_bytes(files: dict[str, bytes]) -> None:
     again = rendered()
+    assert {"report.pdf", "report.xlsx", "index.html"} <= files.keys() == again.keys()
     assert [name for name in files if files[name] != again[name]] == []
 
 
