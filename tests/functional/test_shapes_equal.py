@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from dripledger.site import Site
+from dripledger.site import Site, load_site
 from tests.event_samples import drop, events, make_site, read, rows
 from tests.functional.written_logs import BY_NAME, FORMS, RECORDS, ROWS, Form, gzipped, packed
 from tests.marks import LONG
+
+#: Ingests one log into a site in a folder.
+Ingested = Callable[..., Site]
 
 #: The demo's key; the log is invented.
 PEOPLE = "[people]\ndemo_seed = 7\n"
@@ -52,6 +56,22 @@ def _ingest(root: Path, form: Form, data: bytes, name: str = "log.txt", extra: s
     return site
 
 
+@pytest.fixture(scope="module")
+def ingested(tmp_path_factory: pytest.TempPathFactory) -> Ingested:
+    """Return what ingests one log into a site in a folder; the same log is read once, and the site copied."""
+    made: dict[tuple[object, ...], Path] = {}
+
+    def site_of(root: Path, form: Form, data: bytes, name: str = "log.txt", extra: str = "") -> Site:
+        key = (form.name, data, name, extra)
+        if key not in made:
+            made[key] = tmp_path_factory.mktemp("ingested") / "site"
+            _ingest(made[key], form, data, name, extra)
+        shutil.copytree(made[key], root, dirs_exist_ok=True)
+        return load_site(root)
+
+    return site_of
+
+
 def _told(site: Site) -> tuple[list[tuple[object, ...]], list[tuple[object, ...]]]:
     waiting = rows(site, "select source_record, reasons, explanation, pump_id, sequence from quarantined")
     return events(site), waiting
@@ -73,8 +93,8 @@ def test_the_log_is_what_it_should_be(expected: tuple[list[tuple[object, ...]], 
     "form",
     _forms("comma", "semicolon", "footer", "json_lines", "json_deep", "xml_attributes", "fixed_width", "ods"),
 )
-def test_shape(tmp_path: Path, expected: object, form: Form) -> None:
-    assert _told(_ingest(tmp_path, form, form.write(ROWS))) == expected
+def test_shape(tmp_path: Path, ingested: Ingested, expected: object, form: Form) -> None:
+    assert _told(ingested(tmp_path, form, form.write(ROWS))) == expected
 
 
 def _pairs(names: Sequence[str], others: Iterable[str], always: str) -> list[Any]:
@@ -92,10 +112,10 @@ def _pairs(names: Sequence[str], others: Iterable[str], always: str) -> list[Any
         ["semicolon", "footer", "json_lines", "json_deep", "xml_children", "fixed_width"], ENCODED, "utf-16"
     ),
 )
-def test_encoding(tmp_path: Path, expected: object, name: str, encoding: str) -> None:
+def test_encoding(tmp_path: Path, ingested: Ingested, expected: object, name: str, encoding: str) -> None:
     extra, encode = ENCODED[encoding]
     form = BY_NAME[name]
-    site = _ingest(tmp_path, form, encode(form.write(ROWS)), extra=extra)
+    site = ingested(tmp_path, form, encode(form.write(ROWS)), extra=extra)
     assert _told(site) == expected
 
 
@@ -113,6 +133,12 @@ def test_compression(tmp_path: Path, expected: object, name: str, compression: s
     assert again.ingest_id is None
 
 
+def _as_sent(form: Form) -> tuple[bytes, str]:
+    """Return a log and its name: a text in another encoding and compressed."""
+    data = form.write(ROWS)
+    return (gzipped(data.decode().encode("utf-16")), "log.gz") if form.text else (data, "log")
+
+
 @pytest.mark.parametrize(
     "name",
     [
@@ -121,10 +147,9 @@ def test_compression(tmp_path: Path, expected: object, name: str, compression: s
         "xml_children",
     ],
 )
-def test_encoded_and_compressed(tmp_path: Path, expected: object, name: str) -> None:
+def test_encoded_and_compressed(tmp_path: Path, ingested: Ingested, expected: object, name: str) -> None:
     form = BY_NAME[name]
-    data = gzipped(form.write(ROWS).decode().encode("utf-16"))
-    assert _told(_ingest(tmp_path, form, data, "log.gz")) == expected
+    assert _told(ingested(tmp_path, form, *_as_sent(form))) == expected
 
 
 @pytest.mark.parametrize(
@@ -159,13 +184,13 @@ def test_small_frames(tmp_path: Path, expected: object, form: Form, monkeypatch:
 
 
 @pytest.mark.parametrize("form", _forms("json_lines", "fixed_width", "xlsx"))
-def test_what_waits_is_found_at_its_place(tmp_path: Path, form: Form) -> None:
+def test_what_waits_is_found_at_its_place(tmp_path: Path, ingested: Ingested, form: Form) -> None:
     """The place of a waiting record is that in the unpacked file, whatever its encoding."""
     data = form.write(ROWS)
     extra = ""
     if form.text:
         data = data.decode().encode("utf-16")
-    site = _ingest(tmp_path, form, data, extra=extra)
+    site = ingested(tmp_path, form, data, extra=extra)
     ((offset, length),) = rows(site, "select byte_offset, byte_length from quarantined")
     assert isinstance(offset, int)
     assert isinstance(length, int)
@@ -177,12 +202,11 @@ def test_what_waits_is_found_at_its_place(tmp_path: Path, form: Form) -> None:
 
 
 @pytest.mark.parametrize("form", _forms("comma", "xml_attributes", "xlsx"))
-def test_retry_reads_the_same_record(tmp_path: Path, form: Form) -> None:
+def test_retry_reads_the_same_record(tmp_path: Path, ingested: Ingested, form: Form) -> None:
     from dripledger.events.quarantine import retry
-    from dripledger.site import load_site
 
-    data = form.write(ROWS)
-    site = _ingest(tmp_path, form, gzipped(data), "log.gz")
+    sent = _as_sent(form) if form.text else (gzipped(form.write(ROWS)), "log.gz")
+    site = ingested(tmp_path, form, *sent)
     path = site.sources / "log.toml"
     rule = f'[[ignore]]\nwhen = "{_quoted(form, "Time")} = \'no time at all\'"\nreason = "a test"\n'
     path.write_text(path.read_text(encoding="utf-8") + rule, encoding="utf-8")
@@ -197,12 +221,11 @@ def _quoted(form: Form, column: str) -> str:
 
 
 @pytest.mark.parametrize("form", _forms("comma", "json_deep", "fixed_width"))
-def test_what_is_filed_later_is_derived_from_the_original(tmp_path: Path, form: Form) -> None:
+def test_what_is_filed_later_is_derived_from_the_original(
+    tmp_path: Path, ingested: Ingested, form: Form
+) -> None:
     """Read again from the originals, whatever the shape: one label was filed, one event changes."""
-    data = form.write(ROWS)
-    if form.text:
-        data = gzipped(data.decode().encode("utf-16"))
-    site = _ingest(tmp_path, form, data, "log.gz" if form.text else "log")
+    site = ingested(tmp_path, form, *_as_sent(form))
     path = site.sources / "log.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace("[kinds]", '[kinds]\n"new label" = "powered_off"'), encoding="utf-8")
