@@ -1,5 +1,6 @@
 -- title: Each time that a condition began to sound, until it was cleared or ended
 -- grain: one episode: all rows from the one that begins it to the one that ends it, summed
+-- needs: alarm_marks
 -- why: a new raise after the end of what was never cleared is a new alarm (ruling 12), a repeat soon after is not (39)
 with stepped as (
     select

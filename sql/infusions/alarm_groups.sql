@@ -1,5 +1,6 @@
 -- title: Episodes that are one alarm
 -- grain: one episode, with the number of its alarm among those of its channel and kind
+-- needs: alarm_marks
 -- why: sounding again within 60 s of clearing is the same alarm, whatever its id (ruling 39)
 with followed as (
     select

@@ -1,5 +1,6 @@
 -- title: Which open alarm a row means that does not name one by itself
 -- grain: one such row that means an alarm
+-- needs: alarm_marks
 -- why: what names nothing means the one alarm that is open there, and what one row clears no later one can clear, so
 -- why: stretches with such rows are read row by row; what ended uncleared (ruling 12) is meant if no other can be
 with ended as (

@@ -1,5 +1,6 @@
 -- title: How each row about alarms names the alarm that it speaks of
 -- grain: one row about an alarm of a source that can log clearing
+-- needs: alarm_marks
 -- why: most rows name theirs by themselves; what a row leaves open depends on what is open then, and is asked apart
 with named as (
     select

@@ -1,5 +1,6 @@
 -- title: When each alarm was first silenced
 -- grain: one alarm that was silenced
+-- needs: alarm_marks
 -- why: a silencing that names nothing concerns all that sounds there; else the first open alarm that it names.
 -- Alarms of one thread follow each other, so that of each thread only the last one can be open
 with silences as (

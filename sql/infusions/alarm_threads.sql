@@ -1,5 +1,6 @@
 -- title: Which condition each row about alarms speaks of
 -- grain: one row about an alarm; a clearing that fits no open alarm speaks of none
+-- needs: alarm_marks
 -- why: by its id, else by its kind; what it leaves open is worked out in alarm_meant
 select
     r.* exclude (watch_no, power_session),

@@ -1,5 +1,6 @@
 -- title: Alarms
 -- grain: one alarm condition from raised to cleared, however often it sounds
+-- needs: alarm_marks
 -- why: its burden, its answer, and whether it stopped a delivery (rulings 12, 39, 41)
 with summed as (
     select

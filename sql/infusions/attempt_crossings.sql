@@ -1,5 +1,6 @@
 -- title: Whether what an attempt ended with lies outside each limit that holds
 -- grain: one limit of one attempt
+-- needs: attempt_sessions
 -- why: equal to the limit is inside, compared to six digits in its unit; else the log's decision (rulings 33, 48)
 with converted as (
     select

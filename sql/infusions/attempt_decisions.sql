@@ -1,5 +1,6 @@
 -- title: What the log says was decided on each quantity of an attempt
 -- grain: one quantity of one attempt that a decision is about ('' where the alert names none)
+-- needs: attempt_sessions
 -- why: a key row that names no quantity answers by its id, else all that waits, else what was alerted last
 with rows_told as (
     select

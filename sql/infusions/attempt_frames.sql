@@ -1,5 +1,6 @@
 -- title: Begin and end of each attempt
 -- grain: one attempt
+-- needs: attempt_sessions
 -- why: its first alert names it, its last row or the one after it ends it
 with firsts as (
     select l.*, m.ran_before

@@ -1,5 +1,6 @@
 -- title: Which attempts were followed by delivery outside the library
 -- grain: one attempt, with the infusion outside the library if one began within 10 min after its last alert
+-- needs: attempt_sessions
 -- why: unless another patient or a confirmed programme in the library came first (ruling 8)
 with ahead as (
     select

@@ -1,5 +1,6 @@
 -- title: The limits that hold for what an attempt ended with
 -- grain: one limit (kind, side, quantity) of one attempt
+-- needs: attempt_sessions
 -- why: the limit of an entry or care area that was given up, and an older limit, holds no longer (ruling 34)
 select
     r.watch_no, r.session, r.place, r.limit_kind, r.limit_side, r.limit_quantity, r.quantity,

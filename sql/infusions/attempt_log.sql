@@ -1,5 +1,6 @@
 -- title: The rows of each attempt
 -- grain: one event of one attempt, from its first limit alert to the row that ends it
+-- needs: attempt_sessions
 -- why: an attempt begins with the first alert, or decision without one, since the last ended (ruling 36)
 with owned as (
     select s.* replace (coalesce(d.mine, s.mine) as mine)

@@ -1,5 +1,6 @@
 -- title: What became of each attempt
 -- grain: one attempt
+-- needs: attempt_sessions
 -- why: judged by the last confirmed programme, else by how it ended and whether the channel ran (rulings 8, 35, 38)
 with limits as (
     select

@@ -1,5 +1,6 @@
 -- title: The quantities that an attempt was warned about, each with its unit
 -- grain: one quantity of one attempt ('' where the alert names none)
+-- needs: attempt_sessions
 -- why: all values of one quantity are compared in one unit, that of the limit that holds
 with units_told as (
     select watch_no, session, quantity, limit_unit, 0 as rank, place

@@ -1,5 +1,6 @@
 -- title: What rows and values in force say about each quantity of an attempt
 -- grain: one quantity of one attempt in one reading
+-- needs: attempt_sessions
 -- why: logged, else computed from rate, dose, concentration and weight, in the unit of the limit (ruling 51)
 with asked as (
     select q.*, f.values_before, f.values_after, f.is_confirmed, f.end_place, f.end_line, f.end_us

@@ -1,5 +1,6 @@
 -- title: The alerts and decisions of each attempt
 -- grain: one alert or decision of one attempt
+-- needs: attempt_sessions
 -- why: which decision rows are alerts themselves follows from how many alerts wait for one (ruling 36)
 with repeated as (
     select

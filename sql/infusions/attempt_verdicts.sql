@@ -1,5 +1,6 @@
 -- title: What is known of each quantity of an attempt: the decision and the final value
 -- grain: one quantity of one attempt ('' where the alert names none)
+-- needs: attempt_sessions
 -- why: the final value is the confirmed one, from the surest row that has it
 with readings as (
     select

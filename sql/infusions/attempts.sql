@@ -1,5 +1,6 @@
 -- title: Attempts
 -- grain: one human effort that drew limit alerts
+-- needs: attempt_sessions
 -- why: what became of a warning, and how far from which limit (rulings 31-34)
 with candidates as (
     select

@@ -1,5 +1,6 @@
 -- title: Which channels a decision of the whole pump concerns
 -- grain: one decision logged without a channel, on one channel of its pump
+-- needs: attempt_sessions
 -- why: it answers every attempt that is open; where none is, it is an alert that finds its channel (rulings 36, 37)
 with based as (
     select

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import re
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Final
 
 import duckdb
 import pyarrow as pa
 
-from dripledger.engine import load_sql_files
+from dripledger.engine import SqlFile, load_sql_files
 from dripledger.engine.sqlfiles import build_order
 from dripledger.schema import TABLES
 from dripledger.schema.codes import TIE_ORDER
@@ -20,6 +23,25 @@ __all__ = ["build", "make_ignored", "make_settings", "make_source_records"]
 _ROOM = "infusions"
 #: The relations that the room is for; all others are steps on the way.
 RESULTS = ("segments", "infusions", "programmings", "attempts", "alarms")
+#: Up to so many events, to plan the queries well costs more than to run them.
+SMALL_EVENTS: Final = 4_000
+#: What the planner does to make queries over much data quick.
+_LARGE_ONLY: Final = (
+    "common_subplan",
+    "duplicate_groups",
+    "expression_rewriter",
+    "join_filter_pushdown",
+    "join_order",
+    "projection_placement",
+    "projection_pullup",
+    "statistics_propagation",
+    "top_n_window_elimination",
+)
+#: What steps read of a result besides its own columns.
+_READ_BESIDE: Final = {
+    "attempts": "cast(null as bigint) as watch_no, cast(null as varchar) as end_row_id, "
+    "cast(null as boolean) as is_confirmed"
+}
 
 
 def make_settings(con: duckdb.DuckDBPyConnection, settings: SiteSettings) -> None:
@@ -127,14 +149,8 @@ def build(
     _make_table(con, "kind_order", ranks)
     con.execute("create temp table if not exists source_records (source_name varchar, kind varchar)")
     files = build_order(load_sql_files(_ROOM), results)
-    last_reader = {name: file.name for file in files for name in file.reads}
-    for file in files:
-        con.execute(f'create or replace temp table "{file.name}" as\n{file.text.strip().rstrip(";")}')
-        if not keep_steps:
-            # a step that nothing reads any more gives its memory back
-            for step in files:
-                if last_reader.get(step.name) == file.name and step.name not in results:
-                    con.execute(f'drop table "{step.name}"')
+    with _planned_for(con):
+        _make_steps(con, files, results, keep_steps=keep_steps)
     for name in results:
         columns = ", ".join(
             f'cast("{c.name}" as {c.type.duckdb}) as "{c.name}"' for c in TABLES[name].columns
@@ -143,3 +159,65 @@ def build(
     if not keep_steps:
         for name in ("kind_order", "units"):
             con.execute(f'drop table if exists "{name}"')
+
+
+def event_columns() -> list[str]:
+    """Return the columns of `events` that the room's files name."""
+    texts = " ".join(file.text for file in load_sql_files(_ROOM).values() if "events" in file.reads)
+    words = set(re.findall(r"\w+", texts))
+    return [name for name in TABLES["events"].names if name in words]
+
+
+def _make_steps(
+    con: duckdb.DuckDBPyConnection, files: Sequence[SqlFile], results: Collection[str], *, keep_steps: bool
+) -> None:
+    """Make the relations in their order; a step that nothing reads any more gives its memory back.
+
+    A file that `needs` a relation has no row where that one has none: it is not run, and made at all only if
+    it is a result. Such files are read by one another and, as results, by others.
+    """
+    last_reader = {name: file.name for file in files for name in file.reads}
+    needed = {file.header["needs"] for file in files if "needs" in file.header and not keep_steps}
+    lacking: set[str] = set()
+    standing: set[str] = set()
+    for file in files:
+        made = file.text.strip().rstrip(";")
+        if file.header.get("needs") in lacking:
+            made = _no_rows(file.name) if file.name in results else ""
+        if made:
+            con.execute(f'create or replace temp table "{file.name}" as\n{made}')
+            standing.add(file.name)
+        if file.name in needed and not con.execute(f'select 1 from "{file.name}" limit 1').fetchall():
+            lacking.add(file.name)
+        if not keep_steps:
+            for name in sorted(standing - set(results)):
+                if last_reader.get(name) == file.name:
+                    con.execute(f'drop table "{name}"')
+                    standing.remove(name)
+
+
+def _no_rows(result: str) -> str:
+    beside = _READ_BESIDE.get(result)
+    empty = TABLES[result].empty_select()
+    return empty if beside is None else f"select *, {beside} from ({empty})"
+
+
+@contextmanager
+def _planned_for(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Let the engine spend on planning, and on threads, what the number of events is worth."""
+    ((events,),) = con.execute(
+        f"select count(*) from (select 1 from events limit {SMALL_EVENTS + 1})"
+    ).fetchall()
+    if events > SMALL_EVENTS:
+        yield
+        return
+    ((threads, disabled),) = con.execute(
+        "select current_setting('threads'), current_setting('disabled_optimizers')"
+    ).fetchall()
+    con.execute(f"set disabled_optimizers = '{','.join(_LARGE_ONLY)}'")
+    con.execute("set threads = 1")
+    try:
+        yield
+    finally:
+        con.execute(f"set threads = {threads}")
+        con.execute(f"set disabled_optimizers = '{disabled}'")

@@ -16,7 +16,15 @@ from typing import Protocol
 import duckdb
 import pyarrow as pa
 
-from dripledger.infusions.build import RESULTS, build, make_ignored, make_settings, make_source_records
+from dripledger.infusions.build import (
+    RESULTS,
+    SMALL_EVENTS,
+    build,
+    event_columns,
+    make_ignored,
+    make_settings,
+    make_source_records,
+)
 from dripledger.infusions.resume import choose
 from dripledger.schema import TABLES
 from dripledger.site import SiteSettings
@@ -135,7 +143,7 @@ def update(
 def _rebuild(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
     """Build of the pumps of a relation what they logged since `read_from`; add it to ``rebuilt_...``."""
     con.execute(
-        "create or replace temp table resume_shares as select facility, pump_id, read_from, "
+        "create or replace temp table resume_shares as select facility, pump_id, read_from, events, "
         # those that are read whole stand together, so that the others can pass over months long ago
         "cast(sum(events) over (order by read_from is null, facility, pump_id) as bigint) "
         f"// {_EVENTS_A_BUILD} as share from ("
@@ -144,32 +152,38 @@ def _rebuild(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
         "and (r.read_from is null or e.occurred_at >= r.read_from) group by all)"
     )
     shares = con.execute(
-        "select share, case when bool_and(read_from is not null) then min(read_from) end "
-        "from resume_shares group by share order by share"
+        "select share, case when bool_and(read_from is not null) then min(read_from) end, "
+        "sum(events) from resume_shares group by share order by share"
     ).fetchall()
-    for share, earliest in shares:
+    for share, earliest, events in shares:
         # said as a constant, it lets the engine pass over files and row groups
         lately = "" if earliest is None else f" and e.occurred_at >= timestamptz '{earliest.isoformat()}'"
         _build_share(
             con,
-            "select e.* from {} e inner join resume_shares r "
+            "from {} e inner join resume_shares r "
             "on e.facility = r.facility and e.pump_id = r.pump_id "
             f"where r.share = {share} and (r.read_from is null or e.occurred_at >= r.read_from){lately}",
+            is_small=events <= SMALL_EVENTS,
         )
     con.execute("drop table resume_shares")
 
 
-def _build_share(con: duckdb.DuckDBPyConnection, select: str) -> None:
+def _build_share(con: duckdb.DuckDBPyConnection, rows: str, *, is_small: bool) -> None:
+    # a few events are found in the store once; many are not laid down a second time
+    kinds = {"events": "table" if is_small else "view", "ignored": "view"}
+    columns = {"events": ", ".join(f"e.{name}" for name in event_columns()), "ignored": "e.*"}
     with _set_aside(con, (*_INPUTS, *RESULTS)) as aside:
         for name in _INPUTS:
-            con.execute(f'create temp view "{name}" as {select.format(aside[name])}')
+            con.execute(
+                f'create temp {kinds[name]} "{name}" as select {columns[name]} {rows.format(aside[name])}'
+            )
         try:
             build(con)
             for name in RESULTS:
                 con.execute(f'insert into "rebuilt_{name}" select * from "{name}"')
         finally:
             for name in _INPUTS:
-                con.execute(f'drop view if exists "{name}"')
+                con.execute(f'drop {kinds[name]} if exists "{name}"')
             for name in RESULTS:
                 con.execute(f'drop table if exists "{name}"')
 
@@ -238,12 +252,12 @@ def _write(writer: _Writer, con: duckdb.DuckDBPyConnection, name: str) -> list[s
         f'select {columns} from "stored_{name}" t semi join resumed r on {replaced} where true{_since(first)}'
     )
     after = f'select {columns} from "rebuilt_{name}" t semi join resumed r on {replaced}'
+    rows = f"(({before}) except all ({after})) union all (({after}) except all ({before}))"
+    if not con.execute(f"select 1 from ({before}) limit 1").fetchall():
+        # as most often, where a log goes on: nothing is replaced, and what is new differs
+        rows = after
     months = [
-        row[0]
-        for row in con.execute(
-            f"select distinct month from ((({before}) except all ({after})) "
-            f"union all (({after}) except all ({before}))) order by month"
-        ).fetchall()
+        row[0] for row in con.execute(f"select distinct month from ({rows}) order by month").fetchall()
     ]
     if not months:
         return []
