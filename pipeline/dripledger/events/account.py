@@ -265,8 +265,10 @@ class Account:
         for part in range(parts):
             keys = con.execute(f"select h from {n}_live where h % {parts} = {part}").fetchnumpy()["h"]
             keys = np.sort(np.asarray(keys))
-            repeated = np.unique(keys[1:][keys[1:] == keys[:-1]])
+            repeated = keys[1:][keys[1:] == keys[:-1]]
             if len(repeated):
+                # masked arrays, which nothing else needs, are imported with it
+                repeated = np.unique(repeated)
                 con.register("repeated_keys", pa.table({"h": repeated}))
                 con.execute(f"insert into {n}_keys select h from repeated_keys")
                 con.unregister("repeated_keys")

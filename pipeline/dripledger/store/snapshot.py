@@ -43,6 +43,7 @@ class Snapshot:
         self.row = row
         self._commit_files = list(commit_files)
         self._handles: dict[str, DeltaTable | None] = {}
+        self._known: dict[str, list[str]] = {}
 
     def __repr__(self) -> str:
         return f"Snapshot({str(self.root)!r}, version={self.version})"
@@ -71,6 +72,19 @@ class Snapshot:
             self._handles[table] = None if version is None else delta.open_at(self.root / table, version)
         return self._handles[table]
 
+    def know(self, table: str, files: Iterable[str]) -> None:
+        """Take the data files of a table at this version from who has read its log already.
+
+        Parameters
+        ----------
+        table
+            Its name.
+        files
+            Paths below the table's folder.
+        """
+        if self.row is not None and table in self.row.table_versions:
+            self._known[table] = sorted(files)
+
     def files(self, table: str) -> list[str]:
         """Return the paths of the table's data files at this version, sorted.
 
@@ -81,14 +95,17 @@ class Snapshot:
         """
         if table == COMMITS.name:
             return list(self._commit_files) if self.row is not None else []
-        handle = self.handle(table)
-        if handle is None:
-            return []
-        found = delta.relative_files(handle)
+        version = None if self.row is None else self.row.table_versions.get(table)
+        found = self._known.get(table)
+        if found is None:
+            handle = self.handle(table)
+            if handle is None:
+                return []
+            found = delta.relative_files(handle)
         written = None if self.row is None else self.row.table_files.get(table)
         if written is not None and written != list_sha256(found):
             raise VerificationError(
-                f"table {table} at its version {handle.version()} no longer holds the files that store "
+                f"table {table} at its version {version} no longer holds the files that store "
                 f"version {self.version} was committed with",
                 where=self.root / table,
                 do=delta.RESTORE,

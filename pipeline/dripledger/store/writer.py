@@ -72,6 +72,7 @@ class Writer:
                     files = before
             self._heads[name] = head
             self._before[name] = frozenset(files)
+            self.base.know(name, files)
 
     def append(self, table: str, data: pa.Table | pa.RecordBatchReader) -> None:
         """Add rows to a table.
@@ -149,7 +150,10 @@ class Writer:
             files={},
             declarations={},
         )
-        return Snapshot(self.root, row, self.base._commit_files)
+        now = Snapshot(self.root, row, self.base._commit_files)
+        for name, head in self._heads.items():
+            now.know(name, delta.relative_files(head))
+        return now
 
     def _versions(self) -> dict[str, int]:
         return {name: head.version() for name, head in self._heads.items()}
