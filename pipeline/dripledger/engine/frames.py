@@ -13,7 +13,12 @@ __all__ = ["leave_pandas_out"]
 class _NoPandas(MetaPathFinder):
     """Finds no pandas, wherever it is installed."""
 
-    def find_spec(self, name: str, path: Sequence[str] | None, target: ModuleType | None = None) -> None:
+    def find_spec(
+        self,
+        name: str,
+        path: Sequence[str] | None,  # noqa: ARG002
+        target: ModuleType | None = None,  # noqa: ARG002
+    ) -> None:
         """Refuse pandas; leave all else to the finders that follow."""
         if name == "pandas":
             raise ModuleNotFoundError("pandas is not looked for", name=name)
