@@ -1,230 +1,15 @@
-"""Figures of a report: control charts, bars, pumps against their type. Form and words carry the meaning."""
+"""Pumps or areas against what chance lets expect of them. Form and words carry the meaning."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from dripledger.measures import ROWS, Form
 from dripledger.reports import svg
-from dripledger.reports.naming import cut, short_month
-from dripledger.reports.series import History
-from dripledger.reports.words import THIN
+from dripledger.reports.naming import cut
 from dripledger.statistics import FunnelReading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-_WIDE, _HIGH = 3.5, 1.72
-_LETTERS: Final = "abcdefghijklmnopqrstuvwxyz"
-
-Set = Callable[[float], str]
-
-
-def control_chart(found: History, name: str, set_value: Set) -> str:
-    """Draw a small control chart.
-
-    Parameters
-    ----------
-    found
-        The measure over the months.
-    name
-        Its name in the report; ids of the drawing follow from it.
-    set_value
-        Writes a value of the measure for people.
-
-    Returns
-    -------
-    str
-        SVG: a point a month with its 95 % interval, the centre (dashed) and the limits (grey band), a diamond
-        for a month with a signal, a hollow point for one that may still change, a dotted line with a letter
-        for each declared change.
-    """
-    import matplotlib as mpl
-
-    with mpl.rc_context(svg.settings(name)):
-        figure, axes = _canvas(_WIDE, _HIGH, left=0.135, right=0.83, top=0.87, bottom=0.16)
-        points = found.reading.points
-        top = _limits(axes, found)
-        top = max(top, _values(axes, found))
-        low, ceiling = _scale(found, top)
-        axes.set_ylim(low, ceiling + (ceiling - low) * 0.04)
-        axes.set_yticks([low, ceiling], [_tick(found, low), _tick(found, ceiling)])
-        axes.set_xlim(-0.6, len(points) - 0.4)
-        places = sorted({0, len(points) - 1} | ({len(points) // 2} if len(points) > 6 else set()))
-        axes.set_xticks(places, [short_month(found.months[i]) for i in places])
-        for label, place in zip(axes.get_xticklabels(), places, strict=True):
-            if len(points) > 1:
-                label.set_horizontalalignment("left" if place == 0 else "center")
-        for letter, mark in zip(_LETTERS, found.marks, strict=False):
-            axes.axvline(mark.at - 0.5, color=svg.QUIET, linewidth=0.8, linestyle=(0, (1, 1.6)))
-            axes.text(
-                mark.at - 0.5,
-                1.01,
-                letter,
-                transform=axes.get_xaxis_transform(),
-                ha="center",
-                va="bottom",
-                fontsize=7.5,
-            )
-        _right(axes, found, set_value, low, ceiling)
-        return svg.saved(figure)
-
-
-def _canvas(wide: float, high: float, **margins: float) -> tuple[Any, Axes]:
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(wide, high))
-    FigureCanvasSVG(figure)
-    axes = figure.add_axes(
-        (
-            margins["left"],
-            margins["bottom"],
-            margins["right"] - margins["left"],
-            margins["top"] - margins["bottom"],
-        )
-    )
-    return figure, axes
-
-
-def _is_share(found: History) -> bool:
-    return ROWS[found.measure][0].form is Form.SHARE
-
-
-def _scale(found: History, top: float) -> tuple[float, float]:
-    """Return where the axis begins and ends: round numbers that leave everything inside."""
-    if not _is_share(found):
-        return 0.0, _round_up(top or 1.0)
-    seen = [p.value for p in found.reading.points if p.value is not None]
-    seen += [p.low for p in found.reading.points if p.low is not None]
-    seen += [row["low95"] for row in found.rows if row["low95"] is not None]
-    least = min(seen, default=0.0)
-    low = 0.0 if least < 0.5 else min(int(least * 10) / 10, 0.9)
-    return low, (1.0 if low or top > 0.5 else _round_up(max(top, 0.01)))
-
-
-def _round_up(value: float) -> float:
-    """Return the next of 1, 2, 3, 4, 5, 6, 8 times a power of ten."""
-    power = 10.0 ** math.floor(math.log10(value))
-    return next(step for step in (1, 2, 3, 4, 5, 6, 8, 10) if step * power >= value * 0.999) * power
-
-
-def _tick(found: History, value: float) -> str:
-    return f"{100 * value:.3g}{THIN}%" if _is_share(found) else f"{value:.3g}"
-
-
-def _limits(axes: Axes, found: History) -> float:
-    top = 0.0
-    points = found.reading.points
-    for segment in found.reading.segments:
-        at = [i for i in range(segment.first, segment.last + 1) if points[i].centre is not None]
-        if not at:
-            continue
-        x = [edge for i in at for edge in (i - 0.5, i + 0.5)]
-
-        def twice(name: str, at: list[int] = at) -> list[float]:
-            return [
-                float(value) * found.factor
-                for i in at
-                if (value := getattr(points[i], name)) is not None
-                for _ in (0, 1)
-            ]
-
-        low, high, centre = twice("low"), twice("high"), twice("centre")
-        if len(low) == len(x) == len(high):
-            axes.fill_between(x, low, high, color=svg.BAND, linewidth=0, zorder=1)
-            top = max(top, *high)
-        axes.plot(x, centre, color=svg.QUIET, linewidth=0.9, linestyle=(0, (5, 3)), zorder=2)
-        top = max(top, *centre)
-    return top
-
-
-def _values(axes: Axes, found: History) -> float:
-    """Draw the months; one artist for all that look alike, as each costs more than what it draws."""
-    top = 0.0
-    line: list[float] = []
-    intervals: list[tuple[int, float, float]] = []
-    alike: dict[tuple[bool, bool], list[tuple[int, float]]] = {}
-    for i, point in enumerate(found.reading.points):
-        row = found.rows[i]
-        if point.value is None:
-            line.append(float("nan"))
-            continue
-        value = point.value * found.factor
-        line.append(value)
-        top = max(top, value)
-        if row["low95"] is not None and row["high95"] is not None:
-            intervals.append((i, row["low95"], row["high95"]))
-            top = max(top, row["high95"])
-        alike.setdefault((bool(point.signals), point.provisional), []).append((i, value))
-    if intervals:
-        axes.vlines(*zip(*intervals, strict=True), color=svg.BLUE, linewidth=1.0, zorder=4)
-    for (signals, provisional), places in sorted(alike.items()):
-        shape, size, colour = ("D", 5.5, svg.VERMILLION) if signals else ("o", 3.6, svg.BLUE)
-        axes.plot(
-            *zip(*places, strict=True),
-            linestyle="none",
-            marker=shape,
-            markersize=size,
-            color=colour,
-            markeredgewidth=1.1,
-            markerfacecolor=svg.PAPER if provisional else colour,
-            zorder=5,
-        )
-    axes.plot(range(len(line)), line, color=svg.QUIET, linewidth=0.7, zorder=3)
-    return top
-
-
-def _right(axes: Axes, found: History, set_value: Set, low: float, ceiling: float) -> None:
-    """Write the newest value and the centre at the right, apart from each other."""
-    points = found.reading.points
-    value, centre = points[-1].value, points[-1].centre
-    placed: list[tuple[float, str, dict[str, Any]]] = []
-    if value is not None:
-        placed.append((value * found.factor, set_value(value * found.factor), {"fontweight": "bold"}))
-    if centre is not None:
-        placed.append(
-            (centre * found.factor, f"centre\n{set_value(centre * found.factor)}", {"color": svg.QUIET})
-        )
-    span = (ceiling - low) or 1.0
-    # two lines of the centre need more room above the months' names than one of the value
-    spots = [min(max((at - low) / span, 0.13 if "\n" in text else 0.05), 0.97) for at, text, _ in placed]
-    if len(spots) == 2 and abs(spots[0] - spots[1]) < 0.3:
-        middle = min(max(sum(spots) / 2, 0.3), 0.8)
-        above = 0.17 if spots[0] >= spots[1] else -0.17
-        spots = [middle + above, middle - above]
-    for spot, (_, text, style) in zip(spots, placed, strict=True):
-        axes.text(
-            1.02,
-            spot,
-            text,
-            transform=axes.transAxes,
-            va="center",
-            ha="left",
-            fontsize=8,
-            linespacing=1.05,
-            **style,
-        )
-
-
-def bars(rows: Sequence[tuple[str, int, str]], name: str) -> str:
-    """Draw counts as bars, each with its label and its number: (label, count, text of the number)."""
-    import matplotlib as mpl
-
-    with mpl.rc_context(svg.settings(name)):
-        figure, axes = _canvas(6.4, 0.26 * len(rows) + 0.12, left=0.34, right=0.86, top=0.98, bottom=0.02)
-        most = max((count for _, count, _ in rows), default=0) or 1
-        for place, (label, count, text) in enumerate(reversed(rows)):
-            axes.barh([place], [count], height=0.62, color=svg.BLUE)
-            axes.text(-most * 0.015, place, cut(label, 44), ha="right", va="center")
-            axes.text(count + most * 0.012, place, text, ha="left", va="center")
-        axes.set_xlim(0, most)
-        axes.set_ylim(-0.6, len(rows) - 0.4)
-        axes.axis("off")
-        axes.axvline(0, color=svg.QUIET, linewidth=0.8)
-        return svg.saved(figure)
 
 
 def funnel(found: FunnelReading, name: str, across: str, up: str, factor: float) -> str:
@@ -232,7 +17,7 @@ def funnel(found: FunnelReading, name: str, across: str, up: str, factor: float)
     import matplotlib as mpl
 
     with mpl.rc_context(svg.settings(name)):
-        figure, axes = _canvas(6.4, 2.7, left=0.1, right=0.97, top=0.95, bottom=0.18)
+        figure, axes = canvas(6.4, 2.7, left=0.1, right=0.97, top=0.95, bottom=0.18)
         shown = sorted(
             (p for p in found.points if p.value is not None), key=lambda p: (p.denominator, p.label)
         )
@@ -269,3 +54,21 @@ def funnel(found: FunnelReading, name: str, across: str, up: str, factor: float)
         axes.set_xlabel(across)
         axes.set_ylabel(up)
         return svg.saved(figure)
+
+
+def canvas(wide: float, high: float, **margins: float) -> tuple[Any, Axes]:
+    """Return an empty figure, its size in inches, and its axes, their margins in parts of it."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(wide, high))
+    FigureCanvasSVG(figure)
+    axes = figure.add_axes(
+        (
+            margins["left"],
+            margins["bottom"],
+            margins["right"] - margins["left"],
+            margins["top"] - margins["bottom"],
+        )
+    )
+    return figure, axes
