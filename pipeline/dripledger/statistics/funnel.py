@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from dripledger.statistics import poisson_law
 from dripledger.statistics.arrays import (
     ArrayError,
     Floats,
@@ -117,16 +118,14 @@ def rate_funnel_limits(target: npt.ArrayLike, exposure: npt.ArrayLike, level: fl
     ArrayError
         For a negative target or exposure.
     """
-    from scipy import stats
-
     tail = (1 - check_level(level)) / 2
     theta, time = together(target=as_amounts("target", target), exposure=as_amounts("exposure", exposure))
     usable = (time > 0) & (theta > 0)
     mean = np.where(usable, theta * time, 1.0)
     ends = []
     for p in (tail, 1 - tail):
-        r = stats.poisson.ppf(p, mean)
-        ends.append(_smooth(r, stats.poisson.cdf(r, mean), stats.poisson.pmf(r, mean), p))
+        r = poisson_law.quantile(p, mean)
+        ends.append(_smooth(r, poisson_law.at_most(r, mean), poisson_law.exactly(r, mean), p))
     fixed = np.where(time > 0, theta, np.nan)
     return Interval(*(np.where(usable, end / np.where(usable, time, 1.0), fixed) for end in ends))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from dripledger.statistics import poisson_law
 from dripledger.statistics.arrays import Floats
 from dripledger.statistics.funnel import (
     INNER,
@@ -44,11 +45,18 @@ def exact_scores(x: Floats, size: Floats, target: float, share: bool) -> Scores:
     -----
     Mid-p: Lancaster HO. J Am Stat Assoc 1961;56:223-234, from memory.
     """
-    from scipy import special, stats
+    from scipy import special
 
-    chance = stats.binom(size, target) if share else stats.poisson(target * size)
-    half = chance.pmf(x) / 2
-    low, high = chance.cdf(x - 1) + half, chance.sf(x) + half
+    if share:
+        from scipy import stats
+
+        chance = stats.binom(size, target)
+        half = chance.pmf(x) / 2
+        low, high = chance.cdf(x - 1) + half, chance.sf(x) + half
+    else:
+        half = poisson_law.exactly(x, target * size) / 2
+        low = poisson_law.at_most(x - 1, target * size) + half
+        high = poisson_law.more_than(x, target * size) + half
     # The smaller tail has all its digits.
     tail = np.maximum(np.minimum(low, high), 1e-300)
     z = np.where(low < high, special.ndtri(tail), -special.ndtri(tail))
