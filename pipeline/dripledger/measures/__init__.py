@@ -14,7 +14,7 @@ from dripledger.measures.calculate import (
 )
 from dripledger.measures.cells import MonthState
 from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES, ROWS
-from dripledger.measures.facts import relations_of
+from dripledger.measures.facts import Facts, relations_of
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.measure import Amount, Direction, Form, IntervalKind, Least, Measure, Part
 from dripledger.measures.months import Month, month_range, parse_month
@@ -30,6 +30,7 @@ __all__ = [
     "STORE_TABLES",
     "Amount",
     "Direction",
+    "Facts",
     "Form",
     "IntervalKind",
     "Least",

@@ -14,7 +14,7 @@ from dripledger.engine import connect
 from dripledger.errors import UsageError
 from dripledger.measures.cells import Cell, Counts, MonthState, make_cell, not_built, not_measurable
 from dripledger.measures.definitions import MEASURES
-from dripledger.measures.facts import SOURCES, Found, read_facts, read_presence
+from dripledger.measures.facts import SOURCES, Facts, Found
 from dripledger.measures.inputs import STORE_TABLES, kinds_logged, months_in_store, prepare
 from dripledger.measures.measure import Measure, Part
 from dripledger.measures.months import Month, as_months
@@ -110,19 +110,22 @@ def tabulate(
     groups: tuple[str, ...],
     measures: Sequence[str] | None = None,
     full: Sequence[Month] = (),
+    read: Facts | None = None,
 ) -> pa.Table:
     """Make the table of `calculate` from relations that `prepare` has made for these months at least.
 
     `measures` names those wanted, by id; None: every one. Of the months in `full` every one stands there.
+    `read` knows the facts that were read before; without it all are read.
     """
+    read = Facts(con) if read is None else read
     states = month_states(con, site)
     names = [str(month) for month in months]
     whole = names if measures is None else [name for name in names if name in {str(m) for m in full}]
     chosen = {name: one for name, one in MEASURES.items() if whole or name in (measures or ())}
     asked = {name: names if measures is None or name in measures else whole for name in chosen}
-    facts = {name: read_facts(con, one, groups, asked[name]) for name, one in chosen.items() if one.built}
+    facts = {name: read.of(one, groups, asked[name]) for name, one in chosen.items() if one.built}
     grid = _grid(site, facts, groups, names)
-    present = {own: read_presence(con, own) for own in grid}
+    present = {own: read.presence(own) for own in grid}
     logged = kinds_logged(con)
     sources = {*logged, *(name for found in present.values() for here in found.values() for name in here)}
     lacks = {m.id: {name: m.lacking(logged.get(name, ())) for name in sources} for m in chosen.values()}

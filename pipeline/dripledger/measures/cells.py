@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,37 @@ from dripledger.site import Minimums
 from dripledger.statistics import clustered_share, wilson
 from dripledger.statistics.rates import clustered_rate
 from dripledger.statistics.survival import survival_quantile
+
+#: Clusters up to which the cells that were read together are worked out together.
+_TOGETHER: Final = 200_000
+
+
+class Shares:
+    """The limits of the shares of many cells at once: one by one, each costs more than its few clusters.
+
+    Parameters
+    ----------
+    part, whole
+        Numerator and denominator of each cluster, those of a cell beside each other.
+    sizes
+        How many clusters each cell has.
+    """
+
+    def __init__(
+        self, part: npt.NDArray[np.int64], whole: npt.NDArray[np.int64], sizes: npt.NDArray[np.int64]
+    ) -> None:
+        self._part, self._whole, self._sizes = part, whole, sizes
+
+    @cached_property
+    def limits(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None:
+        """The lower and the upper ones; None where the cells are to be worked out one by one."""
+        part, whole = self._part, self._whole
+        # what cannot be is complained of where it is shown, and only there
+        if len(part) > _TOGETHER or np.any(part < 0) or np.any(part > whole):
+            return None
+        group = np.repeat(np.arange(len(self._sizes)), self._sizes)
+        found = clustered_share(part, whole, group=group, groups=len(self._sizes))
+        return found.low, found.high
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +62,17 @@ class Clusters:
 
     part: npt.NDArray[np.int64]
     whole: npt.NDArray[np.int64]
+    #: The intervals of all cells that were read together, and which of them is this one's; None: by itself.
+    together: Shares | None = None
+    place: int = 0
+
+    def share(self) -> tuple[float, float]:
+        """Return the limits of the share that the parts are of the wholes; NaN where nothing tells them."""
+        found = None if self.together is None else self.together.limits
+        if found is None:
+            alone = clustered_share(self.part, self.whole)
+            return float(alone.low[0]), float(alone.high[0])
+        return float(found[0][self.place]), float(found[1][self.place])
 
     @property
     def with_whole(self) -> int:
@@ -275,8 +318,8 @@ def _interval(measure: Measure, counts: Counts) -> tuple[float | None, float | N
         low, high = wilson([counts.numerator], [counts.denominator])
         return float(low[0]), float(high[0])
     if measure.interval is IntervalKind.CLUSTERED:
-        found = clustered_share(counts.clusters.part, counts.clusters.whole)
-        return _number(found.low[0]), _number(found.high[0])
+        low_share, high_share = counts.clusters.share()
+        return _number(low_share), _number(high_share)
     return None, None
 
 

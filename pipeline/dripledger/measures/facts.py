@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from dripledger.measures.cells import Clusters, Counts
+from dripledger.measures.cells import Clusters, Counts, Shares
 from dripledger.measures.measure import Form, Measure, Part
 
 Key = tuple[str, ...]
@@ -94,6 +94,41 @@ SOURCES: Final[dict[str, Source]] = {
     "quarantine_share": Source("quarantine_share", amounts=_TWO),
     "uncertain_share": Source("uncertain_share", amounts=_TWO),
 }
+
+
+class Facts:
+    """The facts of measures, each read once: what was read holds while the relations stand as they are.
+
+    Parameters
+    ----------
+    con
+        Connection with the relations that `prepare` makes; after it, make another.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self._con = con
+        self._read: dict[tuple[str, tuple[str, ...]], tuple[frozenset[str], dict[str, Found]]] = {}
+        self._present: dict[tuple[str, ...], dict[tuple[str, Key], dict[str, int]]] = {}
+
+    def of(self, measure: Measure, groups: tuple[str, ...], months: Sequence[str]) -> dict[str, Found]:
+        """Return what `read_facts` returns of these months."""
+        own, wanted = tuple(g for g in groups if g in measure.groups), frozenset(months)
+        known, found = self._read.get((measure.id, own), (frozenset[str](), {}))
+        if not wanted <= known or not found:
+            known, found = wanted, read_facts(self._con, measure, groups, months)
+            self._read[measure.id, own] = known, found
+        if known == wanted:
+            return found
+        return {
+            name: {place: counts for place, counts in rows.items() if place[0] in wanted}
+            for name, rows in found.items()
+        }
+
+    def presence(self, own: tuple[str, ...]) -> dict[tuple[str, Key], dict[str, int]]:
+        """Return what `read_presence` returns."""
+        if own not in self._present:
+            self._present[own] = read_presence(self._con, own)
+        return self._present[own]
 
 
 def relations_of(measures: Iterable[str]) -> set[str]:
@@ -228,9 +263,10 @@ def _clusters(column: pa.ChunkedArray, part: str, whole: str) -> list[Clusters]:
     for chunk in column.chunks:
         amounts = chunk.flatten()
         parts, wholes = (amounts.field(name).to_numpy(zero_copy_only=False) for name in (part, whole))
-        ends = np.cumsum(pc.list_value_length(chunk).to_numpy(zero_copy_only=False))
-        for begin, end in zip((0, *ends[:-1]), ends, strict=True):
-            made.append(Clusters(parts[begin:end], wholes[begin:end]))
+        sizes = pc.list_value_length(chunk).to_numpy(zero_copy_only=False)
+        ends, together = np.cumsum(sizes), Shares(parts, wholes, sizes)
+        for place, (begin, end) in enumerate(zip((0, *ends[:-1]), ends, strict=True)):
+            made.append(Clusters(parts[begin:end], wholes[begin:end], together, place))
     return made
 
 

@@ -14,6 +14,7 @@ from dripledger.measures import (
     MEASURES,
     ROWS,
     Direction,
+    Facts,
     Form,
     Least,
     Measure,
@@ -102,6 +103,7 @@ def compose(
     month: Month,
     made_from: Stamp,
     given: list[dict[str, Any]] | None = None,
+    facts: Facts | None = None,
 ) -> Page:
     """Compose the page of one month.
 
@@ -117,6 +119,8 @@ def compose(
         The stamp.
     given
         The table of measures of these months by care area, where it is at hand.
+    facts
+        What measures were made of, as far as it was read before.
 
     Returns
     -------
@@ -153,7 +157,7 @@ def compose(
         balance=accounts,
         balanced=all(row.balanced for row in accounts),
         quality_titles=tuple(MEASURES[m].title for m in QUALITY),
-        quality=quality(con, site, month, decimal, hide),
+        quality=quality(con, site, month, decimal, hide, facts),
         left_out=left_out(con, name, decimal),
         missing=_missing(rows, site),
         thresholds=_thresholds(site, decimal),

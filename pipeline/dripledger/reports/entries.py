@@ -107,7 +107,8 @@ def entry_leaves(material: Material) -> Iterator[Leaf]:
     if entries:
         for row in material.earlier.by_entry:
             found.setdefault((row["measure"], row["entry"]), []).append(row)
-        for row in tabulate(material.con, material.site, months, ("entry",), _MEASURES).to_pylist():
+        own = tabulate(material.con, material.site, months, ("entry",), _MEASURES, read=material.facts)
+        for row in own.to_pylist():
             if row["measure"] in _MEASURES:
                 found.setdefault((row["measure"], row["entry"]), []).append(row)
     by_entry: dict[str, list[Row]] = {entry: [] for entry in entries}

@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
-from dripledger.measures import ROWS, Month, MonthState, month_states, tabulate
+from dripledger.measures import ROWS, Facts, Month, MonthState, month_states, tabulate
 from dripledger.reports.anew import Anew, read_anew
 from dripledger.reports.behind import (
     BEHIND,
@@ -46,6 +46,8 @@ class Material:
         Connection in which `build` ran.
     site, month, page
         The site, the month, and the composed page of all figures.
+    facts
+        What measures were made of, read once.
     months
         The months of the charts, the report's own last.
     by_area, facility
@@ -67,6 +69,7 @@ class Material:
     site: Site
     month: Month
     page: Page
+    facts: Facts
     months: tuple[str, ...]
     states: dict[str, MonthState]
     by_area: tuple[Row, ...]
@@ -201,10 +204,12 @@ def gather(
     # of older months only what a chart, a restated figure or a hidden cell rests on
     wanted = (*CHARTED, "fleet_coverage", *(SHARED if share else ()), *(TIED if share else ()))
     near = months[-2:]
-    every = tabulate(con, site, months, ("care_area",), wanted, near).to_pylist()
-    facility = tabulate(con, site, months, (), wanted, near).to_pylist()
+    facts = Facts(con)
+    every = tabulate(con, site, months, ("care_area",), wanted, near, facts).to_pylist()
+    facility = tabulate(con, site, months, (), wanted, near, facts).to_pylist()
     here = _still_there(site, month, every)
-    page = compose(con, site, month, made_from, [row for row in every if row["care_area"] in here])
+    given = [row for row in every if row["care_area"] in here]
+    page = compose(con, site, month, made_from, given, facts)
     if share:
         # While all areas are there: one that is left out would be told by what the others leave of the total.
         earlier, every, facility = _hidden(earlier, every, facility)
@@ -213,7 +218,7 @@ def gather(
     earlier = replace(earlier, by_area=tuple(row for row in earlier.by_area if row["care_area"] in here))
     by_area = tuple(row for row in every if row["care_area"] in here)
     return Material(
-        con=con, site=site, month=month, page=page,
+        con=con, site=site, month=month, page=page, facts=facts,
         months=tuple(known), states=month_states(con, site), by_area=by_area, facility=tuple(facility),
         tables=read_lists(con), cases=read_cases(con, site),
         earlier=earlier, anew=read_anew(con, site), share=share,

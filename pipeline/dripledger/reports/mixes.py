@@ -28,7 +28,9 @@ def mix_blocks(material: Material) -> list[Block]:
     if not final:
         return [heading, Text("No month is final yet, so no area is compared with the others.")]
     months = [Month(*map(int, name.split("-"))) for name in final]
-    found = tabulate(material.con, material.site, months, ("care_area", "entry"), STANDARDISED).to_pylist()
+    found = tabulate(
+        material.con, material.site, months, ("care_area", "entry"), STANDARDISED, read=material.facts
+    ).to_pylist()
     first, last = short_month(final[0]), short_month(final[-1])
     blocks: list[Block] = [
         heading,

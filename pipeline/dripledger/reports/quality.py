@@ -7,7 +7,7 @@ from typing import Any
 
 import duckdb
 
-from dripledger.measures import MEASURES, Month, tabulate
+from dripledger.measures import MEASURES, Facts, Month, tabulate
 from dripledger.reports import words
 from dripledger.reports.figures import figure
 from dripledger.reports.model import BalanceRow, Figure, QualityRow
@@ -50,11 +50,16 @@ def balance(con: duckdb.DuckDBPyConnection) -> tuple[BalanceRow, ...]:
 
 
 def quality(
-    con: duckdb.DuckDBPyConnection, site: Site, month: Month, decimal: str, hide: str
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    month: Month,
+    decimal: str,
+    hide: str,
+    facts: Facts | None = None,
 ) -> tuple[QualityRow, ...]:
     """Return the measures of data quality by source."""
     table: dict[str, dict[str, Figure]] = defaultdict(dict)
-    for row in tabulate(con, site, [month], ("source",)).to_pylist():
+    for row in tabulate(con, site, [month], ("source",), read=facts).to_pylist():
         if row["measure"] in QUALITY and row["source"]:
             table[row["source"]][row["measure"]] = figure(row, decimal, hide)
     nothing = Figure(status="no_data")

@@ -68,10 +68,10 @@ def render_files(
         board = compose_dashboard(material, [], measures)
         texts["measures.csv"] = as_csv(measures)
     else:
-        measures = tabulate(con, site, [month], ("care_area",))
+        measures = tabulate(con, site, [month], ("care_area",), read=material.facts)
         told = redeclared_blocks(site, month, snapshot)
         board = compose_dashboard(material, restated_months(material, snapshot), measures, told)
-        texts.update(_tables(con, site, month, measures, material.tables))
+        texts.update(_tables(material, measures))
         if shown_changes(material):
             texts[CSV_NAME] = as_csv(change_months(material))
     texts.update(render_leaves(board))
@@ -94,21 +94,16 @@ def _as_table(con: duckdb.DuckDBPyConnection, site: Site, month: Month, material
     )
 
 
-def _tables(
-    con: duckdb.DuckDBPyConnection,
-    site: Site,
-    month: Month,
-    measures: pa.Table,
-    lists: Mapping[str, pa.Table],
-) -> dict[str, str]:
+def _tables(material: Material, measures: pa.Table) -> dict[str, str]:
+    con, site, month, facts = material.con, material.site, material.month, material.facts
     texts = {"measures.csv": as_csv(measures)}
     for name, groups in (
         ("measures_by_source.csv", ("source",)),
         ("measures_by_pump_type.csv", ("care_area", "pump_type")),
         ("measures_by_high_alert.csv", ("high_alert",)),
     ):
-        texts[name] = as_csv(tabulate(con, site, [month], groups))
-    texts["measures_facility.csv"] = as_csv(tabulate(con, site, [month], ()))
+        texts[name] = as_csv(tabulate(con, site, [month], groups, read=facts))
+    texts["measures_facility.csv"] = as_csv(tabulate(con, site, [month], (), read=facts))
     for name, relation in (
         ("infusions.csv", "report_infusions"),
         ("implausible.csv", "report_implausible_events"),
@@ -123,7 +118,7 @@ def _tables(
     ):
         found = con.sql(f"select * from {relation} where month = '{month}' and what = '{what}'")
         texts[name] = as_csv(found.to_arrow_table())
-    for name, table in lists.items():
+    for name, table in material.tables.items():
         texts[CSV_NAMES[name]] = as_csv(without_times(table))
     texts["lists/start_windows.csv"] = as_csv(con.sql("select * from report_start_windows").to_arrow_table())
     texts["lists/pumps.csv"] = as_csv(con.sql("select * from report_pumps").to_arrow_table())
