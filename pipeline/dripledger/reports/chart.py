@@ -6,9 +6,8 @@ drawn, and where, is what it draws for the same months; a test holds the one to 
 
 from __future__ import annotations
 
-import hashlib
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Final
@@ -17,23 +16,18 @@ from dripledger.measures import ROWS, Form
 from dripledger.reports import svg
 from dripledger.reports.naming import short_month
 from dripledger.reports.series import History
+from dripledger.reports.sheet import BOTTOM, HIGH, LEFT, RIGHT, SIZE, TOP, WIDE, Place, Sheet, path_of, short
 from dripledger.reports.words import THIN
 
-#: The sheet and the axes on it, in points; y grows downwards.
-_WIDE, _HIGH = 252.0, 123.84
-_LEFT, _RIGHT, _TOP, _BOTTOM = 34.02, 209.16, 16.0992, 104.0256
 _LETTERS: Final = "abcdefghijklmnopqrstuvwxyz"
-_SIZE, _LETTER_SIZE = 8.0, 7.5
+_LETTER_SIZE: Final = 7.5
 #: Of DejaVu Sans, in parts of its size: what stands above and below the line of letters (its OS/2 table).
 _ASCENT, _DESCENT = 1556 / 2048, 492 / 2048
 #: Two lines that belong together are set tighter than the font asks for.
 _SPACING: Final = 1.05
 _TICK, _PAD = 2.5, 3.5
-#: Names the part that hides what leaves the axes.
-_CLIP: Final = "(np.float64(34.02), np.float64(16.099199999999996), np.float64(175.14), np.float64(87.9264))"
 _DASHED: Final = f"stroke-dasharray: 4.5,2.7; stroke-dashoffset: 0; stroke: {svg.QUIET}; stroke-width: 0.9"
 _DOTTED: Final = f"stroke-dasharray: 0.8,1.28; stroke-dashoffset: 0; stroke: {svg.QUIET}; stroke-width: 0.8"
-_EDGE: Final = f"stroke: {svg.QUIET}; stroke-width: 0.6; stroke-linejoin: miter; stroke-linecap: square"
 #: A circle in four curves, and a square on its corner.
 _ROUND: Final = (
     "M 0 1.8 \nC 0.477366 1.8 0.935244 1.610341 1.272792 1.272792 \nC 1.610341 0.935244 1.8 0.477366 1.8 0 \n"
@@ -45,7 +39,6 @@ _ROUND: Final = (
 _DIAMOND: Final = "M -0 3.889087 \nL 3.889087 0 \nL 0 -3.889087 \nL -3.889087 -0 \nz\n"
 
 Set = Callable[[float], str]
-_Place = tuple[float, float]
 
 
 def control_chart(found: History, name: str, set_value: Set) -> str:
@@ -72,7 +65,7 @@ def control_chart(found: History, name: str, set_value: Set) -> str:
     top = max((value for _, value in (*bands, *centres, *months.tops)), default=0.0)
     low, ceiling = scale_of(found, top)
     axes = _Axes(len(found.months), low, ceiling + (ceiling - low) * 0.04)
-    sheet = _Sheet(name)
+    sheet = Sheet(name)
     with_marks = list(zip(_LETTERS, found.marks, strict=False))
     _begin(sheet)
     for band, _ in bands:
@@ -82,13 +75,13 @@ def control_chart(found: History, name: str, set_value: Set) -> str:
         sheet.line(axes.places(line), _DASHED)
     for _, mark in with_marks:
         x = axes.x(mark.at - 0.5)
-        sheet.line([(x, _BOTTOM), (x, _TOP)], _DOTTED)
-    sheet.edge(((_LEFT, _BOTTOM), (_LEFT, _TOP)))
-    sheet.edge(((_LEFT, _BOTTOM), (_RIGHT, _BOTTOM)))
+        sheet.line([(x, BOTTOM), (x, TOP)], _DOTTED)
+    sheet.edge(((LEFT, BOTTOM), (LEFT, TOP)))
+    sheet.edge(((LEFT, BOTTOM), (RIGHT, BOTTOM)))
     style = f"stroke: {svg.QUIET}; stroke-width: 0.7; stroke-linecap: square"
     sheet.line(axes.places(months.line), style)
     for letter, mark in with_marks:
-        y = _BOTTOM - 1.01 * (_BOTTOM - _TOP) - _LETTER_SIZE * _DESCENT
+        y = BOTTOM - 1.01 * (BOTTOM - TOP) - _LETTER_SIZE * _DESCENT
         sheet.text(letter, axes.x(mark.at - 0.5), y, "middle", size=_LETTER_SIZE)
     _right(sheet, found, set_value, low, ceiling)
     if months.intervals:
@@ -109,14 +102,14 @@ class _Axes:
     high: float
 
     def x(self, month: float) -> float:
-        scale = (_RIGHT - _LEFT) / (self.months + 0.2)
-        return scale * month + (scale * 0.6 + _LEFT)
+        scale = (RIGHT - LEFT) / (self.months + 0.2)
+        return scale * month + (scale * 0.6 + LEFT)
 
     def y(self, value: float) -> float:
-        scale = (_BOTTOM - _TOP) / (self.high - self.low)
-        return _HIGH - (scale * value + (_HIGH - _BOTTOM - scale * self.low))
+        scale = (BOTTOM - TOP) / (self.high - self.low)
+        return HIGH - (scale * value + (HIGH - BOTTOM - scale * self.low))
 
-    def places(self, points: Sequence[_Place]) -> list[_Place]:
+    def places(self, points: Sequence[Place]) -> list[Place]:
         return [(self.x(month), self.y(value)) for month, value in points]
 
 
@@ -124,11 +117,11 @@ class _Axes:
 class _Months:
     """What is drawn of the months: values, their line, and their intervals."""
 
-    line: list[_Place] = field(default_factory=list)
+    line: list[Place] = field(default_factory=list)
     intervals: list[tuple[int, float, float]] = field(default_factory=list)
     #: (signal, provisional) -> places.
-    alike: dict[tuple[bool, bool], list[_Place]] = field(default_factory=dict)
-    tops: list[_Place] = field(default_factory=list)
+    alike: dict[tuple[bool, bool], list[Place]] = field(default_factory=dict)
+    tops: list[Place] = field(default_factory=list)
 
 
 def _months(found: History) -> _Months:
@@ -147,7 +140,7 @@ def _months(found: History) -> _Months:
     return made
 
 
-def _limits(found: History) -> tuple[list[tuple[list[_Place], float]], list[tuple[list[_Place], float]]]:
+def _limits(found: History) -> tuple[list[tuple[list[Place], float]], list[tuple[list[Place], float]]]:
     """Return the bands and the centres of each stretch between restarts, each with its highest value."""
     bands, centres = [], []
     points = found.reading.points
@@ -157,7 +150,7 @@ def _limits(found: History) -> tuple[list[tuple[list[_Place], float]], list[tupl
             continue
         edges = [(i, edge) for i in at for edge in (i - 0.5, i + 0.5)]
 
-        def stepped(name: str, edges: list[tuple[int, float]] = edges) -> list[_Place]:
+        def stepped(name: str, edges: list[tuple[int, float]] = edges) -> list[Place]:
             values = ((edge, getattr(points[i], name)) for i, edge in edges)
             return [(edge, float(value) * found.factor) for edge, value in values if value is not None]
 
@@ -195,26 +188,26 @@ def tick_text(found: History, value: float) -> str:
     return f"{100 * value:.3g}{THIN}%" if _is_share(found) else f"{value:.3g}"
 
 
-def _begin(sheet: _Sheet) -> None:
-    corners = ((0, _HIGH), (_WIDE, _HIGH), (_WIDE, 0), (0, 0), (0, _HIGH))
-    inner = ((_LEFT, _BOTTOM), (_RIGHT, _BOTTOM), (_RIGHT, _TOP), (_LEFT, _TOP), (_LEFT, _BOTTOM))
+def _begin(sheet: Sheet) -> None:
+    corners = ((0, HIGH), (WIDE, HIGH), (WIDE, 0), (0, 0), (0, HIGH))
+    inner = ((LEFT, BOTTOM), (RIGHT, BOTTOM), (RIGHT, TOP), (LEFT, TOP), (LEFT, BOTTOM))
     sheet.open()
-    sheet.group(f'<path d="{_path(corners)}z\n" style="fill: none"/>')
+    sheet.group(f'<path d="{path_of(corners)}z\n" style="fill: none"/>')
     sheet.open()
-    sheet.group(f'<path d="{_path(inner)}z\n" style="fill: none"/>')
+    sheet.group(f'<path d="{path_of(inner)}z\n" style="fill: none"/>')
 
 
-def _band(sheet: _Sheet, axes: _Axes, outline: Sequence[_Place]) -> None:
-    data = f"{_path((x, y - _HIGH) for x, y in axes.places(outline))}z\n"
+def _band(sheet: Sheet, axes: _Axes, outline: Sequence[Place]) -> None:
+    data = f"{path_of((x, y - HIGH) for x, y in axes.places(outline))}z\n"
     named = sheet.named("m", (data, f"fill: {svg.BAND}"))
     sheet.open()
     sheet.define(f'<path id="{named}" d="{data}"/>')
-    use = f'<use xlink:href="#{named}" x="0" y="{_short(_HIGH)}" style="fill: {svg.BAND}"/>'
+    use = f'<use xlink:href="#{named}" x="0" y="{short(HIGH)}" style="fill: {svg.BAND}"/>'
     sheet.group(use, f' clip-path="url(#{sheet.clip})"')
     sheet.close()
 
 
-def _ticks(sheet: _Sheet, axes: _Axes, found: History, low: float, ceiling: float) -> None:
+def _ticks(sheet: Sheet, axes: _Axes, found: History, low: float, ceiling: float) -> None:
     last = len(found.months) - 1
     months = sorted({0, last} | ({(last + 1) // 2} if last > 5 else set()))
     across = [
@@ -224,18 +217,18 @@ def _ticks(sheet: _Sheet, axes: _Axes, found: History, low: float, ceiling: floa
     sheet.open()
     for place, (text, x, anchor) in enumerate(across):
         with sheet.inside():
-            sheet.tick(f"M 0 0 \nL 0 {_TICK} \n", (x, _BOTTOM), first=place == 0)
-            sheet.text(text, x, _BOTTOM + _TICK + _PAD + _above(text), anchor)
+            sheet.tick(f"M 0 0 \nL 0 {_TICK} \n", (x, BOTTOM), first=place == 0)
+            sheet.text(text, x, BOTTOM + _TICK + _PAD + _above(text), anchor)
     sheet.close()
     sheet.open()
     for place, (text, y) in enumerate(up):
         with sheet.inside():
-            sheet.tick(f"M 0 0 \nL -{_TICK} 0 \n", (_LEFT, y), first=place == 0)
-            sheet.text(text, _LEFT - _TICK - _PAD, _HIGH - (_HIGH - y - _above(text) / 2), "end")
+            sheet.tick(f"M 0 0 \nL -{_TICK} 0 \n", (LEFT, y), first=place == 0)
+            sheet.text(text, LEFT - _TICK - _PAD, HIGH - (HIGH - y - _above(text) / 2), "end")
     sheet.close()
 
 
-def _right(sheet: _Sheet, found: History, set_value: Set, low: float, ceiling: float) -> None:
+def _right(sheet: Sheet, found: History, set_value: Set, low: float, ceiling: float) -> None:
     """Write the newest value and the centre at the right, apart from each other."""
     points = found.reading.points
     value, centre = points[-1].value, points[-1].centre
@@ -251,10 +244,10 @@ def _right(sheet: _Sheet, found: History, set_value: Set, low: float, ceiling: f
         middle = min(max(sum(spots) / 2, 0.3), 0.8)
         above = 0.17 if spots[0] >= spots[1] else -0.17
         spots = [middle + above, middle - above]
-    x = _LEFT + 1.02 * (_RIGHT - _LEFT)
-    high = _SPACING * (_ASCENT + _DESCENT) * _SIZE
+    x = LEFT + 1.02 * (RIGHT - LEFT)
+    high = _SPACING * (_ASCENT + _DESCENT) * SIZE
     for spot, (_, lines) in zip(spots, placed, strict=True):
-        y = _BOTTOM - spot * (_BOTTOM - _TOP) - len(lines) * high / 2
+        y = BOTTOM - spot * (BOTTOM - TOP) - len(lines) * high / 2
         # a line of letters is set so that what its letters take stands in the middle of it
         at = [y + high * (n + 0.5) + _rise(text, len(lines) == 1) for n, text in enumerate(lines)]
         if len(lines) == 1:
@@ -265,13 +258,13 @@ def _right(sheet: _Sheet, found: History, set_value: Set, low: float, ceiling: f
 
 def _above(text: str) -> float:
     """Return how far a text stands above its line, in points; few letters stand higher than the font says."""
-    return max(_ASCENT, _extent(text, False)[0] / 100) * _SIZE
+    return max(_ASCENT, _extent(text, False)[0] / 100) * SIZE
 
 
 def _rise(text: str, bold: bool) -> float:
     """Return how far below the middle of its height a text has its line, in points."""
     above, below = _extent(text, bold)
-    return (above - below) * _SIZE / 200
+    return (above - below) * SIZE / 200
 
 
 @cache
@@ -297,150 +290,3 @@ def _extent(text: str, bold: bool) -> tuple[float, float]:
     _, high = font.get_width_height()
     below = font.get_descent() / 64
     return high / 64 - below, below
-
-
-def _short(value: float) -> str:
-    return f"{value:f}".rstrip("0").rstrip(".")
-
-
-def _path(places: Sequence[_Place] | Iterator[_Place]) -> str:
-    """Return the data of a path; a place without a value parts it in two."""
-    told, letter = [], "M"
-    for x, y in places:
-        if math.isnan(y):
-            letter = "M"
-            continue
-        told.append(f"{letter} {_short(x)} {_short(y)} \n")
-        letter = "L"
-    return "".join(told)
-
-
-class _Inside:
-    """A group that closes by itself."""
-
-    def __init__(self, sheet: _Sheet) -> None:
-        self._sheet = sheet
-
-    def __enter__(self) -> None:
-        self._sheet.open()
-
-    def __exit__(self, *_: object) -> None:
-        self._sheet.close()
-
-
-class _Sheet:
-    """An SVG as it is written: groups inside each other, lines indented by their depth."""
-
-    def __init__(self, name: str) -> None:
-        wide, high = _short(_WIDE), _short(_HIGH)
-        size = f'width="{wide}pt" height="{high}pt" viewBox="0 0 {wide} {high}"'
-        self._name = name
-        self._lines = [
-            f'<svg xmlns:xlink="http://www.w3.org/1999/xlink" {size} '
-            'xmlns="http://www.w3.org/2000/svg" version="1.1">'
-        ]
-        self._depth = 1
-        self.clip = self.named("p", _CLIP)
-        self.define('<style type="text/css">*{stroke-linejoin: round; stroke-linecap: butt}</style>')
-
-    def named(self, kind: str, content: object) -> str:
-        """Return an id that no other figure of a page has, for its name is in it."""
-        return f"{kind}{hashlib.sha256(f'{self._name}{content}'.encode()).hexdigest()[:10]}"
-
-    def put(self, line: str) -> None:
-        self._lines.append(f"{' ' * self._depth}{line}")
-
-    def open(self, tag: str = "g") -> None:
-        self.put(f"<{tag}>")
-        self._depth += 1
-
-    def close(self, tag: str = "g") -> None:
-        self._depth -= 1
-        self.put(f"</{tag}>")
-
-    def inside(self) -> _Inside:
-        return _Inside(self)
-
-    def group(self, line: str, kind: str = "") -> None:
-        self.open(f"g{kind}")
-        self.put(line)
-        self.close()
-
-    def define(self, line: str) -> None:
-        self.open("defs")
-        self.put(line)
-        self.close("defs")
-
-    def _clipped(self, data: str, style: str) -> str:
-        return f'<path d="{data}" clip-path="url(#{self.clip})" style="fill: none; {style}"/>'
-
-    def line(self, places: Sequence[_Place], style: str) -> None:
-        self.lines([places], style)
-
-    def lines(self, lines: Sequence[Sequence[_Place]], style: str) -> None:
-        self.open()
-        for places in lines:
-            self.put(self._clipped(_path(places), style))
-        self.close()
-
-    def edge(self, places: Sequence[_Place]) -> None:
-        self.group(f'<path d="{_path(places)}" style="fill: none; {_EDGE}"/>')
-
-    def tick(self, shape: str, place: _Place, *, first: bool) -> None:
-        self.markers(
-            shape, svg.QUIET, f"stroke: {svg.QUIET}; stroke-width: 0.6", [place], first=first, clip=False
-        )
-
-    def markers(
-        self, shape: str, fill: str, stroke: str, places: Sequence[_Place], *, first: bool = True,
-        clip: bool = True,
-    ) -> None:  # fmt: skip
-        """Put a shape at each place; it stands in the figure once."""
-        style = f"fill: {fill}; {stroke}"
-        named = self.named("m", (shape, style))
-        self.open()
-        if first:
-            self.define(f'<path id="{named}" d="{shape}" style="{stroke}"/>')
-        self.open(f'g clip-path="url(#{self.clip})"' if clip else "g")
-        for x, y in places:
-            self.put(f'<use xlink:href="#{named}" x="{_short(x)}" y="{_short(y)}" style="{style}"/>')
-        self.close()
-        self.close()
-
-    def text(
-        self, text: str, x: float, y: float, anchor: str, *, size: float = _SIZE, bold: bool = False
-    ) -> None:
-        weight = "font-weight: 700; " if bold else ""
-        font = f"{weight}font-size: {size:g}px; font-family: 'DejaVu Sans'"
-        style = f"{font}; text-anchor: {anchor}; fill: {svg.INK}"
-        place = f"{_short(x)} {_short(y)}"
-        self.group(
-            f'<text style="{style}" x="{_short(x)}" y="{_short(y)}" transform="rotate(-0 {place})">'
-            f"{_escaped(text)}</text>"
-        )
-
-    def block(self, lines: Sequence[tuple[str, float, float]]) -> None:
-        style = f"font-size: {_SIZE:g}px; font-family: 'DejaVu Sans'; fill: {svg.QUIET}"
-        self.open()
-        for text, x, y in lines:
-            moved = f"translate({_short(x)} {_short(y)})"
-            self.put(f'<text style="{style}" transform="{moved}">{_escaped(text)}</text>')
-        self.close()
-
-    def ended(self) -> str:
-        self.close()
-        self.close()
-        self.open("defs")
-        self.open(f'clipPath id="{self.clip}"')
-        self.put(
-            f'<rect x="{_short(_LEFT)}" y="{_short(_TOP)}" width="{_short(_RIGHT - _LEFT)}" '
-            f'height="{_short(_BOTTOM - _TOP)}"/>'
-        )
-        self.close("clipPath")
-        self.close("defs")
-        self._lines += ["</svg>", ""]
-        return "\n".join(self._lines)
-
-
-def _escaped(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
