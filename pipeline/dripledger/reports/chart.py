@@ -102,7 +102,8 @@ class _Axes:
     high: float
 
     def x(self, month: float) -> float:
-        scale = (RIGHT - LEFT) / (self.months + 0.2)
+        # in this order, so that the last place is rounded as the library rounds it
+        scale = (RIGHT - LEFT) * (1 / ((self.months - 0.4) + 0.6))
         return scale * month + (scale * 0.6 + LEFT)
 
     def y(self, value: float) -> float:
