@@ -4,9 +4,9 @@
 -- whether a row of unknown use goes on under the use in force is seen where infusions continue
 with befores as (
     select
-        v.lane_no, v.place, v.sign, v.mine, v.opens, v.opens_late, v.state,
+        v.lane_no, v.place, v.place - v.lane_no % 2 * 68719476736 as channel_place,
+        v.sign, v.mine, v.opens, v.opens_late, v.state,
         l.library_use, l.entry, l.rate_ml_h,
-        not v.mine and l.kind = 'library_bypassed' as is_elsewhere,
         coalesce(lag(v.state) over in_lane, 'closed') as state_before
     from lane_live as v
     inner join lane_log as l on v.place = l.place
@@ -21,41 +21,24 @@ signs as (
     from befores
 ),
 
-sided as (
-    select
-        s.*,
-        -- a bypass that waits is for the next start of the channel, whichever its line (ruling 10)
-        s.is_elsewhere and not coalesce(o.bypasses_now, false) as waits_elsewhere
-    from signs as s
-    left join signs as o
-        on
-            s.is_elsewhere and o.mine and o.sign = 'bypass'
-            and o.place = s.place + case when s.lane_no % 2 = 0 then 68719476736 else -68719476736 end
-),
-
 pending as (
     select
         *,
         confirms
         -- an entry with unknown use may be of the library again
         and (library_use is null or (library_use = 'unknown' and entry is null))
+        -- a bypass that waits is for the next of the channel, whichever its line (ruling 10)
         and coalesce(
-            arg_max(
-                case when waits_elsewhere or (mine and sign = 'bypass' and not bypasses_now) then place end,
-                place
-            ) over before
+            max(case when mine and sign = 'bypass' and not bypasses_now then channel_place end) over before
             > coalesce(
-                max(
-                    case when confirms or bypasses_now or sign in ('off', 'on', 'other_lane') then place end
-                ) over before,
-                0
+                max(case when confirms or bypasses_now or sign in ('off', 'on') then channel_place end) over before, 0
             ),
             false
         ) as bypass_arrives
-    from sided
+    from signs
     window before as (
-        partition by lane_no order by place
-        rows between unbounded preceding and 1 preceding
+        partition by lane_no // 2 order by channel_place
+        range between unbounded preceding and 1 preceding
     )
 ),
 

@@ -358,6 +358,21 @@ def test_ruling_19_a_stopped_primary_does_not_go_on_after_its_secondary_did(rebu
     """)
 
 
+def test_ruling_10_a_bypass_that_a_stop_without_a_start_took_waits_no_longer(rebuild: Rebuild) -> None:
+    """Of what ran unseen the pump had said that it left the library; the secondary after it is not known."""
+    rebuild("""
+        at    | kind             | rate_ml_h | fluid_source
+        08:00 | library_bypassed | 20        |
+        08:05 | infusion_stopped |           |
+        08:10 | infusion_started | 30        | secondary
+        08:20 | infusion_stopped |           |
+    """).infusions("""
+        infusion_id | start_kind | library_use
+        e2          | missing    | bypassed
+        e3          | start      |
+    """)
+
+
 def test_ruling_10_a_bypass_that_waits_is_for_the_next_start_whichever_its_line(rebuild: Rebuild) -> None:
     """It is the next confirmed start of the channel; the primary comes back inside the library."""
     rebuild("""
