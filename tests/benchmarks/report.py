@@ -53,7 +53,7 @@ def _shares(profile: cProfile.Profile) -> None:
     stats = pstats.Stats(profile)
     total = stats.total_tt  # type: ignore[attr-defined]
     for (file, _, name), (_, calls, _, whole, _) in stats.stats.items():  # type: ignore[attr-defined]
-        if file.endswith(("reports/chart.py", "reports/draw.py")) and name in ("control_chart", "funnel"):
+        if file.endswith("reports/draw.py") and name in ("control_chart", "funnel"):
             found["figures"] = found.get("figures", 0.0) + whole
             figures += calls
         for one in ("render_paper", "render_workbook"):

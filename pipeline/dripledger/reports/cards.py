@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from dripledger.measures import MEASURES, ROWS, Form
-from dripledger.reports import words
+from dripledger.reports import draw, words
 from dripledger.reports.blocks import (
     NO_PICTURE,
     Block,
@@ -17,7 +17,6 @@ from dripledger.reports.blocks import (
     Table,
     Text,
 )
-from dripledger.reports.chart import control_chart
 from dripledger.reports.figures import figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import day, short_month, slug
@@ -168,7 +167,7 @@ def picture(material: Material, measure: str, found: History, name: str) -> Pict
     alt += f"Newest {text(newest.value) or 'without a figure'}"
     alt += f", centre {text(newest.centre)}. " if newest.centre is not None else ". "
     alt += " ".join(found.reading.sentences)
-    drawn = control_chart(found, name, lambda value: set_value(measure, value, decimal))
+    drawn = draw.control_chart(found, name, lambda value: set_value(measure, value, decimal))
     return Picture(name, title_of(measure), drawn, alt, data)
 
 
