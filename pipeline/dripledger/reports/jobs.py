@@ -9,7 +9,7 @@ import duckdb
 
 from dripledger.measures import MonthState
 from dripledger.reports.model import Job
-from dripledger.reports.words import plural, shorten, whole
+from dripledger.reports.words import as_words, plural, shorten, whole
 
 _Row = tuple[Any, ...]
 
@@ -120,7 +120,7 @@ def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             "records of the month wait in quarantine",
             "See 'dripledger quarantine'; mend the mapping, then read "
             f"{plural(count, 'it', 'them')} again with --retry.{several}",
-            [f"{reason} ({whole(n)})" for reason, n in reasons],
+            [f"{as_words(reason)} ({whole(n)})" for reason, n in reasons],
         )
 
 

@@ -14,7 +14,7 @@ from dripledger.reports.naming import day
 from dripledger.reports.quality import QUALITY
 from dripledger.reports.share import SHARED
 from dripledger.reports.shown_often import limits_changed, missing_table
-from dripledger.reports.words import whole
+from dripledger.reports.words import as_words, whole
 
 
 def library_leaf(material: Material) -> Leaf:
@@ -243,14 +243,14 @@ def _waiting(material: Material) -> list[Block]:
         Heading("Records in quarantine: why they wait", "quarantine"),
         Table(
             (Column("Reason"), Column("Records", number=True)),
-            tuple((Cell(reason), Cell(whole(int(n)), value=int(n))) for reason, n in reasons[:200]),
+            tuple((Cell(as_words(reason)), Cell(whole(int(n)), value=int(n))) for reason, n in reasons[:200]),
             "A record with several reasons counts under each. 'dripledger quarantine' shows them.",
             "No record of the month waits.",
         ),
         *_listed(
             (Column("Source"), Column("Source file / record"), Column("Why")),
             [
-                (Cell(source), Cell(f"{path or sha[:12]}, record {record}", note=sha[:12]), Cell(why))
+                (Cell(source), Cell(f"{path or sha[:12]}, record {record}", note=sha[:12]), Cell(as_words(why)))
                 for source, path, sha, record, why in waiting
             ],
         ),

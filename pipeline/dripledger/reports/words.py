@@ -59,6 +59,11 @@ def month_name(month: str) -> str:
     return f"{MONTH_NAMES[int(number) - 1]} {year}"
 
 
+def as_words(name: str) -> str:
+    """Return a name in code, as of a check, as it is said."""
+    return name.replace("_", " ")
+
+
 def plural(count: int, one: str, many: str | None = None) -> str:
     """Return the word that goes with the count."""
     return one if count == 1 else (many or f"{one}s")
