@@ -6,6 +6,7 @@ with befores as (
         v.lane_no,
         v.lane,
         v.place,
+        v.place - v.lane_no % 2 * 68719476736 as channel_place,
         v.at_us,
         v.sign,
         v.own,
@@ -84,7 +85,11 @@ lasts as (
                     or (sign = 'other_lane' and (lane = 1 or state_before = 'closed'))
                     then place
             end
-        ) over before as barred_place
+        ) over before as barred_place,
+        max(case when (opens or opens_late) and lane_no % 2 = 0 then channel_place end) over before_on_channel
+            as opened_0_place,
+        max(case when (opens or opens_late) and lane_no % 2 = 1 then channel_place end) over before_on_channel
+            as opened_1_place
     from marks
     window
         here as (
@@ -94,6 +99,10 @@ lasts as (
         before as (
             partition by lane_no order by place
             rows between unbounded preceding and 1 preceding
+        ),
+        before_on_channel as (
+            partition by lane_no // 2 order by channel_place
+            range between unbounded preceding and 1 preceding
         )
 ),
 
@@ -125,6 +134,12 @@ compared as (
             when coalesce(barred_place, 0) > ran_place then false
             -- totals cleared before the logged stop do not lie between that and the start
             when coalesce(cleared_place, 0) > greatest(ran_place, coalesce(ended_place, 0)) then false
+            -- what began or was found to run on the other line since the stop is another infusion
+            when
+                state_before = 'closed'
+                and coalesce(case when lane_no % 2 = 0 then opened_1_place else opened_0_place end, 0)
+                > coalesce(ended_place, 0) - lane_no % 2 * 68719476736
+                then false
             when state_before = 'closed'
                 then
                     end_sign_before in ('stop', 'complete', 'bolus_end')
@@ -150,7 +165,8 @@ compared as (
 select
     * exclude (
         may_continue, patient_closes, closes, delivers, concentration_ran, fluid_ran, care_area_ran, end_sign_before,
-        ended_before_us, state_at_end, ran_place, ended_place, cleared_place, barred_place
+        ended_before_us, state_at_end, ran_place, ended_place, cleared_place, barred_place, channel_place,
+        opened_0_place, opened_1_place
     ),
     starts and coalesce(may_continue, false) and not stop_missing as would_continue
 from compared

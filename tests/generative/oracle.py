@@ -196,6 +196,8 @@ class Channel(Starts):
         """3: something runs, and nobody logged its start."""
         if self.lapsed:
             self.end("superseded", at, event)
+        if self.suspended is not None and self.suspended_stop is not None:
+            self.end_suspended("stopped", at)  # the other line runs since: nothing goes on
         self.confirm(i, event)
         self.left = None
         self.volume_entry(i, event)
