@@ -105,8 +105,13 @@ judged as (
             false
         ) as shows_running,
         coalesce(
-            sign = 'change' and mine and open_before and hold_before = 'kvo'
-            and stop_place_before <= hold_place_before and change_place_before <= hold_place_before,
+            sign = 'change' and mine and open_before and hold_before = 'kvo' and not bolus_before
+            and case
+                -- after an alarm a rate above 0 resumes (ruling 18), and what it sets is no keep-open rate
+                when alarm_place_before > hold_place_before
+                    then raises and pause_place_before <= hold_place_before
+                else stop_place_before <= hold_place_before and change_place_before <= hold_place_before
+            end,
             false
         ) as leaves_keep_open
     from befores

@@ -373,6 +373,24 @@ def test_ruling_10_a_bypass_that_a_stop_without_a_start_took_waits_no_longer(reb
     """)
 
 
+def test_ruling_18_a_rate_after_an_alarm_in_keep_open_is_the_rate_it_runs_at(rebuild: Rebuild) -> None:
+    """A rate change leaves keep-open, and after an alarm it resumes: not at the keep-open rate (24)."""
+    rebuild("""
+        at    | kind             | rate_ml_h | alarm_kind | stops_delivery
+        08:00 | infusion_started | 120       |            |
+        08:10 | kvo_started      | 6         |            |
+        08:20 | alarm_raised     |           | occlusion  | yes
+        08:30 | rate_changed     | 60        |            |
+        08:40 | infusion_stopped |           |            |
+    """).segments("""
+        started_at | ended_at | state            | volume_ml
+        08:00      | 08:10    | running          | 20
+        08:10      | 08:20    | keep_open        | 1
+        08:20      | 08:30    | stopped_by_alarm | 0
+        08:30      | 08:40    | running          | 10
+    """)
+
+
 def test_ruling_10_a_bypass_that_waits_is_for_the_next_start_whichever_its_line(rebuild: Rebuild) -> None:
     """It is the next confirmed start of the channel; the primary comes back inside the library."""
     rebuild("""

@@ -172,7 +172,7 @@ def test_a_record_that_waits_for_two_reasons_is_one_record(page: Page) -> None:
     assert not any("several reasons" in job.how for job in page.jobs)
     drawn["quarantined"][0] |= {"reasons": ["no_number", "no_time"]}
     job = next(job for job in page_of(**drawn).jobs if job.what == "record of the month waits in quarantine")
-    assert (job.count, job.names) == ("1", ("no_number (1)", "no_time (1)"))
+    assert (job.count, job.names) == ("1", ("no number (1)", "no time (1)"))
     assert job.how.endswith("A record can have several reasons.")
 
 
