@@ -83,7 +83,10 @@ select
             'rate': rate_ml_h,
             'adds': coalesce(bolus_adds_to_basal, false)
             -- nobody paused what runs at a rate of 0, and its rate may rise while the bolus runs (ruling 46)
-            and (state_before in ('running', 'bolus', 'unknown') or at_zero_before or opens_unseen or reopens)
+            and (
+                state_before in ('running', 'bolus', 'unknown') or (at_zero_before and state_before = 'paused')
+                or opens_unseen or reopens
+            )
         } end,
         place
     ) over here as bolus_here,

@@ -391,6 +391,23 @@ def test_ruling_18_a_rate_after_an_alarm_in_keep_open_is_the_rate_it_runs_at(reb
     """)
 
 
+def test_ruling_46_a_bolus_of_the_next_patient_adds_to_no_rate_of_the_one_before(rebuild: Rebuild) -> None:
+    """The infusion at a rate of 0 ended with its patient: what is confirmed later is not its basal rate (4, 26)."""
+    rebuild("""
+        at    | kind             | rate_ml_h | bolus_adds_to_basal
+        08:00 | infusion_started | 0         |
+        08:10 | patient_changed  |           |
+        08:20 | bolus_started    | 120       | yes
+        08:30 | rate_changed     | 60        |
+        08:40 | bolus_ended      |           |
+        08:50 | infusion_stopped |           |
+    """).infusions("""
+        infusion_id | volume_ml
+        e1          | 0
+        e3          | 40
+    """)
+
+
 def test_ruling_10_a_bypass_that_waits_is_for_the_next_start_whichever_its_line(rebuild: Rebuild) -> None:
     """It is the next confirmed start of the channel; the primary comes back inside the library."""
     rebuild("""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from tests.event_samples import HEADER, drop, make_site, rows
 
 from dripledger.commands.status import describe
 from dripledger.events import ingest
-from dripledger.infusions import rules, rules_text
+from dripledger.events.run import rules_of, why_rebuild
+from dripledger.infusions import rules
 from dripledger.site import load_site
 from dripledger.store import INFUSION_RULES, Ledger, verify_store
 
@@ -39,11 +41,10 @@ def other_rules(patched: pytest.MonkeyPatch, root: Path) -> None:
 
 
 def forget() -> None:
-    """Let queries and rules be read anew."""
+    """Let queries be read anew."""
     from dripledger.engine import sqlfiles
 
     sqlfiles.load_sql_files.cache_clear()
-    rules.rules_text.cache_clear()
 
 
 def test_other_rules_build_every_pump_again_and_say_so(
@@ -87,10 +88,27 @@ def test_the_commit_keeps_the_rules_it_built_by(tmp_path: Path) -> None:
     assert snapshot.row is not None
     digest = snapshot.row.declarations[INFUSION_RULES]
     kept = (site.store / "declarations" / digest).read_text(encoding="utf-8")
-    assert kept == rules_text()
+    assert kept == rules_of(load_site(tmp_path))
     assert hashlib.sha256(kept.encode()).hexdigest() == digest
     names = [line.split("  ", 1)[1] for line in kept.splitlines()]
-    assert {"sql/infusions/segments.sql", "units", "order of kinds at one instant"} <= set(names)
+    assert {"sql/infusions/segments.sql", "units", "order of kinds at one instant", "settings"} <= set(names)
+    assert {"columns", "events that count"} <= set(names)
+
+
+def test_another_default_of_this_version_is_another_rule(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Though site.toml, which does not name it, stays as it is; an older version waits for nothing."""
+    site = make_site(tmp_path)
+    drop(site, "wards_1.csv", LOG)
+    ingest(load_site(tmp_path))
+    first = Ledger.open(site.store).snapshot()
+    assert why_rebuild(load_site(tmp_path), first) == ""
+    longer = load_site(tmp_path)
+    other = longer.settings.thresholds.model_copy(update={"continue_after_stop_s": 1800})
+    longer = replace(longer, settings=longer.settings.model_copy(update={"thresholds": other}))
+    assert "other rules" in why_rebuild(longer, first)
+    assert describe(longer, first, newest=False)["infusions_wait"] is None
 
 
 @pytest.mark.parametrize(

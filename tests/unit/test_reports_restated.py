@@ -14,6 +14,7 @@ from tests.unit.test_reports_folder import SITE, commit, contents
 from dripledger.commands.verify import check
 from dripledger.reports import write_report
 from dripledger.site import Site, load_site
+from dripledger.store import INFUSION_RULES, Ledger
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -116,33 +117,42 @@ def test_verify_checks_every_file_of_the_folder_and_those_inside(own: Site, tmp_
     }
 
 
-def test_what_was_declared_anew_since_earlier_reports_is_told(tmp_path: Path) -> None:
-    """Settings and lists by name, version and day; not what is as it was, nor before there was any report."""
+def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
+    """Settings, lists and rules by name, version and day; not what is as it was when the month began."""
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     made = load_site(tmp_path)
     data = drawn(("2026-09", "2026-10"), ("icu",), 24)
-    commit(made, datetime(2026, 9, 28, 6, tzinfo=UTC), **data)
+    commit(made, datetime(2026, 10, 2, 6, tzinfo=UTC), **data)
 
-    def told(number: int) -> str:
-        page = write_report(made, "2026-10", tmp_path / f"r{number}") / "index.html"
+    def told(number: int, as_of: str | None = None) -> str:
+        page = (
+            write_report(load_site(tmp_path), "2026-10", tmp_path / f"r{number}", as_of=as_of) / "index.html"
+        )
         text = unescape(re.sub(r"<[^>]+>", "", page.read_text(encoding="utf-8")))
-        return text.partition("Declared anew since earlier reports")[2][:400]
+        return text.partition("Declared anew")[2][:900].partition("What waits")[0]
 
+    assert told(0) == ""
     (tmp_path / "entries.csv").write_text("entry,high_alert\nheparin,yes\n", encoding="utf-8")
-    (tmp_path / "reviews.csv").write_text("case,reviewed_on,outcome\n", encoding="utf-8")
+    (tmp_path / "reviews.csv").write_text("case,disposition,date\n", encoding="utf-8")
     commit(made, datetime(2026, 10, 20, 6, tzinfo=UTC))
     first = told(1)
+    assert "Since 2026-10-02" in first
     assert "entries.csv (store version 2, 2026-10-20)" in first
     assert "reviews.csv" not in first
     assert "site.toml" not in first
     assert "--as-of 1'" in first
-    text = (tmp_path / "site.toml").read_text(encoding="utf-8")
-    (tmp_path / "site.toml").write_text(text + "# a remark\n", encoding="utf-8")
+    (tmp_path / "site.toml").write_text(
+        SITE + "\n[thresholds]\ncontinue_after_stop_s = 3600\n", encoding="utf-8"
+    )
+    assert "Not built yet" in told(2)
+    assert "Not built yet" not in told(3, as_of="2")
     (tmp_path / "entries.csv").unlink()
-    commit(made, datetime(2026, 11, 2, 6, tzinfo=UTC))
-    second = told(2)
-    assert "site.toml (store version 3, 2026-11-02)" in second
-    assert "entries.csv" not in second
-    # no report was made before the first version
-    early = write_report(made, "2026-09", tmp_path / "e") / "index.html"
-    assert "Declared anew" not in early.read_text(encoding="utf-8")
+    ledger = Ledger.open(made.store)
+    with ledger.write(at=datetime(2026, 11, 2, 6, tzinfo=UTC)) as writer:
+        rules = {INFUSION_RULES: "others"}
+        writer.commit(ingest_id="1", declarations=made.declaration_files(), texts=rules)
+    last = told(4)
+    assert "site.toml (store version 3, 2026-11-02)" in last
+    assert "the program's rules for infusions, written down for the first time (store version 3" in last
+    assert "entries.csv" not in last
+    assert "Not built yet" not in last

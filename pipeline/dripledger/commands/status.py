@@ -20,7 +20,7 @@ from dripledger.store import Snapshot, spill_folder
 from dripledger.store.status import status as store_status
 
 
-def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
+def describe(site: Site, snapshot: Snapshot, *, newest: bool = True) -> dict[str, Any]:
     """Return the status of a site's store as one document.
 
     Parameters
@@ -29,6 +29,8 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
         The site folder.
     snapshot
         The version of its store to describe.
+    newest
+        Whether it is the newest one: of an older one nobody asks what the next ingest does.
 
     Returns
     -------
@@ -56,7 +58,7 @@ def describe(site: Site, snapshot: Snapshot) -> dict[str, Any]:
         "time_zone": site.settings.time_zone,
         "code_version": __version__,
         **store_status(snapshot),
-        "infusions_wait": why_rebuild(site, snapshot) or None,
+        "infusions_wait": (why_rebuild(site, snapshot) or None) if newest else None,
         "waiting": waiting,
         "pumps_listed": len(names) if listed else None,
         "pumps_never_heard": [pump for pump, _, last in pumps if last is None],

@@ -371,6 +371,6 @@ def status(args: Namespace) -> int:
     from dripledger.commands.status import as_table, describe
 
     chosen_format(args.format)
-    document = describe(*_open(args))
+    document = describe(*_open(args), newest=args.as_of is None)
     emit(as_table(document), args.format, document=document)
     return 0

@@ -174,8 +174,6 @@ def why_rebuild(site: Site, snapshot: Snapshot) -> str:
         They were left unbuilt, or built under another `site.toml` or by other rules of the program. Empty:
         nothing of that.
     """
-    from dripledger.infusions import rules_text
-
     row = snapshot.row
     if row is None:
         return ""
@@ -184,15 +182,25 @@ def why_rebuild(site: Site, snapshot: Snapshot) -> str:
     content = hashlib.sha256((site.root / "site.toml").read_bytes()).hexdigest()
     if row.declarations.get("site.toml") != content:
         return "site.toml is another than they were built with"
-    if row.declarations.get(INFUSION_RULES) != hashlib.sha256(rules_text().encode()).hexdigest():
-        return f"version {row.code_version} of the program built them by other rules than this one does"
+    kept = row.declarations.get(INFUSION_RULES)
+    if kept is None:
+        return "by which rules of the program they were built is not written down"
+    if kept != hashlib.sha256(rules_of(site).encode()).hexdigest():
+        return "the program that built them did so by other rules than this one"
     return ""
+
+
+def rules_of(site: Site) -> str:
+    """Return what infusions of a site are built by; see `infusions.rules_text`."""
+    from dripledger.infusions import rules_text
+
+    rules = site.settings.precedence
+    counting = f"{counting_events(rules, 'events')}\n{seen_numbers(rules, 'events', 'ignored')}"
+    return rules_text(site.settings, {"events that count": counting})
 
 
 def conclude(run: Run, ingest_id: str, build: bool, note: str = "") -> int:
     """Build what follows from the events, unless it is left for later, and commit; return the version."""
-    from dripledger.infusions import rules_text
-
     if build:
         run.tell("build infusions")
         build_derived(run, ingest_id, bool(why_rebuild(run.site, run.writer.base)))
@@ -201,7 +209,7 @@ def conclude(run: Run, ingest_id: str, build: bool, note: str = "") -> int:
         ingest_id=ingest_id,
         declarations=run.site.declaration_files(),
         note=note if build else NOT_BUILT,
-        texts={INFUSION_RULES: rules_text()},
+        texts={INFUSION_RULES: rules_of(run.site)},
     )
 
 

@@ -1,13 +1,13 @@
-"""What was declared anew since earlier reports: their months are worked out again under today's words."""
+"""What was declared anew since the month began: earlier months are worked out again under today's words."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from dripledger.measures import Month
-from dripledger.reports.blocks import Block, Text
+from dripledger.measures import Month, site_as_published
+from dripledger.reports.blocks import Block, Heading, Text
 from dripledger.reports.naming import day
 from dripledger.site import Site
 from dripledger.store import INFUSION_RULES, NOT_BUILT, CommitRow, Snapshot
@@ -18,50 +18,72 @@ _NAMED: Final = 12
 
 
 def redeclared_blocks(site: Site, month: Month, snapshot: Snapshot | None) -> list[Block]:
-    """Say which settings, lists, mappings and rules are others than before the report's month.
+    """Say which settings, lists, mappings and rules are others than when the report's month began.
 
     Parameters
     ----------
     site
-        The site: its zone and form of dates.
+        The site: its zone, form of dates, and settings as they are used here.
     month
-        The report's month; what stood before it began is what earlier reports rest on.
+        The report's month. The first version built in it, or after it, is what is compared with: from there
+        on the report of the month before can be made.
     snapshot
         The store version of the report; None: there is no ledger to look back in.
 
     Returns
     -------
     list of Block
-        One paragraph, or nothing: where nothing stood before the month, no report can be another now.
+        A heading and a paragraph each; nothing where nothing is another.
     """
-    if snapshot is None:
+    if snapshot is None or snapshot.row is None:
         return []
+    told = [*_not_built_yet(site, snapshot), *_anew(site, month, snapshot)]
+    return [Heading("Declared anew", "redeclared"), *told] if told else []
+
+
+def _not_built_yet(site: Site, snapshot: Snapshot) -> Iterator[Block]:
+    """Tell where `site.toml` was edited after the infusions of this version were built."""
+    built, now = (
+        (s.thresholds, s.care_areas, s.precedence)
+        for s in (site_as_published(site, snapshot).settings, site.settings)
+    )
+    if built != now:
+        yield Text(
+            f"site.toml is another than the infusions of store version {snapshot.version} were built with. "
+            "What is counted here rests on the former one, whatever windows are printed with it, until "
+            "'dripledger ingest' has run.",
+            "Not built yet",
+        )
+
+
+def _anew(site: Site, month: Month, snapshot: Snapshot) -> Iterator[Block]:
     zone = ZoneInfo(site.settings.time_zone)
-    rows = sorted((r for r in snapshot.history if r.declarations), key=lambda r: r.version)
-    before = [r for r in rows if r.committed_at < month.begins_at(zone) and r.note != NOT_BUILT]
-    if not before:
-        return []
-    base = before[-1]
-    found = _changes([base, *(r for r in rows if r.version > base.version)])
+    rows = sorted(
+        (r for r in snapshot.history if r.declarations and r.note != NOT_BUILT), key=lambda r: r.version
+    )
+    begins = month.begins_at(zone)
+    base = next((r for r in rows if r.committed_at >= begins), rows[-1] if rows else None)
+    if base is None:
+        return
+
+    def day_of(row: CommitRow) -> str:
+        return day(row.committed_at.astimezone(zone).date(), site.settings.report.dates)
+
     # what is again as it was changes nothing
     now = rows[-1].declarations
     told = [
-        f"{_shown(name)} (store version {row.version}, "
-        f"{day(row.committed_at.astimezone(zone).date(), site.settings.report.dates)})"
-        for name, row in sorted(found.items())
+        f"{_shown(name, base)} (store version {row.version}, {day_of(row)})"
+        for name, row in sorted(_changes([r for r in rows if r.version >= base.version]).items())
         if base.declarations.get(name) != now.get(name)
     ]
-    if not told:
-        return []
-    more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
-    return [
-        Text(
+    if told:
+        more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
+        yield Text(
             f"{'; '.join(told[:_NAMED])}{more}. Figures of earlier months stand here as they are worked out "
-            "now, and can be others than in the reports of then. Those are made again by 'dripledger report "
-            f"--month ... --as-of {base.version}'.",
-            "Declared anew since earlier reports",
+            "now, and can be others than in reports made before. With what was declared at store version "
+            f"{base.version} they are worked out by 'dripledger report --month ... --as-of {base.version}'.",
+            f"Since {day_of(base)}",
         )
-    ]
 
 
 def _changes(rows: Iterable[CommitRow]) -> Mapping[str, CommitRow]:
@@ -77,5 +99,8 @@ def _changes(rows: Iterable[CommitRow]) -> Mapping[str, CommitRow]:
     return {name: row for name, row in found.items() if name not in _OF_EVERY_MONTH}
 
 
-def _shown(name: str) -> str:
-    return "the program's rules for infusions" if name == INFUSION_RULES else name
+def _shown(name: str, base: CommitRow) -> str:
+    if name != INFUSION_RULES:
+        return name
+    first = "" if name in base.declarations else ", written down for the first time"
+    return f"the program's rules for infusions{first}"

@@ -250,7 +250,11 @@ def _waiting(material: Material) -> list[Block]:
         *_listed(
             (Column("Source"), Column("Source file / record"), Column("Why")),
             [
-                (Cell(source), Cell(f"{path or sha[:12]}, record {record}", note=sha[:12]), Cell(as_words(why)))
+                (
+                    Cell(source),
+                    Cell(f"{path or sha[:12]}, record {record}", note=sha[:12]),
+                    Cell(as_words(why)),
+                )
                 for source, path, sha, record, why in waiting
             ],
         ),

@@ -15,9 +15,9 @@ import pyarrow.parquet as pq
 
 from dripledger.schema import Column, ColumnType, Table
 
-#: Note of a commit whose events are newer than its segments and infusions.
 #: Among the declarations of a commit: the rules of the program that infusions were built by.
 INFUSION_RULES: Final = "infusion_rules.txt"
+#: Note of a commit whose events are newer than its segments and infusions.
 NOT_BUILT: Final = "events only: segments and infusions are not built"
 
 COMMITS: Final = Table(
