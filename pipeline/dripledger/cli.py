@@ -33,7 +33,7 @@ def _tell(message: str) -> None:
     print(f"dripledger: {printable(message)}", file=sys.stderr)
 
 
-def _run(argv: Sequence[str]) -> int:
+def _run(argv: Sequence[str], alone: bool) -> int:
     debug = "--debug" in argv
     watch = Watch()
 
@@ -43,6 +43,7 @@ def _run(argv: Sequence[str]) -> int:
 
     try:
         args = parse(argv)
+        args.alone = alone
         from dripledger.commands import verbs
         from dripledger.commands.interrupts import prompt_interrupts
 
@@ -117,7 +118,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         6 store in use, 130 interrupted.
     """
     try:
-        code = _run(sys.argv[1:] if argv is None else argv)
+        code = _run(sys.argv[1:] if argv is None else argv, alone=argv is None)
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader of our output went away (as `head` does): that is its right, and no error of ours.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -19,6 +20,22 @@ print(table.to_pandas()["a"].to_list())
 import pandas as pd
 print(pa.array(pd.Series([1, 2])).to_pylist(), pa.Table.from_pandas(table.to_pandas()).num_rows)
 """
+
+
+IN_PROCESS = """
+from dripledger.cli import main
+main(["status", "--site", "nowhere"])
+import pandas as pd, pyarrow as pa
+print(pa.array(pd.Series([1.0, float("nan")])).null_count)
+"""
+
+
+def test_who_calls_the_command_line_from_a_program_keeps_arrow_as_it_was(tmp_path: Path) -> None:
+    """A number that is missing in a Series is null, as it is without us."""
+    done = subprocess.run(
+        [sys.executable, "-c", IN_PROCESS], capture_output=True, text=True, check=True, cwd=tmp_path
+    )
+    assert done.stdout.splitlines()[-1] == "1"
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,8 @@ def _site(args: Namespace) -> Site:
     from dripledger.engine.frames import leave_pandas_out
     from dripledger.site import load_site
 
-    leave_pandas_out()
+    if getattr(args, "alone", False):
+        leave_pandas_out()
     return load_site(Path(getattr(args, "site", ".")))
 
 

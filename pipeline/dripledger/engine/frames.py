@@ -28,7 +28,9 @@ def leave_pandas_out() -> None:
     """Let Arrow believe that there is no pandas, until somebody asks for a frame.
 
     To see whether a value given to it is a frame of pandas, Arrow imports pandas where it is installed, once
-    a process. For a program that has no frames that is time lost. A conversion to pandas still works later.
+    a process. For a program that has no frames that is time lost. A conversion to pandas still works later,
+    and lets Arrow see frames again; a Series given to Arrow before that would be read as a plain list, with
+    numbers for what is missing. So this is for a process that is the program's own, and for no other.
     """
     if "pandas" in sys.modules:
         return

@@ -183,7 +183,7 @@ def _make_steps(
     for file in files:
         made = file.text.strip().rstrip(";")
         if file.header.get("needs") in lacking:
-            made = _no_rows(file.name) if file.name in results else ""
+            made = _no_rows(file.name) if file.name in RESULTS else ""
         if made:
             con.execute(f'create or replace temp table "{file.name}" as\n{made}')
             standing.add(file.name)

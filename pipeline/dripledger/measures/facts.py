@@ -130,6 +130,11 @@ class Facts:
             self._present[own] = read_presence(self._con, own)
         return self._present[own]
 
+    def forget(self) -> None:
+        """Give back the memory of what was read: a row an infusion and month, where these stand together."""
+        self._read.clear()
+        self._present.clear()
+
 
 def relations_of(measures: Iterable[str]) -> set[str]:
     """Return the relations that a table of these measures reads, by id."""

@@ -79,9 +79,12 @@ def _sheet() -> Iterator[tuple[Figure, Axes]]:
     figure, axes = _bare_chart()
     try:
         yield figure, axes
-    finally:
         for artist in (*axes.lines, *axes.collections, *axes.texts):
             artist.remove()
+    except BaseException:
+        # who knows what is still on it
+        _bare_chart.cache_clear()
+        raise
 
 
 @cache

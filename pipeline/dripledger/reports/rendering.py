@@ -74,6 +74,7 @@ def render_files(
         texts.update(_tables(material, measures))
         if shown_changes(material):
             texts[CSV_NAME] = as_csv(change_months(material))
+    material.facts.forget()
     texts.update(render_leaves(board))
     files = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     files["report.pdf"] = render_paper(board)
