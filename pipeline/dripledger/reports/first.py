@@ -76,11 +76,15 @@ def first_page(material: Material, restated: Sequence[Block]) -> Leaf:
 def sentences(material: Material) -> tuple[str, str, str]:
     """Say what changed beyond chance, what did not, and what needs a person."""
     moved, still, charts = [], [], []
+    too_few = 0
     for measure in TOGETHER:
         for area in ("", *material.areas):
             found = material.history(measure, area)
             newest = found.reading.points[-1]
             if newest.value is None or newest.provisional:
+                continue
+            if not found.can_show:
+                too_few += 1
                 continue
             charts.append(found.reading.looked_at)
             name = title_of(measure)
@@ -91,6 +95,12 @@ def sentences(material: Material) -> tuple[str, str, str]:
             elif not area:
                 still.append(name)
     moved.sort(key=lambda one: one[1])
+    if not charts and too_few:
+        changed = (
+            "No chart has enough months yet to show a change: it takes a second month with a figure, "
+            "counted from where its limits begin."
+        )
+        return changed, "Nor can anything be said to have stayed the same.", _needs(material)
     if not charts:
         state = material.states[str(material.month)]
         why = "is provisional" if state.provisional else "has too few data for any figure"
@@ -108,12 +118,17 @@ def sentences(material: Material) -> tuple[str, str, str]:
         f" {whole(len(charts))} charts were looked at; about "
         f"{words.number(round(expected, 1), material.decimal)} would show a signal by chance alone."
     )
-    same = (
-        f"No sign of a change for the whole facility in {_listed(still)}; that is no proof that "
-        "nothing changed."
-        if still
-        else "Every measure of the whole facility that has enough data shows a change."
-    )
+    if too_few:
+        changed += f" {whole(too_few)} more {plural(too_few, 'has', 'have')} too few months yet to show one."
+    if still:
+        same = (
+            f"No sign of a change for the whole facility in {_listed(still)}; that is no proof that "
+            "nothing changed."
+        )
+    elif all(in_area for _, in_area, _ in moved):
+        same = "Of the whole facility no chart has enough data and months yet to show a change."
+    else:
+        same = "Every measure of the whole facility that has enough data shows a change."
     return changed, same, _needs(material)
 
 

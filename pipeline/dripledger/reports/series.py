@@ -51,6 +51,11 @@ class History:
         last = len(self.months) - 1
         return any(last in found.points for found in self.reading.found)
 
+    @property
+    def can_show(self) -> bool:
+        """Whether the newest month has limits, and another month beside it that they rest on."""
+        return self.reading.points[-1].low is not None and self.reading.looked_at.points > 1
+
 
 def kind_of(measure: str) -> tuple[Series, float]:
     """Return which chart a measure asks for, and the factor to its own scale."""
