@@ -14,7 +14,7 @@ from dripledger.reports.naming import day
 from dripledger.reports.quality import QUALITY
 from dripledger.reports.share import SHARED
 from dripledger.reports.shown_often import limits_changed, missing_table
-from dripledger.reports.words import as_words, whole
+from dripledger.reports.words import as_words, plural, whole
 
 
 def library_leaf(material: Material) -> Leaf:
@@ -236,8 +236,12 @@ def _waiting(material: Material) -> list[Block]:
         " order by word, label"
     ).fetchall()
     reasons = material.con.execute(
-        "select reason, sum(records) from report_waiting_reasons where month is null or month in"
-        " (select month from report_month) group by reason order by reason"
+        "select reason, records from report_waiting_reasons inner join report_month using (month)"
+        " order by reason"
+    ).fetchall()
+    # months that were not asked for are null too, though they can be told
+    ((untold,),) = material.con.execute(
+        "select count(*) from quarantine_months where month is null and occurred_at is null"
     ).fetchall()
     return [
         Heading("Records in quarantine: why they wait", "quarantine"),
@@ -247,6 +251,7 @@ def _waiting(material: Material) -> list[Block]:
             "A record with several reasons counts under each. 'dripledger quarantine' shows them.",
             "No record of the month waits.",
         ),
+        *_untold(int(untold)),
         *_listed(
             (Column("Source"), Column("Source file / record"), Column("Why")),
             [
@@ -300,6 +305,15 @@ def _waiting(material: Material) -> list[Block]:
             sortable=True,
         ),
     ]
+
+
+def _untold(records: int) -> Iterator[Block]:
+    """Say how many wait that no month's report counts."""
+    if records:
+        yield Text(
+            f"{whole(records)} more {plural(records, 'record waits', 'records wait')} in quarantine whose "
+            f"month cannot be told; no month's figures count {plural(records, 'it', 'them')}."
+        )
 
 
 def _listed(columns: tuple[Column, ...], rows: list[tuple[Cell, ...]], empty: str = "") -> Iterator[Block]:
