@@ -44,11 +44,16 @@ def few_entries(material: Material) -> list[Block]:
     high = {r["entry"] for r in attempts if r["high_alert"] == "yes"}
     chosen: list[str] = []
     covered = 0
-    for entry, count in sorted(overridden.items(), key=lambda one: (-one[1], one[0])):
-        if len(chosen) == _FEW or covered >= _MOST_OF * total:
+    last = 0
+    ordered = sorted(overridden.items(), key=lambda one: (-one[1], one[0]))
+    for entry, count in ordered:
+        # those that have as many as the last one stand with it, as far as there is room
+        if len(chosen) == _FEW or (covered >= _MOST_OF * total and count < last):
             break
         chosen.append(entry)
         covered += count
+        last = count
+    alike = sum(count == last for _, count in ordered[len(chosen) :])
     blocks: list[Block] = [
         Text(
             f"{whole(len(chosen))} of {whole(len(met))} {plural(len(met), 'entry', 'entries')} with a "
@@ -60,6 +65,16 @@ def few_entries(material: Material) -> list[Block]:
             "the organisation's pharmacists and clinicians."
         )
     ]
+    if alike:
+        blocks.append(
+            Text(
+                f"{whole(alike)} {plural(alike, 'entry has', 'entries have')} as many overrides as the last "
+                f"of these ({whole(last)}) and {plural(alike, 'is', 'are')} not shown here: which of them "
+                "stand here follows from their names alone.",
+                href="entries.html",
+                more="All entries",
+            )
+        )
     rest = [e for e in chosen if e not in high]
     known = material.site.entries is not None
     mine = [e for e in chosen if e in high]
@@ -68,7 +83,7 @@ def few_entries(material: Material) -> list[Block]:
             Heading("High-alert entries", "few-high", 3),
             _table(material, mine, overridden, met, total),
         ]
-    title = "Other entries" if known else "Entries (there is no entries.csv that flags high-alert ones)"
+    title = "Not flagged high-alert" if known else "Entries (no entries.csv flags high-alert ones)"
     blocks += [Heading(title, "few-other", 3), _table(material, rest, overridden, met, total)]
     return blocks
 
@@ -96,7 +111,7 @@ def _table(
         Column("Attempts that met a soft limit", number=True),
         Column("Of all overrides", number=True),
     )
-    return Table(columns, rows, empty="None.")
+    return Table(columns, rows, empty="None of these.")
 
 
 def entry_leaves(material: Material) -> Iterator[Leaf]:
