@@ -186,7 +186,9 @@ def test_times_can_be_worked_out_from_the_list(files: dict[str, bytes]) -> None:
         assert found.value == pytest.approx(float(row["value"])), row
 
 
-NUMBER = re.compile(r'<a href="([^"]+)">(?:<span class="long">)?([\d\u202f,. ]+)(?:</span>)?</a>')
+NUMBER = re.compile(
+    r'<a href="([^"]+)">(?:<span class="long">)?([\d\u202f,. ]+)(?: (?:min|h))?(?:</span>)?</a>'
+)
 COUNTS = re.compile(r'<p class="counts">(.*?)</p>', re.S)
 
 

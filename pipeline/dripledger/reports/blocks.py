@@ -131,6 +131,8 @@ class Card:
     define: str = ""
     #: Stands instead of a picture where there is none.
     no_picture: str = NO_PICTURE
+    #: Between the counts: some "of" a whole, or so much "in" another amount.
+    joined: str = "of"
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from dripledger.reports.blocks import (
     Table,
     Text,
 )
-from dripledger.reports.figures import figure, shown
+from dripledger.reports.figures import both_counts, figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import day, short_month, slug
 from dripledger.reports.series import History, Mark, marks_of
@@ -66,9 +66,8 @@ def card(
     """Make one card; where the area does not, `name` tells its picture apart, `links` where it leads."""
     declared = MEASURES[ROWS[measure][0].id]
     cell = figure(found.newest, material.decimal, material.hide)
-    counted, whole = "", ""
-    if cell.counts:
-        counted, whole = (part.strip() for part in cell.counts.split(" / "))
+    # the base, in words, says what the second one is
+    counted, whole = both_counts(cell)[0], cell.counts.rpartition(" / ")[2]
     to_counted, to_whole = links or material.links(measure, area)
     value, note = shown(cell), ""
     if not cell.value:
@@ -82,7 +81,8 @@ def card(
         interval=cell.interval,
         counts=Cell(counted, to_counted),
         whole=Cell(whole, to_whole),
-        base={"h": "h"}.get(declared.base, declared.base),
+        base=declared.base,
+        joined="of" if declared.counted is declared.over else "in",
         words=() if is_hidden else _words(found),
         picture=drawn,
         signal=found.signal,
@@ -177,7 +177,7 @@ def _data_row(point: Any, row: dict[str, Any], text: Any, measure: str, decimal:
     told = ", ".join(point.signals) + (" (provisional)" if point.provisional else "")
     return (
         Cell(short_month(row["month"])),
-        Cell(cell.counts),
+        Cell(" / ".join(both_counts(cell)) if cell.counts else ""),
         Cell(shown(cell)),
         Cell(cell.interval),
         Cell(text(point.centre)),

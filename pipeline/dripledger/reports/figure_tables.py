@@ -8,7 +8,7 @@ from typing import Final
 
 from dripledger.reports.blocks import Block, Cell, Column, Table, Text
 from dripledger.reports.case_list import area_file
-from dripledger.reports.figures import shown
+from dripledger.reports.figures import both_counts, shown
 from dripledger.reports.material import Material
 from dripledger.reports.model import Figure
 
@@ -36,7 +36,7 @@ def figure_cell(material: Material, name: str, area: str = "") -> Cell:
         note = _shortly(found.reason)
     counts = None
     if found.counts:
-        part, whole = (text.strip() for text in found.counts.split(" / "))
+        part, whole = both_counts(found)
         to_part, to_whole = material.links(name, area)
         counts = (Cell(part, to_part), Cell(whole, to_whole))
     return Cell(

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import Any, Final
 
-from dripledger.measures import ROWS, Form
+from dripledger.measures import ROWS, Amount, Form
 from dripledger.reports import words
 from dripledger.reports.model import Figure
 
 _NUMBER = re.compile(r"(\d)\.(\d)")
+#: Where both counts of a measure are of one kind, its words say which; minutes over hours have to be told.
+_UNITS: Final = {Amount.COUNT: "", Amount.MINUTES: "min", Amount.HOURS: "h"}
 
 
 def with_decimal(text: str, decimal: str) -> str:
@@ -29,7 +31,8 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     hide_reason
         A reason that the page says once for all cells, so that it need not stand in each.
     """
-    form = ROWS[row["measure"]][0].form
+    declared = ROWS[row["measure"]][0]
+    form = declared.form
     reason = str(row["reason"])
     if hide_reason:
         reason = reason.removeprefix(hide_reason).removeprefix("; ")
@@ -40,8 +43,10 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     interval = ""
     if row["low95"] is not None and (row["high95"] is not None or form is Form.TIMES):
         interval = _interval(form, row["low95"], row["high95"], decimal)
+    alike = declared.counted is declared.over
     return Figure(
         counts=counts,
+        units=("", "") if alike else (_UNITS[declared.counted], _UNITS[declared.over]),
         value="" if row["value"] is None else _value(form, row["value"], decimal),
         interval=interval,
         status=row["status"],
@@ -50,6 +55,14 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
         low=row["low95"] if form is Form.SHARE else None,
         high=row["high95"] if form is Form.SHARE else None,
     )
+
+
+def both_counts(cell: Figure) -> tuple[str, str]:
+    """Return numerator and denominator, each with its unit where the two differ in it."""
+    if not cell.counts:
+        return "", ""
+    counted, whole = cell.counts.split(" / ")
+    return f"{counted} {cell.units[0]}".strip(), f"{whole} {cell.units[1]}".strip()
 
 
 _STATUS = {"small": "counts only", "no_data": "none", "hidden": "hidden"}

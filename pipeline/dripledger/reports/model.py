@@ -28,6 +28,8 @@ class Figure(Frozen):
 
     #: "412 / 486"; empty where there are no counts.
     counts: str = ""
+    #: Units of the two, where they are not the same: a number of things has none.
+    units: tuple[str, str] = ("", "")
     #: "84.8 %"; empty where there is no value.
     value: str = ""
     #: "81.3 to 87.7"; empty where there is no interval.

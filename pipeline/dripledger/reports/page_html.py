@@ -190,7 +190,7 @@ def _card(card: Card, leaf: Leaf) -> str:
     counts = ""
     if card.counts.text:
         part, whole = _inner(card.counts, leaf), _inner(card.whole, leaf)
-        counts = f'<p class="counts">{part} of {whole} {escape(card.base)}</p>'
+        counts = f'<p class="counts">{part} {card.joined} {whole} {escape(card.base)}</p>'
     interval = f" <i>({escape(card.interval)})</i>" if card.interval else ""
     words = "".join(
         f"<li>{'<b>Signal.</b> ' if card.signal and i == 0 else ''}{escape(text)}</li>"

@@ -181,7 +181,7 @@ def _cell(cell: Cell) -> list[str]:
 
 
 def _card(card: Card) -> dict[str, Any]:
-    counts = f"{card.counts.text} of {card.whole.text} {card.base}" if card.counts.text else ""
+    counts = f"{card.counts.text} {card.joined} {card.whole.text} {card.base}" if card.counts.text else ""
     return {
         "title": card.title,
         "value": card.value,

@@ -15,7 +15,7 @@ from dripledger.engine import connect
 from dripledger.measures import STORE_TABLES, Month, prepare, site_as_published, tabulate
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Table, Text
 from dripledger.reports.cards import title_of
-from dripledger.reports.figures import figure, shown
+from dripledger.reports.figures import both_counts, figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import short_month
 from dripledger.reports.together import TOGETHER
@@ -163,4 +163,4 @@ def restated_blocks(material: Material, found: Iterable[Restated]) -> list[Block
 def _pair(row: Row, material: Material) -> tuple[Cell, Cell]:
     cell = figure(row, material.decimal)
     text = shown(cell)
-    return Cell(text), Cell(cell.counts)
+    return Cell(text), Cell(" / ".join(both_counts(cell)) if cell.counts else "")
