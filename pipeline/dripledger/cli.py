@@ -33,7 +33,7 @@ def _tell(message: str) -> None:
     print(f"dripledger: {printable(message)}", file=sys.stderr)
 
 
-def _run(argv: Sequence[str], alone: bool) -> int:
+def _run(argv: Sequence[str], alone: bool = False) -> int:
     debug = "--debug" in argv
     watch = Watch()
 
