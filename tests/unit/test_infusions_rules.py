@@ -14,7 +14,7 @@ from dripledger.commands.status import describe
 from dripledger.events import ingest
 from dripledger.events.run import rules_of, why_rebuild
 from dripledger.infusions import rules
-from dripledger.site import load_site
+from dripledger.site import Site, load_site
 from dripledger.store import INFUSION_RULES, Ledger, verify_store
 
 LOG = (
@@ -25,6 +25,14 @@ LOG = (
     + "P2,2026-10-01 11:00:00,2,STOP,,,,\n"
 )
 ENDS = "select pump_id, end_kind, volume_ml from infusions order by pump_id"
+
+
+def read_once(root: Path) -> Site:
+    """Make a site that has read the log."""
+    site = make_site(root)
+    drop(site, "wards_1.csv", LOG)
+    ingest(load_site(root))
+    return site
 
 
 def other_rules(patched: pytest.MonkeyPatch, root: Path) -> None:
@@ -51,9 +59,7 @@ def test_other_rules_build_every_pump_again_and_say_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Though only one pump has something new; and the rules of this program come back the same way."""
-    site = make_site(tmp_path)
-    drop(site, "wards_1.csv", LOG)
-    ingest(load_site(tmp_path))
+    site = read_once(tmp_path)
     ours = rows(site, ENDS)
     assert [volume for _, _, volume in ours] == [5.0, 5.0]
     try:
@@ -81,9 +87,7 @@ def test_other_rules_build_every_pump_again_and_say_so(
 
 
 def test_the_commit_keeps_the_rules_it_built_by(tmp_path: Path) -> None:
-    site = make_site(tmp_path)
-    drop(site, "wards_1.csv", LOG)
-    ingest(load_site(tmp_path))
+    site = read_once(tmp_path)
     snapshot = Ledger.open(site.store).snapshot()
     assert snapshot.row is not None
     digest = snapshot.row.declarations[INFUSION_RULES]
@@ -95,13 +99,9 @@ def test_the_commit_keeps_the_rules_it_built_by(tmp_path: Path) -> None:
     assert {"columns", "events that count"} <= set(names)
 
 
-def test_another_default_of_this_version_is_another_rule(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_another_default_of_this_version_is_another_rule(tmp_path: Path) -> None:
     """Though site.toml, which does not name it, stays as it is; an older version waits for nothing."""
-    site = make_site(tmp_path)
-    drop(site, "wards_1.csv", LOG)
-    ingest(load_site(tmp_path))
+    site = read_once(tmp_path)
     first = Ledger.open(site.store).snapshot()
     assert why_rebuild(load_site(tmp_path), first) == ""
     longer = load_site(tmp_path)

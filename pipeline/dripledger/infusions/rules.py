@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
+from functools import cache
 
 from dripledger.engine import load_sql_files
 from dripledger.infusions.build import RESULTS
@@ -16,7 +17,8 @@ from dripledger.site import SiteSettings
 __all__ = ["rules_text"]
 
 _ROOM = "infusions"
-_COMMENT_OR_TEXT = re.compile(r"--[^\n]*|'(?:[^']|'')*'|\s+")
+#: A text, which stays as it is; or comments and white space, as far as they go.
+_TEXT_OR_BETWEEN = re.compile(r"('(?:[^']|'')*')|(?:--[^\n]*|\s+)+")
 
 
 def rules_text(settings: SiteSettings, beside: Mapping[str, str]) -> str:
@@ -52,12 +54,7 @@ def rules_text(settings: SiteSettings, beside: Mapping[str, str]) -> str:
     )
 
 
+@cache
 def bare(select: str) -> str:
     """Return a query without its comments, each white space outside of texts as one blank."""
-
-    def told(match: re.Match[str]) -> str:
-        return match[0] if match[0].startswith("'") else " "
-
-    once = _COMMENT_OR_TEXT.sub(told, select)
-    # what stood between two comments is blanks in a row
-    return _COMMENT_OR_TEXT.sub(told, once).strip()
+    return _TEXT_OR_BETWEEN.sub(lambda match: match[1] or " ", select).strip()

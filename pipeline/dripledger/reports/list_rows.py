@@ -99,10 +99,10 @@ def form_cells(site: Site, name: str, row: Row) -> tuple[Cell, ...]:
         return Cell(f"{text} {unit}" if unit else text, value=float(value))
 
     if name == "starts":
-        use = row["library_use"].replace("_", " ")
+        use = words.as_words(row["library_use"])
         return Cell(use), Cell(row["library_version"] or "not logged"), Cell(row["hard_high_limit"])
     if name == "running":
-        return Cell(row["library_use"].replace("_", " ")), number(row["running_hours"], digits=4)
+        return Cell(words.as_words(row["library_use"])), number(row["running_hours"], digits=4)
     if name == "programmings":
         return Cell(str(row["phase"] or "")), number(row["value"], row["unit"])
     if name == "attempts":
@@ -118,14 +118,14 @@ def form_cells(site: Site, name: str, row: Row) -> tuple[Cell, ...]:
             Cell(outcome, note=again),
         )
     if name == "alarms":
-        kind, priority = (row[key].replace("_", " ") for key in ("alarm_kind", "alarm_priority"))
+        kind, priority = (words.as_words(row[key]) for key in ("alarm_kind", "alarm_priority"))
         took = (number(row[f"minutes_to_{what}"], digits=4) for what in ("clear", "first_response"))
         return Cell(kind), Cell(priority), number(row["raw_count"]), *took
     if name == "powered":
-        kind = row["pump_type"].replace("_", " ")
+        kind = words.as_words(row["pump_type"])
         return Cell(kind), Cell(row["source"]), number(row["powered_on_hours"], digits=6)
     if name == "in_alarm":
-        return Cell(row["alarm_kind"].replace("_", " ")), number(row["minutes"], digits=4)
+        return Cell(words.as_words(row["alarm_kind"])), number(row["minutes"], digits=4)
     if name == "stops":
         return (number(row["minutes"], digits=4),)
     return (number(row["rate_before_ml_h"]), number(row["rate_ml_h"]), number(row["factor"], digits=3))

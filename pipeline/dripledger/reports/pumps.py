@@ -10,7 +10,7 @@ from dripledger.reports.blocks import Block, Cell, Column, Heading, Leaf, Pictur
 from dripledger.reports.cards import cards, changes_block
 from dripledger.reports.interruptions import alarm_blocks
 from dripledger.reports.material import Material
-from dripledger.reports.words import amount, number, percent, plural, rate, whole
+from dripledger.reports.words import amount, as_words, number, percent, plural, rate, whole
 from dripledger.statistics import FunnelReading, read_funnel
 
 Row = dict[str, Any]
@@ -64,7 +64,7 @@ def _of_type(material: Material, kind: str, pumps: list[Row]) -> list[Block]:
         comparable=True,
         enough=[row["running_hours"] >= _LEAST_HOURS for row in known],
     )
-    title = kind.replace("_", " ")
+    title = as_words(kind)
     blocks: list[Block] = [Heading(f"{title[0].upper()}{title[1:]}", f"type-{kind}", 3)]
     blocks.append(Text(_told(found)))
     blocks.append(_picture(material, kind, title, found))
@@ -144,9 +144,7 @@ def _repeats(material: Material) -> list[Block]:
         if row["concerns"] != "other" and row["alarm_kind"] not in _ROUTINE
     )
     often = sorted((pump, kind, n) for (pump, kind), n in counts.items() if n >= REPEATS)
-    rows = tuple(
-        (Cell(pump), Cell(kind.replace("_", " ")), Cell(whole(n), value=n)) for pump, kind, n in often
-    )
+    rows = tuple((Cell(pump), Cell(as_words(kind)), Cell(whole(n), value=n)) for pump, kind, n in often)
     table = Table(
         (Column("Pump"), Column("Kind of alarm"), Column("Alarms", number=True)),
         rows[:250],
@@ -255,7 +253,7 @@ def fleet_leaf(material: Material, pumps: list[Row]) -> Leaf:
             tuple(
                 (
                     Cell(r["pump_id"]),
-                    Cell(r["pump_type"].replace("_", " ")),
+                    Cell(as_words(r["pump_type"])),
                     Cell(r["pump_model"]),
                     Cell(whole(r["events"]), value=r["events"]),
                     Cell(amount(r["running_hours"], decimal), value=float(r["running_hours"])),
