@@ -1,7 +1,7 @@
 -- title: Long stops of high-alert entries, and rate changes fivefold or more, each with its file and record
 -- grain: one stop or change of the list that `what` names
--- note: no clock time: area, day and minute would name the nurse on duty. The record is the one of the channel or
--- its pump at that moment, else the one that began the infusion
+-- note: no clock time: area, day and minute would name the nurse on duty. A case is named by the event of its channel
+-- or pump at that moment, as is its record; a review may name any event of that moment
 with listed as (
     select
         'long_stop' as what,
@@ -48,22 +48,35 @@ near as (
         n.what,
         n.infusion_id,
         n.happens_at,
-        min_by(
-            {'sha256': e.source_file_sha256, 'record': e.source_record},
-            {'far': case when e.channel = n.channel then 0 else 1 end, 'id': e.event_id}
-        ) as found
+        -- what happened on the pump is a case of each channel that it stood still
+        e.event_id || case when e.channel = n.channel then '' else ':' || n.channel end as case_id,
+        e.source_file_sha256,
+        e.source_record,
+        case
+            when n.what = 'long_stop' then e.kind in ('alarm_raised', 'alarm_updated', 'fault_logged', 'door_opened')
+            else e.kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
+        end as says_so,
+        e.channel = n.channel as of_channel
     from listed as n
     inner join counting_events as e
         on
             n.pump_id = e.pump_id
             and n.happens_at = e.occurred_at
             and (n.channel = e.channel or e.channel = '')
-    where
-        case
-            when n.what = 'long_stop' then e.kind in ('alarm_raised', 'alarm_updated', 'fault_logged', 'door_opened')
-            else e.kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
-        end
-    group by n.what, n.infusion_id, n.happens_at
+),
+
+told as (
+    select
+        what,
+        infusion_id,
+        happens_at,
+        min_by(
+            {'id': case_id, 'sha256': source_file_sha256, 'record': source_record},
+            {'kind': not says_so, 'far': not of_channel, 'id': case_id}
+        ) as found,
+        list(case_id order by case_id) as ids
+    from near
+    group by what, infusion_id, happens_at
 )
 
 select
@@ -84,12 +97,14 @@ select
     p.path as source_file,
     coalesce(r.found.sha256, e.source_file_sha256) as source_file_sha256,
     coalesce(r.found.record, e.source_record) as source_record,
-    n.infusion_id
+    coalesce(r.found.id, n.infusion_id) as case_id,
+    n.infusion_id,
+    r.ids as known_as
 from listed as n
 cross join measure_settings as t
 inner join day_shifts as h
     on extract(hour from timezone(t.zone, n.happens_at)) = h.hour_of_day
-left join near as r
+left join told as r
     on n.what = r.what and n.infusion_id = r.infusion_id and n.happens_at = r.happens_at
 left join events as e
     on split_part(n.infusion_id, ':', 1) = e.event_id

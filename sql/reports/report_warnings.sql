@@ -39,6 +39,7 @@ select
     p.path as source_file,
     e.source_file_sha256,
     e.source_record,
+    a.attempt_id as case_id,
     a.attempt_id
 from listed as a
 cross join measure_settings as t

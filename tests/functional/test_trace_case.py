@@ -69,13 +69,13 @@ def test_the_command_of_a_page_shows_what_the_pump_of_each_case_did(cli: Command
     assert len(commands) == 2
     override, change = (told(cli, site, command) for command in commands)
     assert override["pump_id"] == change["pump_id"] == "P-1"
-    # 08:00 and 08:00:10 local, a quarter of an hour round them; the whole of an infusion
+    # 08:00 and 08:00:10 local, a quarter of an hour round them; and round what ran at the changed rate
     assert override["at"] == "2026-10-01T07:00:00Z"
     assert override["window"]["asked_from"] == "2026-10-01T06:45:00Z"
     assert override["window"]["asked_to"] == "2026-10-01T07:15:10Z"
-    assert change["at"] is None
-    assert change["window"]["asked_from"] == "2026-10-02T07:00:00Z"
-    assert change["window"]["asked_to"] == "2026-10-02T09:00:00Z"
+    assert change["at"] == "2026-10-02T08:00:00Z"
+    assert change["window"]["asked_from"] == "2026-10-02T07:45:00Z"
+    assert change["window"]["asked_to"] == "2026-10-02T09:15:00Z"
     assert any("tenfold" in line["what"] for line in change["lines"])
     # in the workbook, with the id itself; and on no page that others get
     book = CalamineWorkbook.from_filelike(io.BytesIO((report / "report.xlsx").read_bytes()))
@@ -120,6 +120,14 @@ def test_a_case_takes_what_else_a_trace_takes_and_makes_the_packet_of_its_window
     assert document["at"] == "2026-10-01T07:00:10Z"
     event = cli.ok("query", "select event_id from events where sequence = 7", "--site", site).out.split()[1]
     assert told(cli, site, f"dripledger trace --case {event}")["at"] == "2026-10-02T08:00:00Z"
+    # an infusion, by which reviews once named what happened in it
+    infusion = cli.ok(
+        "query", "select infusion_id from infusions order by started_at desc", "--site", site
+    ).out.split()[1]
+    whole = told(cli, site, f"dripledger trace --case {infusion}")
+    assert whole["at"] is None
+    assert whole["window"]["asked_from"] == "2026-10-02T07:00:00Z"
+    assert whole["window"]["asked_to"] == "2026-10-02T09:00:00Z"
 
 
 def test_what_is_no_case_and_what_does_not_go_with_one_is_refused(cli: CommandLine, site: Path) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import re
+from datetime import date
 from html import unescape
 from typing import Any
 
 import pytest
 from tests.measure_samples import site, store
 
+from dripledger.lists import ReviewRow
 from dripledger.measures import Month
 from dripledger.reports import Stamp, folder, words
 from dripledger.site import EntryRow
@@ -113,11 +115,73 @@ def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(files: dic
     ((*stop,),) = lines(files, "cases.html", "long_stop")
     assert {"insulin high-alert", "18 min"} <= set(stop)
     assert "record 20" in stop[-2]
-    assert stop[-1] == "i1", "the id, for the command that shows what its pump did"
+    assert stop[-1] == "s", (
+        "the id of its event, for a review and for the command that shows what the pump did"
+    )
     ((*change,),) = lines(files, "cases.html", "rate_change")
     assert "6 times" in change
     assert any("2 to 12 mL/h" in cell for cell in change)
     assert "record 19" in change[-2]
+    assert change[-1] == "c"
+    for name, case in (("long_stops.csv", "s"), ("rate_changes.csv", "c"), ("far_overrides.csv", "far0")):
+        (row,) = csv.DictReader(files[name].decode().splitlines())
+        assert row["case_id"] == case
+
+
+def changed_twice(*more: dict[str, Any]) -> dict[str, Any]:
+    """The sixfold change of the 5th, and a tenfold one in the same infusion on the 7th."""
+    drawn = sample()
+    drawn["segments"] = [
+        {"infusion_id": "i1", "entry": "insulin", "rate_ml_h": rate, "started_at": begin, "ended_at": end}
+        for rate, begin, end in (
+            ("2", "2026-10-05 02:12:45", "2026-10-05 03:12:45"),
+            ("12", "2026-10-05 03:12:45", "2026-10-07 03:00:00"),
+            ("120", "2026-10-07 03:00:00", "2026-10-07 04:00:00"),
+        )
+    ]
+    drawn["events"] += [
+        {"event_id": "d", "source_record": 21, "source_file_sha256": SHA, "kind": "rate_changed",
+         "occurred_at": "2026-10-07 03:00:00"},
+        *more,
+    ]  # fmt: skip
+    return drawn
+
+
+def reviewed(drawn: dict[str, Any], case: str, on: str = "2026-11-01") -> dict[str, str]:
+    """Return what stands at each case of a changed rate once `case` was reviewed."""
+    lists = {
+        "entries": (EntryRow("insulin", True, ()),),
+        "reviews": (ReviewRow(case, "intended", date.fromisoformat(on), 2),),
+    }
+    found = lines(files_of(drawn, site(zone="Europe/Lisbon", lists=lists)), "cases.html", "rate_change")
+    return {cells[-1]: cells[-3] for cells in found}
+
+
+def test_two_changes_in_one_infusion_are_two_cases() -> None:
+    assert reviewed(changed_twice(), "c") == {"c": "intended", "d": "open"}
+    assert reviewed(changed_twice(), "d") == {"c": "open", "d": "intended"}
+
+
+@pytest.mark.parametrize(("on", "later"), [("2026-10-06", "open"), ("2026-10-07", "intended")])
+def test_a_review_by_the_infusion_holds_for_what_had_happened_by_its_day(on: str, later: str) -> None:
+    """Once a change had the id of its infusion: such rows of reviews.csv still mean what they meant."""
+    assert reviewed(changed_twice(), "i1", on) == {"c": "intended", "d": later}
+
+
+def test_a_moment_that_a_second_log_tells_as_well_stays_reviewed() -> None:
+    """The second log's event sorts first and names the case now; the review names the event of before."""
+    also = {"event_id": "b", "source_record": 3, "source_file_sha256": SHA, "kind": "rate_changed",
+            "occurred_at": "2026-10-05 03:12:45"}  # fmt: skip
+    assert reviewed(changed_twice(also), "c") == {"b": "intended", "d": "open"}
+
+
+def test_a_stop_told_by_the_pump_is_a_case_of_each_channel() -> None:
+    drawn = sample()
+    drawn["infusions"].append({**drawn["infusions"][0], "infusion_id": "i2", "channel": "B"})
+    drawn["segments"] += [{**segment, "infusion_id": "i2", "channel": "B"} for segment in drawn["segments"]]
+    drawn["events"][3]["channel"] = "()"
+    found = lines(files_of(drawn), "cases.html", "long_stop")
+    assert [cells[-1] for cells in found] == ["s:A", "s:B"]
 
 
 def test_outcomes_sum_to_the_attempts_and_small_numbers_have_no_share(files: dict[str, bytes]) -> None:

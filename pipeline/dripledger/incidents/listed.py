@@ -14,6 +14,38 @@ from dripledger.store import Snapshot, spill_folder
 
 #: How long before the first alert of an attempt, or an alarm, and after its end is looked at, at least.
 _ROUND: Final = timedelta(minutes=15)
+#: To the end of the stretch that began at that moment: a stop by an alarm, or what ran at a changed rate.
+_STRETCH: Final = (
+    "select f.pump_id, f.at, greatest(f.at, f.until_at, max(s.ended_at)) as until_at "
+    "from found as f left join segments as s "
+    "on s.pump_id = f.pump_id and s.started_at = f.at and (s.channel = f.channel or f.channel = '') "
+    "group by f.pump_id, f.at, f.until_at"
+)
+#: What a case may be named by, with how much round it is looked at.
+_SOUGHT: Final = (
+    (
+        "select pump_id, first_alert_at as at, greatest(first_alert_at, decided_at) as until_at "
+        "from attempts where attempt_id = ?",
+        _ROUND,
+    ),
+    (
+        "select i.pump_id, i.started_at as at, "
+        "coalesce(i.ended_at, max(s.ended_at), i.started_at) as until_at "
+        "from infusions as i left join segments as s on i.infusion_id = s.infusion_id "
+        "where i.infusion_id = ? group by i.pump_id, i.started_at, i.ended_at",
+        timedelta(),
+    ),
+    (
+        "with found as (select pump_id, channel, raised_at as at, cleared_at as until_at from alarms "
+        f"where alarm_id = ?) {_STRETCH}",
+        _ROUND,
+    ),
+    (
+        "with found as (select pump_id, channel, occurred_at as at, occurred_at as until_at from events "
+        f"where event_id = split_part(?, ':', 1)) {_STRETCH}",
+        _ROUND,
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +57,8 @@ class Listed:
     pump_id
         The pump.
     begins_at, ends_at
-        The window, UTC: a quarter of an hour round an attempt, an alarm or an event; the whole infusion.
+        The window, UTC: a quarter of an hour round an attempt, or round an alarm or an event and the stretch
+        that began with it; the whole infusion.
     at
         The first alert of an attempt, the raising of an alarm, the moment of an event, UTC; None for an
         infusion, in which it may have been at several moments.
@@ -38,7 +71,10 @@ class Listed:
 
 
 def find_listed(site: Site, snapshot: Snapshot, case_id: str) -> Listed:
-    """Find a case by its id: of an attempt, an infusion (long stops, rate changes), an alarm, or any event.
+    """Find a case by its id: of an attempt, an infusion, an alarm (long stops), or any event (rate changes).
+
+    An event of the whole pump is named with the channel behind it. What began at the moment of an alarm or an
+    event is shown to its end.
 
     Raises
     ------
@@ -47,17 +83,7 @@ def find_listed(site: Site, snapshot: Snapshot, case_id: str) -> Listed:
     """
     with spill_folder(site.store, "case") as spill, connect(spill) as con:
         snapshot.attach(con, ("attempts", "infusions", "alarms", "segments", "events"))
-        for sql, about in (
-            ("select pump_id, first_alert_at as at, greatest(first_alert_at, decided_at) as until_at "
-             "from attempts where attempt_id = ?", _ROUND),
-            ("select i.pump_id, i.started_at as at, coalesce(i.ended_at, max(s.ended_at), i.started_at) "
-             "as until_at from infusions as i left join segments as s on i.infusion_id = s.infusion_id "
-             "where i.infusion_id = ? group by i.pump_id, i.started_at, i.ended_at", timedelta()),
-            ("select pump_id, raised_at as at, greatest(raised_at, cleared_at) as until_at "
-             "from alarms where alarm_id = ?", _ROUND),
-            ("select pump_id, occurred_at as at, occurred_at as until_at "
-             "from events where event_id = ?", _ROUND),
-        ):  # fmt: skip
+        for sql, about in _SOUGHT:
             for row in fetch(con, sql, [case_id]):
                 return Listed(
                     row["pump_id"], row["at"] - about, row["until_at"] + about, row["at"] if about else None

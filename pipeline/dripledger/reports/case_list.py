@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
 import duckdb
 
+from dripledger.lists import ReviewRow
 from dripledger.reports import words
 from dripledger.reports.blocks import Cell, Column, Table, Text
 from dripledger.reports.list_rows import OUTCOMES, QUANTITIES, lineage, when_in_one
@@ -68,24 +69,38 @@ class CaseRow:
 
 def read_cases(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[CaseRow, ...]:
     """Read the cases of all prepared months: by month, kind, date, shift and name; nothing is ranked."""
-    found = {row.case: row.disposition for row in site.reviews}
+    found = {row.case: row for row in site.reviews}
     decimal = site.settings.report.decimal
     cases = []
-    for relation, key in (("report_warnings", "attempt_id"), ("report_moments", "infusion_id")):
+    for relation in ("report_warnings", "report_moments"):
         for row in con.sql(f"select * from {relation}").to_arrow_table().to_pylist():
             told, size, outcome = _told(row, decimal)
             cases.append(
                 CaseRow(
-                    row[key], row["what"], row["month"], row["happened_on"], row["shift"], row["care_area"],
-                    row["entry"] or "", row["high_alert"] == "yes", told, size, outcome,
+                    row["case_id"], row["what"], row["month"], row["happened_on"], row["shift"],
+                    row["care_area"], row["entry"] or "", row["high_alert"] == "yes", told, size, outcome,
                     bool(row.get("reversed")), row["pump_id"],
-                    lineage(row), found.get(row[key], ""),
+                    lineage(row), _disposition(row, found),
                 )
             )  # fmt: skip
     order = list(KINDS)
     return tuple(
         sorted(cases, key=lambda c: (c.month, order.index(c.kind), c.on, c.shift, c.area, c.entry, c.case_id))
     )
+
+
+def _disposition(row: dict[str, Any], found: Mapping[str, ReviewRow]) -> str:
+    """Return what a review found of a case, '' where none did.
+
+    The case's own id comes first, then any other event of its moment: a log read later may tell the same
+    moment too, and what was reviewed stays so. Once a stop or a change had the id of its infusion: such a
+    review holds for what had happened by its day, and not for what came after it.
+    """
+    for name in (row["case_id"], *(row.get("known_as") or ())):
+        if name in found:
+            return found[name].disposition
+    whole = found.get(row.get("infusion_id") or "")
+    return whole.disposition if whole and row["happened_on"] <= whole.date else ""
 
 
 def _told(row: dict[str, Any], decimal: str) -> tuple[str, str, str]:

@@ -117,8 +117,11 @@ def _tables(material: Material, measures: pa.Table) -> dict[str, str]:
         ("long_stops.csv", "report_moments", "long_stop"),
         ("rate_changes.csv", "report_moments", "rate_change"),
     ):
-        found = con.sql(f"select * from {relation} where month = '{month}' and what = '{what}'")
-        texts[name] = as_csv(found.to_arrow_table())
+        found = con.sql(
+            f"select * from {relation} where month = '{month}' and what = '{what}'"
+        ).to_arrow_table()
+        # the other events of a moment are for finding its review
+        texts[name] = as_csv(found.drop_columns(["known_as"]) if "known_as" in found.column_names else found)
     for name, table in material.tables.items():
         texts[CSV_NAMES[name]] = as_csv(without_times(table))
     texts["lists/start_windows.csv"] = as_csv(con.sql("select * from report_start_windows").to_arrow_table())
