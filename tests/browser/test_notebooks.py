@@ -74,7 +74,7 @@ def text_of_svg(page: Page, number: int) -> str:
 def test_explore(exploring: str, page: Page) -> None:
     outside = opened(page, exploring)
     page.get_by_text("For quality improvement; not for decisions at the bedside").wait_for(timeout=WAIT_MS)
-    assert "Library use, share of starts" in text_of_svg(page, 0)
+    assert "Starts under an entry" in text_of_svg(page, 0)
     assert "Infusions that began" in text_of_svg(page, 1)
     page.get_by_text("No infusion is chosen.").wait_for(timeout=WAIT_MS)
 

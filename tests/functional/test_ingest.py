@@ -136,6 +136,9 @@ def test_too_much_in_quarantine_is_4(cli: CommandLine, site: Path) -> None:
     assert len(waiting[0]["reasons"]) == 2, "both the time and the rate are unreadable"
     reason = waiting[0]["reasons"][0]
     assert len(cli.ok("quarantine", "--site", site, "--reason", reason, "--json").json) == 1
+    # as a report writes it
+    in_words = reason.replace("_", " ").capitalize()
+    assert len(cli.ok("quarantine", "--site", site, "--reason", in_words, "--json").json) == 1
     cli("quarantine", "--site", site, "--reason", "no_such_reason").refused(2, "no_such_reason", reason)
 
 

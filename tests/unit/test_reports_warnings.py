@@ -14,6 +14,8 @@ from tests.measure_samples import site, store
 from dripledger.lists import ReviewRow
 from dripledger.measures import Month
 from dripledger.reports import Stamp, folder, words
+from dripledger.reports.blocks import Cell
+from dripledger.reports.case_list import CaseRow, farthest
 from dripledger.site import EntryRow
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -119,7 +121,7 @@ def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(files: dic
         "the id of its event, for a review and for the command that shows what the pump did"
     )
     ((*change,),) = lines(files, "cases.html", "rate_change")
-    assert "6 times" in change
+    assert "raised 6 times" in change
     assert any("2 to 12 mL/h" in cell for cell in change)
     assert "record 19" in change[-2]
     assert change[-1] == "c"
@@ -231,6 +233,45 @@ def test_clearings_that_ended_no_alarm_are_told_beside_the_times() -> None:
     assert said not in files_of(sample())["alarms.html"].decode()
 
 
+def case(kind: str, far: float | None, name: str = "") -> CaseRow:
+    return CaseRow(
+        name or f"{kind} {far}", kind, "2026-10", date(2026, 10, 5), "00-08", "icu", "insulin", True, "", "",
+        far, "", False, "P1", Cell(""), "",
+    )  # fmt: skip
+
+
+def test_the_first_page_shows_the_farthest_of_each_kind() -> None:
+    many = [case("far_override", far) for far in (2.0, None, 9.0, *(3.0 + k / 10 for k in range(9)))]
+    rare = [case("rate_change", 5.0), case("rate_change", 50.0), case("long_stop", 12.0)]
+    shown = farthest([*rare, *many], 10)
+    assert [one.case_id for one in shown] == [
+        "far_override 9.0", *(f"far_override 3.{k}" for k in range(8, 2, -1)),
+        "long_stop 12.0", "rate_change 50.0", "rate_change 5.0",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("cases", "shown"), [(0, 0), (10, 10), (12, 12), (13, 10)])
+def test_two_more_than_fit_are_not_cut_off(cases: int, shown: int) -> None:
+    assert len(farthest([case("long_stop", 12.0, f"{k}") for k in range(cases)], 10)) == shown
+
+
+def test_a_lowered_rate_says_so() -> None:
+    drawn = changed_twice()
+    drawn["segments"][2]["rate_ml_h"] = "1.2"
+    found = lines(files_of(drawn), "cases.html", "rate_change")
+    assert ["raised 6 times" in found[0], "lowered 10 times" in found[1]] == [True, True]
+
+
+def test_a_measure_has_one_name(files: dict[str, bytes]) -> None:
+    """What the first page shows is defined under the same words."""
+    page = files["index.html"].decode()
+    titles = dict(re.findall(r'<a href="definitions.html#(\w+)">([^<]+)</a>', page))
+    assert len(titles) >= 8
+    defined = files["definitions.html"].decode()
+    for name, title in titles.items():
+        assert re.search(rf'<h2[^>]*id="{name}"[^>]*>\s*{re.escape(title)}', defined), title
+
+
 def test_a_list_cut_short_says_how_many_more_there_are() -> None:
     found = files_of(sample(cases=253))["cases.html"].decode()
     assert "3 more stand in it." in found
@@ -247,6 +288,17 @@ def test_without_a_list_of_entries_long_stops_are_not_called_none() -> None:
 )
 def test_durations_are_written_for_people(seconds: float, text: str) -> None:
     assert words.duration(seconds, ".") == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (10, 90, "10 s to 90 s"), (103, 119, "103 s to 119 s"), (103, 150, "1 min 43 s to 2 min 30 s"),
+        (59, 150, "59 s to 2 min 30 s"), (60, 7200, "1 min to 2 h"),
+    ],
+)  # fmt: skip
+def test_both_ends_of_an_interval_are_in_minutes_where_one_is(low: float, high: float, text: str) -> None:
+    assert words.durations(low, high, ".") == text
 
 
 @pytest.mark.parametrize(

@@ -111,7 +111,7 @@ def test_long_waves_are_told_without_a_shift() -> None:
 def test_under_twelve_points_the_limits_are_on_trial() -> None:
     found = read(CALM[:11])
     assert found.segments[0].trial
-    assert any(note.startswith("Trial limits: they rest on 11 months") for note in found.notes)
+    assert any(note.startswith("Trial limits: they rest on 11 of the months") for note in found.notes)
     assert not read(CALM).segments[0].trial
 
 

@@ -29,12 +29,15 @@ from dripledger.store import Snapshot
 _KEY: Final = "source_file_sha256, source_record"
 
 
-def _check_reason(reason: str | None) -> None:
+def _known(reason: str | None) -> str | None:
+    """Return the name of a reason that was given by it, or in words as reports write it."""
     known = [check.name for check in UNREADABLE]
-    if reason is not None and reason not in known:
+    name = None if reason is None else "_".join(reason.lower().split())
+    if name is not None and name not in known:
         raise UsageError(
             f"there is no reason {reason!r}", where="--reason", do=f"The reasons are: {', '.join(known)}"
         )
+    return name
 
 
 def list_quarantine(snapshot: Snapshot, reason: str | None = None) -> pa.Table:
@@ -45,7 +48,7 @@ def list_quarantine(snapshot: Snapshot, reason: str | None = None) -> pa.Table:
     snapshot
         The store as it is looked at.
     reason
-        Only records with this reason among theirs.
+        Only records with this reason among theirs; its name, or the same in words.
 
     Returns
     -------
@@ -57,7 +60,7 @@ def list_quarantine(snapshot: Snapshot, reason: str | None = None) -> pa.Table:
     UsageError
         If there is no such reason.
     """
-    _check_reason(reason)
+    reason = _known(reason)
     con = connect()
     try:
         snapshot.attach(con, ["quarantined", "ingests"])
@@ -88,7 +91,7 @@ def retry(
     site
         The site.
     reason
-        Only records with this reason among theirs.
+        Only records with this reason among theirs; its name, or the same in words.
     wait_s
         Seconds to wait for another writer.
     build
@@ -101,7 +104,7 @@ def retry(
     IngestResult
         Counts of the records that were tried.
     """
-    _check_reason(reason)
+    reason = _known(reason)
     mappings = load_mappings(site)
     with open_run(site, mappings, wait_s, progress) as run:
         return _retry(run, reason, build)

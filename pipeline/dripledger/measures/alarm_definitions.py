@@ -58,7 +58,7 @@ _QUANTILES: Final = (
 ALARM_MEASURES: Final[tuple[Measure, ...]] = (
     share(
         "delivery_alarm_rate",
-        "Delivery alarms per 100 running channel-hours",
+        "Delivery alarms per 100 running hours",
         "How often is a running infusion interrupted by an alarm?",
         "delivery alarms raised while the channel was running, in a bolus or kept open, by kind and priority",
         "running channel-hours / 100",
@@ -145,7 +145,7 @@ ALARM_MEASURES: Final[tuple[Measure, ...]] = (
     ),
     share(
         "delivery_lost",
-        "Delivery lost to alarms",
+        "Minutes stopped by an alarm per 100 running hours",
         "How long do infusions stand still because of alarms?",
         "minutes stopped by an alarm; long stops of high-alert entries are listed",
         "running hours / 100",

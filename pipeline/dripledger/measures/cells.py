@@ -225,7 +225,7 @@ def _too_small(measure: Measure, counts: Counts, minimums: Minimums) -> str:
         hours = counts.denominator / Amount.HOURS.value
         if infusions < minimums.infusions or hours < minimums.channel_hours:
             return (
-                f"{infusions} infusions and {hours:.1f} channel-hours, under the minimum of "
+                f"{infusions} infusions and {hours:.1f} channel-hours; it takes at least "
                 f"{minimums.infusions} and {minimums.channel_hours:g}"
             )
     if measure.least is Least.PUMP_HOURS:

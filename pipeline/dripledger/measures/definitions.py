@@ -25,7 +25,7 @@ _WHOLE: Final = "a property of the logs, not of an area"
 _LIST: Final = (
     share(
         "library_use_starts",
-        "Library use, share of starts",
+        "Starts under an entry",
         "How many infusions were started inside the drug library?",
         "starts under an entry, with limits or without",
         "starts with known library use",
@@ -37,7 +37,7 @@ _LIST: Final = (
     ),
     share(
         "library_use_hours",
-        "Library use, share of running hours",
+        "Running hours under an entry",
         "How much of the running time was inside the drug library?",
         "running hours under an entry, with limits or without",
         "running hours with known library use",
@@ -53,7 +53,7 @@ _LIST: Final = (
     ),
     share(
         "protected_share",
-        "Protected share of starts",
+        "Starts with a hard high limit",
         "How many starts ran under a hard high limit on dose or rate?",
         "starts under an entry with a hard high limit on dose or rate in force",
         "starts with known library use",

@@ -103,7 +103,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
     ),
     share(
         "override_share",
-        "Overridden soft-limit attempts",
+        "Soft-limit attempts overridden",
         "How often is a soft limit confirmed past?",
         "soft-limit attempts that were overridden",
         "soft-limit attempts with known outcome",
@@ -118,7 +118,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
     ),
     share(
         "infusion_override_share",
-        "Infusions with an override",
+        "Infusions with a soft alert that ran past one",
         "Of the infusions that met a soft limit, how many ran past one?",
         "in-library infusions with an override",
         "in-library infusions with a soft limit alert, in the month and area of the first",
@@ -158,7 +158,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
     ),
     share(
         "far_overrides",
-        "Overrides far over the limit",
+        "Overrides at twice the limit or more",
         "Which overrides were at 2, 5 or 10 times the limit or more?",
         "overrides at 2 times the limit or more, and of them at 5 and 10 or more; each is listed",
         "overrides with known times the limit; the value is the count itself",
@@ -179,7 +179,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
     ),
     share(
         "override_under_3s_share",
-        "Overrides within 3 seconds",
+        "Overrides within 3 s of the last alert",
         "How many overrides were confirmed too fast to have been read?",
         "overrides confirmed within 3 s of the attempt's last alert",
         "overrides",

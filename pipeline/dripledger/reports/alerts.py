@@ -8,21 +8,19 @@ from typing import Final
 from dripledger.measures.limit_definitions import FAR_TIMES
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Cell, Heading, Pairs, Text
+from dripledger.reports.cards import title_of
 from dripledger.reports.figure_tables import by_part, left_out
 from dripledger.reports.material import Material
 
 _PHASES: Final = (("Start", "start"), ("Change", "change"), ("Bolus", "bolus"))
 _TOTALS: Final = (
-    ("soft_alerts_per_100_infusions", "Programmings with a soft alert per 100 in-library infusions"),
-    ("hard_alerts_per_100_infusions", "Programmings with a hard alert per 100 in-library infusions"),
-    ("infusion_override_share", "Infusions with a soft alert that ran past one"),
-    ("override_repeat_share", "Overrides that repeat one of the same infusion"),
-    ("override_under_3s_share", "Overrides within 3 s of the last alert"),
-    ("far_overrides", f"Overrides at {FAR_TIMES[0]} times the limit or more"),
-    *(
-        (f"far_overrides_{times}x", f"Overrides at {times} times the limit or more")
-        for times in FAR_TIMES[1:]
-    ),
+    "soft_alerts_per_100_infusions",
+    "hard_alerts_per_100_infusions",
+    "infusion_override_share",
+    "override_repeat_share",
+    "override_under_3s_share",
+    "far_overrides",
+    *(f"far_overrides_{times}x" for times in FAR_TIMES[1:]),
 )
 _APART: Final = {
     "attempts_maintenance": ("attempts in maintenance", "in no figure of limit alerts"),
@@ -33,13 +31,12 @@ _APART: Final = {
 def limit_blocks(material: Material) -> list[Block]:
     """Return what belongs below the entries with limit alerts: figures of the whole facility."""
     phases = [(label, (f"soft_alert_share_{phase}", f"hard_alert_share_{phase}")) for label, phase in _PHASES]
-    names = [name for name, _ in _TOTALS]
     return [
         Heading("Limit alerts by what was being programmed", "phases"),
         by_part(material, "At a", ("With a soft limit alert", "With a hard limit alert"), phases),
         Heading("Limit alerts of the whole facility", "facility"),
-        by_part(material, "What", ("Figure",), [(title, (name,)) for name, title in _TOTALS]),
-        *left_out(material, ["soft_alert_share", *names]),
+        by_part(material, "What", ("Figure",), [(title_of(name), (name,)) for name in _TOTALS]),
+        *left_out(material, ["soft_alert_share", *_TOTALS]),
         *apart(material, _APART),
     ]
 

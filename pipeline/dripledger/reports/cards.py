@@ -23,23 +23,13 @@ from dripledger.reports.naming import day, short_month, slug
 from dripledger.reports.series import History, Mark, marks_of
 from dripledger.reports.share import REASON
 
-_TITLES: Final = {
-    "library_use_starts": "Starts under an entry",
-    "library_use_hours": "Running hours under an entry",
-    "protected_share": "Starts with a hard high limit",
-    "soft_alert_share": "Programmings with a soft limit alert",
-    "hard_alert_share": "Programmings with a hard limit alert",
-    "override_share": "Soft-limit attempts overridden",
-    "left_library_share": "Attempts that left the library",
-    "delivery_alarm_rate": "Delivery alarms per 100 running hours",
-    "delivery_lost": "Minutes stopped by an alarm per 100 running hours",
-}
 _LETTERS: Final = "abcdefghijklmnopqrstuvwxyz"
 
 
 def title_of(measure: str) -> str:
-    """Return the short title of a measure."""
-    return _TITLES.get(measure, MEASURES[ROWS[measure][0].id].title)
+    """Return the title of a row of the table of measures."""
+    declared, part = ROWS[measure]
+    return declared.row_title(part)
 
 
 def set_value(measure: str, value: float, decimal: str) -> str:

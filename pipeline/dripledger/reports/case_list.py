@@ -30,6 +30,11 @@ _SHORT: Final = {
     "long_stop": "Long stop",
     "rate_change": "Rate change",
 }
+#: Where how far it went stands.
+_FAR: Final = {
+    "far_override": "limit_multiple", "left_library": "limit_multiple", "long_stop": "minutes",
+    "rate_change": "factor",
+}  # fmt: skip
 #: Stands once beside the tables of cases.
 HOW_TO_TRACE: Final = Text(
     "To see what the pump of a case did, minute by minute, run this with the id of the case for ID:",
@@ -54,6 +59,8 @@ class CaseRow:
     high_alert: bool
     told: str
     size: str
+    #: The number in `size`: times the limit, minutes, times the rate before; None where it is not known.
+    far: float | None
     outcome: str
     #: Whether an override was brought inside its limits soon after.
     reversed: bool
@@ -75,11 +82,12 @@ def read_cases(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[CaseRow, ...
     for relation in ("report_warnings", "report_moments"):
         for row in con.sql(f"select * from {relation}").to_arrow_table().to_pylist():
             told, size, outcome = _told(row, decimal)
+            far = row[_FAR[row["what"]]]
             cases.append(
                 CaseRow(
                     row["case_id"], row["what"], row["month"], row["happened_on"], row["shift"],
-                    row["care_area"], row["entry"] or "", row["high_alert"] == "yes", told, size, outcome,
-                    bool(row.get("reversed")), row["pump_id"],
+                    row["care_area"], row["entry"] or "", row["high_alert"] == "yes", told, size, far,
+                    outcome, bool(row.get("reversed")), row["pump_id"],
                     lineage(row), _disposition(row, found),
                 )
             )  # fmt: skip
@@ -115,7 +123,8 @@ def _told(row: dict[str, Any], decimal: str) -> tuple[str, str, str]:
         return "stopped by an alarm", f"{number(round(row['minutes'], 1))} min", ""
     if row["what"] == "rate_change":
         told = f"{number(row['rate_before_ml_h'])} to {number(row['rate_ml_h'])} mL/h"
-        return told, times(row["factor"]), ""
+        way = "raised" if row["rate_ml_h"] > row["rate_before_ml_h"] else "lowered"
+        return told, f"{way} {times(row['factor'])}", ""
     value = row["entered_final"] if row["outcome"] == "overridden" else row["entered_first"]
     quantity = QUANTITIES.get(row["limit_quantity"], "a limit")
     told = f"{quantity} {number(value, row['limit_unit'])}".strip()
@@ -160,6 +169,22 @@ def case_table(
         ]
         rows.append(tuple(cells))
     return Table(tuple(columns), tuple(rows), empty=empty, sortable=True, on_paper=on_paper)
+
+
+def farthest(cases: Sequence[CaseRow], most: int) -> list[CaseRow]:
+    """Choose `most` cases, of each kind in turn the farthest that is left; by kind, the farthest first.
+
+    No more than a quarter of `most` is ever left out alone: where that is all, every case is shown.
+    """
+    order = {kind: place for place, kind in enumerate(KINDS)}
+    ranks: dict[str, int] = dict.fromkeys(KINDS, 0)
+    placed = []
+    for case in sorted(cases, key=lambda c: -1.0 if c.far is None else c.far, reverse=True):
+        placed.append((ranks[case.kind], order[case.kind], case))
+        ranks[case.kind] += 1
+    if len(placed) > most + most // 4:
+        placed = sorted(placed, key=lambda one: one[:2])[:most]
+    return [case for *_, case in sorted(placed, key=lambda one: (one[1], one[0]))]
 
 
 def entry_file(entry: str) -> str:

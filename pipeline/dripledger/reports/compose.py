@@ -275,7 +275,7 @@ def _missing(rows: list[dict[str, Any]], site: Site) -> tuple[Missing, ...]:
             continue
         reason = row["reason"]
         if row["status"] == "small":
-            reason = f"counts only: under the minimum of {_least(measure, site)}"
+            reason = f"counts only: it takes at least {_least(measure, site)}"
         elif row["status"] == "no_data":
             reason = f"no {measure.base} in the month"
         title = measure.row_title(part) if measure.form is Form.TIMES else measure.title

@@ -90,5 +90,5 @@ def _interval(form: Form, low: float, high: float | None, decimal: str) -> str:
     if form is Form.SHARE:
         return f"{words.points(low, decimal)} to {words.points(high, decimal)}"
     if form is Form.TIMES:
-        return f"{words.duration(low, decimal)} to {words.duration(high, decimal)}"
+        return words.durations(low, high, decimal)
     return f"{words.rate(low, decimal)} to {words.rate(high, decimal)}"

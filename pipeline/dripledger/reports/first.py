@@ -8,7 +8,7 @@ from typing import Final
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Bullets, Cell, Heading, Leaf, Pairs, Text
 from dripledger.reports.cards import cards, changes_block, title_of
-from dripledger.reports.case_list import HOW_TO_TRACE, KINDS, CaseRow, case_table, months_of
+from dripledger.reports.case_list import HOW_TO_TRACE, KINDS, CaseRow, case_table, farthest, months_of
 from dripledger.reports.entries import few_entries, with_page
 from dripledger.reports.material import Material
 from dripledger.reports.series import History
@@ -17,7 +17,7 @@ from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import plural, whole
 from dripledger.statistics import expected_false_signals
 
-#: Cases on the first page; all stand on the page of cases.
+#: Cases on the first page, or a few more where those are all; all stand on the page of cases.
 _MOST_CASES: Final = 10
 #: Names in a sentence.
 _MOST_NAMES: Final = 6
@@ -179,24 +179,18 @@ def _cases(material: Material) -> list[Block]:
         return [*blocks, Text("Cases are listed in the internal form only.")]
     if counts:
         blocks.append(Pairs(counts))
-        blocks.append(
-            case_table(material.site, own[:_MOST_CASES], empty="None.", entries=with_page(material))
-        )
+        shown = farthest(own, _MOST_CASES)
+        blocks.append(case_table(material.site, shown, empty="None.", entries=with_page(material)))
         blocks.append(HOW_TO_TRACE)
+        if left := len(own) - len(shown):
+            more = f"{whole(left)} more {plural(left, 'case')} of the month"
+            told = f"{more}; of each kind the farthest stand here."
+            blocks.append(Text(told, href="cases.html", more="All cases"))
     else:
         seen = [none for kind, (none, _) in _NONE_OF.items() if kind not in _left_open(material)]
         blocks.append(Text(f"No case of the month is listed{': ' if seen else ''}{', '.join(seen)}."))
     for kind, why in _left_open(material).items():
         blocks.append(Text(f"{why}.", f"{KINDS[kind][0]}: the logs cannot show all.", quiet=True))
-    left = len(own) - _MOST_CASES
-    if left > 0:
-        blocks.append(
-            Text(
-                f"{whole(left)} more {plural(left, 'case')} of the month.",
-                href="cases.html",
-                more="All cases",
-            )
-        )
     if before:
         blocks.append(
             Text(

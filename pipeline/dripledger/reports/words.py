@@ -85,15 +85,20 @@ def rate(value: float, decimal: str) -> str:
     return f"{value:.{places}f}".replace(".", decimal) if places else whole(round(value))
 
 
-def duration(seconds: float, decimal: str) -> str:
+def duration(seconds: float, decimal: str, minutes_from_s: int = 120) -> str:
     """Return seconds, from two minutes on minutes and seconds, from two hours on hours and minutes."""
-    if seconds < 120:
+    if seconds < minutes_from_s:
         return f"{seconds:.3g} s".replace(".", decimal)
     minutes, rest = divmod(round(seconds), 60)
     if minutes < 120:
         return f"{minutes} min {rest} s" if rest else f"{minutes} min"
     hours, minutes = divmod(round(seconds / 60), 60)
     return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def durations(low: float, high: float, decimal: str) -> str:
+    """Return from how long to how long; both in minutes where the longer one is, and the other can be."""
+    return f"{duration(low, decimal, 60 if high >= 120 else 120)} to {duration(high, decimal)}"
 
 
 def number(value: float | None, decimal: str) -> str:

@@ -161,8 +161,8 @@ def describe(
     told.append(f"Drawn as {'an' if reason.startswith('X') else 'a'} {reason}.")
     if points < wanted:
         told.append(
-            f"Trial limits: they rest on {points} {noun} and still move until there are {wanted}. Take a "
-            f"signal as a question, not as an answer."
+            f"Trial limits: they rest on {points} of the {noun} and still move until there are {wanted}. "
+            f"Take a signal as a question, not as an answer."
         )
     elif gone:
         told.append(f"Limits rest on the {wanted} {noun} {gone} and stand until a declared change.")
