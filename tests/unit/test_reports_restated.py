@@ -6,6 +6,7 @@ import re
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.report_samples import drawn
@@ -19,14 +20,9 @@ from dripledger.store import INFUSION_RULES, Ledger
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
 
-@pytest.fixture(scope="module")
-def own(tmp_path_factory: pytest.TempPathFactory) -> Site:
-    """September is final with the first ingest; a file of the second brings more of it."""
-    root = tmp_path_factory.mktemp("site")
-    (root / "site.toml").write_text(SITE, encoding="utf-8")
-    made = load_site(root)
+def heard_after_september() -> dict[str, Any]:
+    """Two months of three pumps; every pump of September is heard after it."""
     first = drawn(("2026-09", "2026-10"), ("icu",), 24)
-    # every pump of September is heard after it
     first["events"] = [
         {
             "event_id": f"h{month}{k}",
@@ -48,7 +44,16 @@ def own(tmp_path_factory: pytest.TempPathFactory) -> Site:
             "ingested_at": "2026-11-02 05:59:59",
         }
     ]
-    commit(made, datetime(2026, 11, 2, 6, tzinfo=UTC), **first)
+    return first
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """September is final with the first ingest; a file of the second brings more of it."""
+    root = tmp_path_factory.mktemp("site")
+    (root / "site.toml").write_text(SITE, encoding="utf-8")
+    made = load_site(root)
+    commit(made, datetime(2026, 11, 2, 6, tzinfo=UTC), **heard_after_september())
     late = drawn(("2026-09",), ("icu",), 6)
     for name in ("infusions", "segments", "programmings", "attempts"):
         for row in late[name]:
@@ -88,6 +93,33 @@ def test_a_restated_month_says_what_was_what_is_and_which_files(own: Site, tmp_p
     assert "wards/first.csv" not in part
     assert "20 / 24" in part
     assert "25 / 30" in part
+
+
+def test_a_month_that_moved_by_what_was_declared_anew_is_restated_too(tmp_path: Path) -> None:
+    """No file came late: the list of pumps says otherwise now which of them were in service."""
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    pumps = "pump,type,in_service_from,in_service_to\n" + "".join(
+        f"P{k},syringe,2026-01-01,\n" for k in range(3)
+    )
+    (tmp_path / "pumps.csv").write_text(pumps, encoding="utf-8")
+    first = heard_after_september()
+    commit(load_site(tmp_path), datetime(2026, 11, 2, 6, tzinfo=UTC), **first)
+
+    def told(number: int) -> str:
+        page = write_report(load_site(tmp_path), "2026-10", tmp_path / f"r{number}") / "index.html"
+        text = unescape(re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8")))
+        return " ".join(text.partition("Restated:")[2].partition("Declared anew Since")[0].split())
+
+    assert told(0) == ""
+    (tmp_path / "reviews.csv").write_text("case,disposition,date\n", encoding="utf-8")
+    commit(load_site(tmp_path), datetime(2026, 11, 3, 6, tzinfo=UTC))
+    assert told(1) == ""
+    (tmp_path / "pumps.csv").write_text(pumps + "P9,syringe,2026-01-01,2026-09-20\n", encoding="utf-8")
+    commit(load_site(tmp_path), datetime(2026, 11, 20, 6, tzinfo=UTC))
+    said = told(2)
+    assert "Sep 2026 was final at store version 1. Declared anew since: pumps.csv (store version 3" in said
+    assert re.search(r"Fleet coverage the whole facility 100 % 3 / 3 75.0 % 3 / 4", said), said
+    assert "came in later" not in said
 
 
 @pytest.mark.slow

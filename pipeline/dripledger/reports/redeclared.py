@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -58,32 +58,61 @@ def _not_built_yet(site: Site, snapshot: Snapshot) -> Iterator[Block]:
 
 def _anew(site: Site, month: Month, snapshot: Snapshot) -> Iterator[Block]:
     zone = ZoneInfo(site.settings.time_zone)
-    rows = sorted(
-        (r for r in snapshot.history if r.declarations and r.note != NOT_BUILT), key=lambda r: r.version
-    )
+    rows = _built(snapshot)
     begins = month.begins_at(zone)
     base = next((r for r in rows if r.committed_at >= begins), rows[-1] if rows else None)
     if base is None:
         return
-
-    def day_of(row: CommitRow) -> str:
-        return day(row.committed_at.astimezone(zone).date(), site.settings.report.dates)
-
-    # what is again as it was changes nothing
-    now = rows[-1].declarations
-    told = [
-        f"{_shown(name, base)} (store version {row.version}, {day_of(row)})"
-        for name, row in sorted(_changes([r for r in rows if r.version >= base.version]).items())
-        if base.declarations.get(name) != now.get(name)
-    ]
+    told = declared_since(site, snapshot, base)
     if told:
-        more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
         yield Text(
-            f"{'; '.join(told[:_NAMED])}{more}. Figures of earlier months stand here as they are worked out "
+            f"{listed(told)}. Figures of earlier months stand here as they are worked out "
             "now, and can be others than in reports made before. With what was declared at store version "
             f"{base.version} they are worked out by 'dripledger report --month ... --as-of {base.version}'.",
-            f"Since {day_of(base)}",
+            f"Since {_day_of(site, base)}",
         )
+
+
+def listed(told: Sequence[str]) -> str:
+    """Set what `declared_since` named as one text."""
+    more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
+    return f"{'; '.join(told[:_NAMED])}{more}"
+
+
+def declared_since(site: Site, snapshot: Snapshot, base: CommitRow) -> list[str]:
+    """Name what is declared otherwise in a store version than in an earlier one, each with when it changed.
+
+    Parameters
+    ----------
+    site
+        The site: its zone and form of dates.
+    snapshot
+        The later version.
+    base
+        The row of the earlier one.
+    """
+    if not base.declarations:
+        return []
+    later = (r for r in _built(snapshot) if r.version > base.version)
+    rows = [base, *later]
+    # what is again as it was changes nothing
+    now = rows[-1].declarations
+    return [
+        f"{_shown(name, base)} (store version {row.version}, {_day_of(site, row)})"
+        for name, row in sorted(_changes(rows).items())
+        if base.declarations.get(name) != now.get(name)
+    ]
+
+
+def _built(snapshot: Snapshot) -> list[CommitRow]:
+    """Return the versions in which infusions were built, the oldest first."""
+    found = (r for r in snapshot.history if r.declarations and r.note != NOT_BUILT)
+    return sorted(found, key=lambda r: r.version)
+
+
+def _day_of(site: Site, row: CommitRow) -> str:
+    zone = ZoneInfo(site.settings.time_zone)
+    return day(row.committed_at.astimezone(zone).date(), site.settings.report.dates)
 
 
 def _changes(rows: Iterable[CommitRow]) -> Mapping[str, CommitRow]:
