@@ -12,10 +12,12 @@ import pytest
 from tests.measure_samples import site, store
 
 from dripledger.lists import ReviewRow
-from dripledger.measures import Month
+from dripledger.measures import MEASURES, Month
 from dripledger.reports import Stamp, folder, words
 from dripledger.reports.blocks import Cell
 from dripledger.reports.case_list import CaseRow, farthest
+from dripledger.reports.figures import for_people
+from dripledger.reports.texts import KIND_WORDS
 from dripledger.site import EntryRow
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -218,7 +220,7 @@ def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what() -> N
     text = " ".join(unescape(re.sub(r"<[^>]+>", " ", found["areas.html"].decode())).split())
     assert re.search(r"0 of 30 left out: 66.7 % not recorded", text)
     entries = " ".join(unescape(re.sub(r"<[^>]+>", " ", found["entries.html"].decode())).split())
-    assert "60 in-library programmings from sources that do not record" in entries
+    assert "60 in-library programmings from sources that do not record limit alerts" in entries
 
 
 def test_clearings_that_ended_no_alarm_are_told_beside_the_times() -> None:
@@ -288,6 +290,16 @@ def test_without_a_list_of_entries_long_stops_are_not_called_none() -> None:
 )
 def test_durations_are_written_for_people(seconds: float, text: str) -> None:
     assert words.duration(seconds, ".") == text
+
+
+def test_a_reason_names_kinds_of_events_in_words() -> None:
+    asked = {kind for measure in MEASURES.values() for kind in (*measure.needs, *measure.needs_any)}
+    assert asked <= set(KIND_WORDS)
+    reason = "left out: 3.5 h from sources that do not record one or more of limit_alerted, alarm_cleared"
+    assert for_people(reason, ",") == (
+        "left out: 3,5 h from sources that do not record one or more of limit alerts, the clearing of alarms"
+    )
+    assert for_people("some other_kind of powered_on_time", ".") == "some other_kind of powered_on_time"
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,7 @@ from dripledger.measures import (
 )
 from dripledger.reports import words
 from dripledger.reports.earlier import Earlier, read_earlier
-from dripledger.reports.figures import figure, with_decimal
+from dripledger.reports.figures import figure, for_people
 from dripledger.reports.implausible import odd_list
 from dripledger.reports.jobs import jobs
 from dripledger.reports.model import (
@@ -286,7 +286,7 @@ def _missing(rows: list[dict[str, Any]], site: Site) -> tuple[Missing, ...]:
         Missing(
             title=title,
             where=", ".join(area for area in areas if area),
-            reason=with_decimal(reason, site.settings.report.decimal),
+            reason=for_people(reason, site.settings.report.decimal),
         )
         for (title, reason), areas in grouped.items()
     )

@@ -8,15 +8,19 @@ from typing import Any, Final
 from dripledger.measures import ROWS, Amount, Form
 from dripledger.reports import words
 from dripledger.reports.model import Figure
+from dripledger.reports.texts import KIND_WORDS
+from dripledger.schema import EVENT_KINDS
 
 _NUMBER = re.compile(r"(\d)\.(\d)")
+_KIND = re.compile(rf"\b({'|'.join(EVENT_KINDS)})\b")
 #: Where both counts of a measure are of one kind, its words say which; minutes over hours have to be told.
 _UNITS: Final = {Amount.COUNT: "", Amount.MINUTES: "min", Amount.HOURS: "h"}
 
 
-def with_decimal(text: str, decimal: str) -> str:
-    """Return a reason with the site's decimal mark in its numbers."""
-    return _NUMBER.sub(rf"\1{decimal}\2", text)
+def for_people(reason: str, decimal: str) -> str:
+    """Return a reason with kinds of events in words, and the site's decimal mark in its numbers."""
+    said = _KIND.sub(lambda found: KIND_WORDS.get(found[0], words.as_words(found[0])), reason)
+    return _NUMBER.sub(rf"\1{decimal}\2", said)
 
 
 def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
@@ -36,7 +40,7 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     reason = str(row["reason"])
     if hide_reason:
         reason = reason.removeprefix(hide_reason).removeprefix("; ")
-    reason = with_decimal(reason, decimal).replace(" %", f"{words.THIN}%")
+    reason = for_people(reason, decimal).replace(" %", f"{words.THIN}%")
     counts = ""
     if row["denominator"] is not None and row["status"] != "no_data":
         counts = f"{words.amount(row['numerator'], decimal)} / {words.amount(row['denominator'], decimal)}"

@@ -52,3 +52,17 @@ GLOSSARY: Final = (
     ("secondary", "piggyback"),
     ("quarantine", "records that cannot be read as events; they are kept, with every reason, and wait"),
 )
+
+#: Kinds of events that a measure asks for, as what a source does or does not record.
+KIND_WORDS: Final = {
+    "infusion_started": "starts",
+    "rate_changed": "changes of rate",
+    "limit_alerted": "limit alerts",
+    "limit_overridden": "overrides",
+    "alarm_raised": "alarms",
+    "alarm_silenced": "the silencing of alarms",
+    "alarm_cleared": "the clearing of alarms",
+    "order_received": "orders",
+    "powered_on": "switching on",
+    "powered_off": "switching off",
+}
