@@ -111,6 +111,20 @@ def test_another_default_of_this_version_is_another_rule(tmp_path: Path) -> None
     assert describe(longer, first, newest=False)["infusions_wait"] is None
 
 
+def test_only_settings_that_infusions_rest_on_build_them_again(tmp_path: Path) -> None:
+    """A remark, a title, a minimum do not: of a large store that would take a night."""
+    site = read_once(tmp_path)
+    first = Ledger.open(site.store).snapshot()
+    declared = tmp_path / "site.toml"
+    before = declared.read_text(encoding="utf-8")
+    for more in ("# a remark\n", '[report]\ntitle = "Pumps"\n', "[minimums]\nstarts = 30\n"):
+        declared.write_text(f"{before}\n{more}", encoding="utf-8")
+        assert why_rebuild(load_site(tmp_path), first) == ""
+        assert ingest(load_site(tmp_path)).ingest_id is None
+    declared.write_text(f"{before}\n[thresholds]\ncontinue_after_stop_s = 1800\n", encoding="utf-8")
+    assert "settings in site.toml" in why_rebuild(load_site(tmp_path), first)
+
+
 @pytest.mark.parametrize(
     ("one", "other", "same"),
     [

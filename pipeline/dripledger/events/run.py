@@ -171,23 +171,24 @@ def why_rebuild(site: Site, snapshot: Snapshot) -> str:
     Returns
     -------
     str
-        They were left unbuilt, or built under another `site.toml` or by other rules of the program. Empty:
-        nothing of that.
+        They were left unbuilt, or built by other settings or other rules of the program. Empty: nothing of
+        that.
     """
     row = snapshot.row
     if row is None:
         return ""
     if row.note == NOT_BUILT:
         return "they were left unbuilt"
-    content = hashlib.sha256((site.root / "site.toml").read_bytes()).hexdigest()
-    if row.declarations.get("site.toml") != content:
-        return "site.toml is another than they were built with"
     kept = row.declarations.get(INFUSION_RULES)
     if kept is None:
         return "by which rules of the program they were built is not written down"
-    if kept != hashlib.sha256(rules_of(site).encode()).hexdigest():
-        return "the program that built them did so by other rules than this one"
-    return ""
+    if kept == hashlib.sha256(rules_of(site).encode()).hexdigest():
+        # whatever else of site.toml is another does not reach them
+        return ""
+    content = hashlib.sha256((site.root / "site.toml").read_bytes()).hexdigest()
+    if row.declarations.get("site.toml") != content:
+        return "settings in site.toml that they rest on, or rules of the program, are others"
+    return "the program that built them did so by other rules than this one"
 
 
 def rules_of(site: Site) -> str:
