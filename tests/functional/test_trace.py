@@ -133,7 +133,7 @@ def test_a_packet_is_whole(cli: CommandLine, tenfold: Path) -> None:
     assert {
         "timeline.html", "timeline.pdf", "timeline.csv", "trace.json", "findings.csv", "figure.svg",
         "figure_zoomed.svg", "records.csv", "library.csv", "README.txt", MANIFEST, DIGEST,
-        "declarations/site.toml", "declarations/sources/plain.toml",
+        "declarations/infusion_rules.txt", "declarations/site.toml", "declarations/sources/plain.toml",
     } <= set(members)  # fmt: skip
     manifest = json.loads(members[MANIFEST])
     assert manifest["asked"]["pump"] == "P-1"

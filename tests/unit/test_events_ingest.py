@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from tests.event_samples import HEADER, LINEAGE, WARDS, drop, events, make_site,
 from dripledger.errors import ConfigurationError, InputError, UsageError
 from dripledger.events import IngestResult, balance, ingest, list_quarantine, retry
 from dripledger.site import load_site
-from dripledger.store import Ledger
+from dripledger.store import LOOKUP_FILES, Ledger
 
 ONE = HEADER + "P1,2026-10-01 10:00:00,1,START,ICU,Heparin,5,70\n"
 
@@ -282,6 +283,12 @@ reason = "a test"
         (6, ["not_a_number", "expression_failed"]),
         (7, ["unknown_unit", "size_out_of_range"]),
     ]
+    # of a lookup file, whose keys may be people's numbers, a commit keeps the digest alone
+    row = Ledger.open(site.store).snapshot().row
+    assert row is not None
+    kept = (site.store / "declarations" / row.declarations[LOOKUP_FILES]).read_text(encoding="utf-8")
+    assert re.fullmatch(r"[0-9a-f]{64}  sources/stays\.csv\n", kept)
+    assert "sources/stays.csv" not in row.declarations
 
 
 NESTED = """

@@ -15,7 +15,7 @@ from tests.unit.test_reports_folder import SITE, commit, contents
 from dripledger.commands.verify import check
 from dripledger.reports import write_report
 from dripledger.site import Site, load_site
-from dripledger.store import INFUSION_RULES, Ledger
+from dripledger.store import INFUSION_RULES, LOOKUP_FILES, Ledger
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -161,7 +161,7 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
             write_report(load_site(tmp_path), "2026-10", tmp_path / f"r{number}", as_of=as_of) / "index.html"
         )
         text = unescape(re.sub(r"<[^>]+>", "", page.read_text(encoding="utf-8")))
-        return text.partition("Declared anew")[2][:900].partition("What waits")[0]
+        return text.partition("Declared anew")[2][:1200].partition("What waits")[0]
 
     assert told(0) == ""
     (tmp_path / "entries.csv").write_text("entry,high_alert\nheparin,yes\n", encoding="utf-8")
@@ -179,12 +179,17 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     assert "Not built yet" in told(2)
     assert "Not built yet" not in told(3, as_of="2")
     (tmp_path / "entries.csv").unlink()
+    (tmp_path / "changes.csv").write_text(
+        "date,what\n2026-08-15,new library\n2026-10-15,training\n", encoding="utf-8"
+    )
     ledger = Ledger.open(made.store)
     with ledger.write(at=datetime(2026, 11, 2, 6, tzinfo=UTC)) as writer:
-        rules = {INFUSION_RULES: "others"}
+        rules = {INFUSION_RULES: "others", LOOKUP_FILES: "ab  sources/beds.csv\n"}
         writer.commit(ingest_id="1", declarations=made.declaration_files(), texts=rules)
     last = told(4)
     assert "site.toml (store version 3, 2026-11-02)" in last
     assert "the program's rules for infusions, written down for the first time (store version 3" in last
+    assert "lookup files of sources, written down for the first time (store version 3" in last
+    assert "changes.csv (1 row of before the month, drawn in the charts)" in last
     assert "entries.csv" not in last
     assert "Not built yet" not in last

@@ -30,6 +30,7 @@ from dripledger.sources.personal import Pseudonyms, fingerprint, fingerprint_fil
 from dripledger.sources.staging import SourceFile, StagingRoom, stage
 from dripledger.store import (
     INFUSION_RULES,
+    LOOKUP_FILES,
     NOT_BUILT,
     Ledger,
     Snapshot,
@@ -210,8 +211,18 @@ def conclude(run: Run, ingest_id: str, build: bool, note: str = "") -> int:
         ingest_id=ingest_id,
         declarations=run.site.declaration_files(),
         note=note if build else NOT_BUILT,
-        texts={INFUSION_RULES: rules_of(run.site)},
+        texts={INFUSION_RULES: rules_of(run.site), **_lookup_files(run)},
     )
+
+
+def _lookup_files(run: Run) -> dict[str, str]:
+    """Return the digests of the lookup files, as a text that a commit keeps; nothing where there is none."""
+    files = sorted({lookup.file for m in run.mappings.values() for lookup in m.lookups.values()})
+    lines = [
+        f"{hashlib.sha256((run.site.sources / file).read_bytes()).hexdigest()}  sources/{file}\n"
+        for file in files
+    ]
+    return {LOOKUP_FILES: "".join(lines)} if lines else {}
 
 
 def build_derived(run: Run, ingest_id: str, everything: bool) -> None:

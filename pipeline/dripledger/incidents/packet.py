@@ -20,7 +20,7 @@ from dripledger.incidents.tables import as_json
 from dripledger.incidents.tracing import Asked, trace_case
 from dripledger.incidents.zips import pack
 from dripledger.site import Site
-from dripledger.store import Snapshot
+from dripledger.store import INFUSION_RULES, Snapshot
 from dripledger.store.layout import write_whole
 
 FORMAT: Final = 1
@@ -32,7 +32,9 @@ _RECORD_COLUMNS: Final = (
     "overwritten", "note",
 )  # fmt: skip
 #: Declarations that a packet carries whole. Lookup tables stay out: they may say who somebody is.
-_LISTS: Final = ("site.toml", "clocks.csv", "service.csv", "pumps.csv", "entries.csv", "changes.csv")
+_LISTS: Final = (
+    "site.toml", "clocks.csv", "service.csv", "pumps.csv", "entries.csv", "changes.csv", INFUSION_RULES,
+)  # fmt: skip
 
 
 def make_packet(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[bytes, Trace]:
@@ -199,7 +201,7 @@ _CONTENTS: Final = (
     (("findings.csv",), "the findings"),
     (("records.csv", "records/"), "the records behind it, as they were written"),
     (("library.csv",), "the rows of the drug library that were in force"),
-    (("declarations/",), "the settings, mappings and lists of the site that it rests on"),
+    (("declarations/",), "the settings, mappings, lists and rules for infusions that it rests on"),
 )
 
 

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from dripledger.lists import read_changes
 from dripledger.measures import Month, site_as_published
 from dripledger.reports.blocks import Block, Heading, Text
 from dripledger.reports.naming import day
+from dripledger.reports.words import plural
 from dripledger.site import Site
-from dripledger.store import INFUSION_RULES, NOT_BUILT, CommitRow, Snapshot
+from dripledger.store import INFUSION_RULES, LOOKUP_FILES, NOT_BUILT, CommitRow, Snapshot
 
 #: Lists that grow from month to month, and change no figure of a month that was.
 _OF_EVERY_MONTH: Final = ("changes.csv", "reviews.csv")
 _NAMED: Final = 12
+_IN_WORDS: Final = {
+    INFUSION_RULES: "the program's rules for infusions",
+    LOOKUP_FILES: "lookup files of sources",
+}
 
 
 def redeclared_blocks(site: Site, month: Month, snapshot: Snapshot | None) -> list[Block]:
@@ -64,6 +71,7 @@ def _anew(site: Site, month: Month, snapshot: Snapshot) -> Iterator[Block]:
     if base is None:
         return
     told = declared_since(site, snapshot, base)
+    told += [text for text in [_dated_back(site, snapshot, base, month.begins_local.date())] if text]
     if told:
         yield Text(
             f"{listed(told)}. Figures of earlier months stand here as they are worked out "
@@ -129,7 +137,18 @@ def _changes(rows: Iterable[CommitRow]) -> Mapping[str, CommitRow]:
 
 
 def _shown(name: str, base: CommitRow) -> str:
-    if name != INFUSION_RULES:
+    if name not in _IN_WORDS:
         return name
+    # a store of before kept no digest of them
     first = "" if name in base.declarations else ", written down for the first time"
-    return f"the program's rules for infusions{first}"
+    return f"{_IN_WORDS[name]}{first}"
+
+
+def _dated_back(site: Site, snapshot: Snapshot, base: CommitRow, begins: date) -> str:
+    """Say how many changes of before the month were declared since; such a row moves the limits of charts."""
+    kept = base.declarations.get("changes.csv")
+    known = set(read_changes(snapshot.root / "declarations" / kept)) if kept else set()
+    rows = [row for row in site.changes if row.date < begins and row not in known]
+    if not rows:
+        return ""
+    return f"changes.csv ({len(rows)} {plural(len(rows), 'row')} of before the month, drawn in the charts)"

@@ -1,6 +1,6 @@
 """The ledger on disk: versions of the whole store, reads as of a version or a date, one writer."""
 
-from dripledger.store.commits import COMMITS, INFUSION_RULES, NOT_BUILT, CommitRow
+from dripledger.store.commits import COMMITS, INFUSION_RULES, LOOKUP_FILES, NOT_BUILT, CommitRow
 from dripledger.store.facility import refuse_other_facility
 from dripledger.store.layout import spill_folder
 from dripledger.store.ledger import Ledger
@@ -15,6 +15,7 @@ from dripledger.store.writer import Writer
 __all__ = [
     "COMMITS",
     "INFUSION_RULES",
+    "LOOKUP_FILES",
     "MOST_BYTES",
     "MOST_ROWS",
     "NOT_BUILT",

@@ -17,6 +17,8 @@ from dripledger.schema import Column, ColumnType, Table
 
 #: Among the declarations of a commit: the rules of the program that infusions were built by.
 INFUSION_RULES: Final = "infusion_rules.txt"
+#: Among them as well: the digests of the lookup files of `sources`, whose contents no commit keeps.
+LOOKUP_FILES: Final = "lookup_files.txt"
 #: Note of a commit whose events are newer than its segments and infusions.
 NOT_BUILT: Final = "events only: segments and infusions are not built"
 
