@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from tests.event_samples import HEADER, drop, make_site, rows
 
 from dripledger.commands.status import describe
-from dripledger.events import ingest
+from dripledger.events import IngestResult, ingest, redo, retry
 from dripledger.events.run import rules_of, why_rebuild
 from dripledger.infusions import rules
 from dripledger.site import Site, load_site
@@ -84,6 +85,26 @@ def test_other_rules_build_every_pump_again_and_say_so(
     assert [row for row in rows(site, ENDS) if row[1] == "stopped"] == ours
     assert describe(load_site(tmp_path), Ledger.open(site.store).snapshot())["infusions_wait"] is None
     assert verify_store(site.store) == []
+
+
+@pytest.mark.parametrize("again", [lambda site: redo(site, "wards"), retry], ids=["redo", "retry"])
+def test_reading_a_source_or_what_waits_again_says_so_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, again: Callable[[Site], IngestResult]
+) -> None:
+    site = read_once(tmp_path)
+    mapping = site.sources / "wards.toml"
+    text = mapping.read_text(encoding="utf-8")
+    mapping.write_text(text.replace("[kinds]", '[kinds]\nHALT = "infusion_stopped"', 1), encoding="utf-8")
+    try:
+        with monkeypatch.context() as patched:
+            other_rules(patched, tmp_path)
+            told = again(load_site(tmp_path))
+            assert told.ingest_id is not None
+            assert [note for note in told.notes if "built again" in note and "other rules" in note]
+            assert [volume for _, _, volume in rows(site, ENDS)] == [2.5, 2.5]
+            assert again(load_site(tmp_path)).notes == ()
+    finally:
+        forget()
 
 
 def test_the_commit_keeps_the_rules_it_built_by(tmp_path: Path) -> None:

@@ -22,8 +22,8 @@ from dripledger.events.run import (
     conclude,
     known_events,
     open_run,
+    rebuild_notes,
     refuse_assumptions,
-    why_rebuild,
 )
 from dripledger.library import load_libraries
 from dripledger.schema import TABLES
@@ -109,9 +109,8 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     settled = settle.settle(run, account)
 
     changed_libraries = _libraries_differ(run, libraries)
-    rebuild = why_rebuild(run.site, base) if build else ""
-    if rebuild:
-        intake.notes.append(f"all infusions are built again: {rebuild}")
+    rebuild = rebuild_notes(run, build)
+    intake.notes += rebuild
     balances = [
         FileBalance.of(shown, sha, source, counts.get(file.number, {}) if file else {}, file is None)
         for shown, sha, source, file in intake.order

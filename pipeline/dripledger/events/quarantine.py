@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -18,7 +19,7 @@ from dripledger.events.account import Account
 from dripledger.events.checks import UNREADABLE
 from dripledger.events.final import events_reader, quarantined_select
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
-from dripledger.events.run import Run, conclude, known_events, open_run
+from dripledger.events.run import Run, conclude, known_events, open_run, rebuild_notes
 from dripledger.schema import TABLES
 from dripledger.site import Site
 from dripledger.sources import originals
@@ -163,7 +164,7 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
     def result(ingest_id: str | None, version: int) -> IngestResult:
         return IngestResult(
             ingest_id, version, files_told, rederived=redone.events, settled=settled,
-            failures=tuple(failures),
+            failures=tuple(failures), notes=() if ingest_id is None else tuple(rebuild_notes(run, build)),
         )  # fmt: skip
 
     if not (resolved or redone.sources or settled):
@@ -179,8 +180,8 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
     ignored.append_new(con, writer, account, run.lists, ingest_id)
     _replace_waiting(run, account, still)
     _move_balance(run, account, counts, digests, redone)
-    version = conclude(run, ingest_id, build, "quarantine read again")
-    return result(ingest_id, version)
+    done = result(ingest_id, writer.base.version)
+    return replace(done, store_version=conclude(run, ingest_id, build, "quarantine read again"))
 
 
 def _all_originals(run: Run, sources: list[str]) -> list[tuple[str, originals.Original]]:

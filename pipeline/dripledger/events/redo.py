@@ -18,7 +18,7 @@ from dripledger.errors import ConfigurationError, UsageError
 from dripledger.events import derive
 from dripledger.events.rereading import FOLDER, Again, keep_counts, leave_what_is_the_same, read_again
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
-from dripledger.events.run import Run, conclude, open_run, refuse_assumptions
+from dripledger.events.run import Run, conclude, open_run, rebuild_notes, refuse_assumptions
 from dripledger.schema import TABLES
 from dripledger.site import Site
 from dripledger.sources.mapping import declarations_digest, load_mappings, mapping_file
@@ -226,6 +226,7 @@ def _redone(
         ).to_arrow_table(),
     )
     writer.replace("ingests", None, pa.Table.from_pylist(rows, schema=TABLES["ingests"].arrow_schema))
+    result["notes"] += tuple(rebuild_notes(run, build))
     note = f"source {source} read again"
     version = conclude(run, ingest_id, build, note if forgotten is None else f"{note} without one file")
     keep_counts(told.files, run.site.originals)

@@ -192,6 +192,12 @@ def why_rebuild(site: Site, snapshot: Snapshot) -> str:
     return "the program that built them did so by other rules than this one"
 
 
+def rebuild_notes(run: Run, build: bool) -> list[str]:
+    """Say that this run builds the infusions of all pumps, and why; nothing where it does not."""
+    why = why_rebuild(run.site, run.writer.base) if build else ""
+    return [f"all infusions are built again: {why}"] if why else []
+
+
 def rules_of(site: Site) -> str:
     """Return what infusions of a site are built by; see `infusions.rules_text`."""
     from dripledger.infusions import rules_text
