@@ -114,7 +114,9 @@ def told_apart(month: Month) -> list[str]:
         for place, where in reach.items()
     }
     by_area, whole = hide_small(
-        [r for (_, place), r in given.items() if place], [r for (_, place), r in given.items() if not place]
+        [r for (_, place), r in given.items() if place],
+        [r for (_, place), r in given.items() if not place],
+        {},
     )
     shown = [r for r in (*by_area, *whole) if r["status"] != "hidden"]
     cells = {cell: place for place, cell in enumerate(product(every, month))}

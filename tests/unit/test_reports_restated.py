@@ -178,6 +178,12 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     )
     assert "Not built yet" in told(2)
     assert "Not built yet" not in told(3, as_of="2")
+    shared = write_report(load_site(tmp_path), "2026-10", tmp_path / "shared", share=True)
+    for name in ("index.html", "definitions.html"):
+        page = (shared / name).read_text(encoding="utf-8")
+        assert "Not built yet" in page, name
+        assert "entries.csv" not in page, name
+    assert "Not built yet" in (tmp_path / "r2" / "definitions.html").read_text(encoding="utf-8")
     (tmp_path / "entries.csv").unlink()
     (tmp_path / "changes.csv").write_text(
         "date,what\n2026-08-15,new library\n2026-10-15,training\n", encoding="utf-8"

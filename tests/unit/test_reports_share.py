@@ -95,7 +95,7 @@ def row(measure: str, area: str, numerator: int, denominator: int) -> dict[str, 
 
 def test_a_hidden_number_cannot_be_worked_out_from_the_total() -> None:
     areas = [row("soft_alert_share", name, n, 100) for name, n in (("a", 2), ("b", 30), ("c", 40))]
-    by_area, whole = hide_small(areas, [row("soft_alert_share", "", 72, 300)])
+    by_area, whole = hide_small(areas, [row("soft_alert_share", "", 72, 300)], {})
     hidden = {r["care_area"] for r in by_area if r["status"] == "hidden"}
     assert "a" in hidden
     assert len(hidden) >= 2 or whole[0]["status"] == "hidden"
@@ -106,7 +106,7 @@ def test_a_hidden_number_cannot_be_worked_out_from_the_total() -> None:
 
 def test_a_share_near_all_is_as_telling_as_one_near_none() -> None:
     areas = [row("protected_share", name, n, 100) for name, n in (("a", 98), ("b", 60))]
-    by_area, _ = hide_small(areas, [row("protected_share", "", 158, 200)])
+    by_area, _ = hide_small(areas, [row("protected_share", "", 158, 200)], {})
     assert by_area[0]["status"] == "hidden"
 
 
@@ -123,7 +123,7 @@ def test_what_follows_from_a_hidden_outcome_is_hidden_too() -> None:
         row(f"outcomes_soft_{k}", "", sum(c[i] for c in counts.values()), 282) for i, k in enumerate(keys)
     ]
     whole.append(row("override_share", "", 50, 250))
-    by_area, total = hide_small(areas, whole)
+    by_area, total = hide_small(areas, whole, {})
     status = {(r["measure"], r["care_area"]): r["status"] for r in (*by_area, *total)}
     assert status["outcomes_soft_unknown", "a"] == "hidden"
     assert status["override_share", "a"] == "hidden"
@@ -133,7 +133,7 @@ def test_what_follows_from_a_hidden_outcome_is_hidden_too() -> None:
 def test_what_the_areas_leave_of_the_total_is_as_good_as_shown() -> None:
     """175 starts, of which 80 and 70 are listed: the other 25 have 3."""
     areas = [row("library_use_starts", "icu", 40, 80), row("library_use_starts", "ward", 30, 70)]
-    by_area, whole = hide_small(areas, [row("library_use_starts", "", 73, 175)])
+    by_area, whole = hide_small(areas, [row("library_use_starts", "", 73, 175)], {})
     assert "hidden" in {r["status"] for r in (*by_area, *whole)}
 
 
@@ -141,7 +141,7 @@ def test_what_the_areas_leave_of_the_outcomes_is_as_good_as_shown() -> None:
     keys = ("overridden", "within_limits", "left_library", "unchanged", "cancelled", "unknown")
     areas = [row(f"outcomes_soft_{k}", a, 20, 120) for a in ("a", "b") for k in keys]
     whole = [row(f"outcomes_soft_{k}", "", 43 if k == "overridden" else 50, 293) for k in keys]
-    by_area, total = hide_small(areas, whole)
+    by_area, total = hide_small(areas, whole, {})
     assert {r["measure"]: r["status"] for r in total}["outcomes_soft_overridden"] == "hidden" or {
         r["status"] for r in by_area if r["measure"] == "outcomes_soft_overridden"
     } == {"ok", "hidden"}
@@ -163,7 +163,7 @@ def test_one_start_that_no_library_file_covers_is_no_difference_of_two_figures()
         row("library_use_starts", "", 1156, 1442), row("protected_share", "", 788, 1440),
         row("stale_library_share", "", 0, 1442),
     ]  # fmt: skip
-    by_area, total = hide_small(areas, whole)
+    by_area, total = hide_small(areas, whole, {})
     hidden = {(r["measure"], r["care_area"]) for r in (*by_area, *total) if r["status"] == "hidden"}
     assert hidden == {("protected_share", area) for area in ("ward", "theatre", "")}
 

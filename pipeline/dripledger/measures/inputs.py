@@ -28,7 +28,7 @@ STORE_TABLES = (
 _VIEWS = (
     "sequence_records", "starts_by_window", "starts_variants", "continuation_pieces", "continuation_chains",
     "plain_alerts", "pump_power", "alarm_channels", "alarm_stretches", "pump_models", "warnings_apart",
-    "clears_alone",
+    "clears_alone", "hours_behind",
 )  # fmt: skip
 
 _LONGEST_SILENCE_MONTHS = 12

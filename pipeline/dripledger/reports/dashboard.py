@@ -41,7 +41,11 @@ _SHEET_NAMES: Final = {
 
 
 def compose_dashboard(
-    material: Material, restated: list[Restated], measures: pa.Table, redeclared: Sequence[Block] = ()
+    material: Material,
+    restated: list[Restated],
+    measures: pa.Table,
+    redeclared: Sequence[Block] = (),
+    unbuilt: Sequence[Block] = (),
 ) -> Dashboard:
     """Compose every page, the paper form and the sheets.
 
@@ -55,10 +59,12 @@ def compose_dashboard(
         The month's table of measures, for the workbook.
     redeclared
         What was declared anew since earlier reports.
+    unbuilt
+        That settings are printed which the infusions were not built with.
     """
     page, report = material.page, material.site.settings.report
     told = [*restated_blocks(material, restated), *redeclared]
-    leaves = tuple(_leaves(material, told))
+    leaves = tuple(_leaves(material, told, unbuilt))
     first = leaves[0]
     return Dashboard(
         stamp=page.stamp,
@@ -77,13 +83,13 @@ def compose_dashboard(
     )
 
 
-def _leaves(material: Material, told: list[Block]) -> Iterator[Leaf]:
+def _leaves(material: Material, told: list[Block], unbuilt: Sequence[Block] = ()) -> Iterator[Leaf]:
     yield first_page(material, told)
     if material.share:
         yield from area_leaves(material)
         yield library_leaf(material)
         yield quality_leaf(material)
-        yield definitions_leaf(material)
+        yield definitions_leaf(material, unbuilt)
         return
     pumps = read_pumps(material)
     yield cases_page(material)
@@ -96,7 +102,7 @@ def _leaves(material: Material, told: list[Block]) -> Iterator[Leaf]:
     yield library_leaf(material)
     yield fleet_leaf(material, pumps)
     yield quality_leaf(material)
-    yield definitions_leaf(material)
+    yield definitions_leaf(material, unbuilt)
     areas = [row["care_area"] for name in LISTS for row in material.lists[name]]
     ordered = [a for a in material.areas if a in set(areas)]
     yield from list_leaves(material.site, material.lists, ordered, material.page.month_name)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import duckdb
 
 from dripledger.measures import Month, month_states, prepare, relations_of, tabulate
 from dripledger.reports.behind import BY_ENTRY
+from dripledger.reports.hours_behind import HOURS_BEHIND, HoursBehind, read_hours_behind
 from dripledger.reports.together import TOGETHER
 from dripledger.site import Site
 
@@ -33,6 +34,8 @@ class Earlier:
         Those that may still change.
     by_area, facility, by_entry
         Their rows, of measures with a chart.
+    behind
+        Month -> the infusions behind its hours; only for the form for sharing.
     """
 
     months: tuple[str, ...] = ()
@@ -40,6 +43,7 @@ class Earlier:
     by_area: tuple[Row, ...] = ()
     facility: tuple[Row, ...] = ()
     by_entry: tuple[Row, ...] = ()
+    behind: Mapping[str, HoursBehind] = field(default_factory=dict)
 
 
 def read_earlier(
@@ -61,7 +65,7 @@ def read_earlier(
     if not months:
         return Earlier()
     wanted = (*CHARTED, *TIED) if share else CHARTED
-    prepare(con, site, months, relations_of(wanted))
+    prepare(con, site, months, {*relations_of(wanted), *({HOURS_BEHIND} if share else ())})
     states = month_states(con, site)
     return Earlier(
         tuple(str(month) for month in months),
@@ -69,4 +73,5 @@ def read_earlier(
         tuple(tabulate(con, site, months, ("care_area",), wanted).to_pylist()),
         tuple(tabulate(con, site, months, (), wanted).to_pylist()),
         () if share else tuple(tabulate(con, site, months, ("entry",), BY_ENTRY).to_pylist()),
+        read_hours_behind(con) if share else {},
     )

@@ -26,6 +26,7 @@ from dripledger.reports.case_list import CaseRow, read_cases
 from dripledger.reports.compose import compose
 from dripledger.reports.earlier import CHARTED, TIED, Earlier
 from dripledger.reports.figures import figure
+from dripledger.reports.hours_behind import HoursBehind, read_hours_behind
 from dripledger.reports.list_pages import places
 from dripledger.reports.model import Figure, Page, Stamp
 from dripledger.reports.series import History, history
@@ -212,7 +213,7 @@ def gather(
     page = compose(con, site, month, made_from, given, facts)
     if share:
         # While all areas are there: one that is left out would be told by what the others leave of the total.
-        earlier, every, facility = _hidden(earlier, every, facility)
+        earlier, every, facility = _hidden(earlier, every, facility, read_hours_behind(con))
         # the last one is of the internal form
         page = page.model_copy(update={"cautions": (*page.cautions[:-1], SHARED_CAUTION)})
     earlier = replace(earlier, by_area=tuple(row for row in earlier.by_area if row["care_area"] in here))
@@ -226,10 +227,12 @@ def gather(
 
 
 def _hidden(
-    earlier: Earlier, by_area: list[Row], facility: list[Row]
+    earlier: Earlier, by_area: list[Row], facility: list[Row], behind: Mapping[str, HoursBehind]
 ) -> tuple[Earlier, list[Row], list[Row]]:
     """Hide what is small, in the months that the charts rest on as well: what is hidden makes no limit."""
-    areas, whole = hide_small((*earlier.by_area, *by_area), (*earlier.facility, *facility))
+    areas, whole = hide_small(
+        (*earlier.by_area, *by_area), (*earlier.facility, *facility), {**earlier.behind, **behind}
+    )
     gone = set(earlier.months)
 
     def early(rows: list[Row]) -> tuple[Row, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from itertools import combinations
 from typing import Any, Final
 
@@ -68,11 +68,16 @@ def near(
                 for one, two in combinations(told, 2)
                 if not (one in stays and two in stays) and _differ_little(unit, told, one, two)
             ]:
-                often = {name: sum(name in pair for pair in pairs) for name in told if name not in stays}
-                gone = max(reversed(often), key=lambda name: often[name])
+                gone = in_most(pairs, [name for name in told if name not in stays])
                 found.setdefault(gone, set()).add(place)
                 del told[gone]
     return found
+
+
+def in_most(pairs: Collection[tuple[str, str]], names: Sequence[str]) -> str:
+    """Return who is in most pairs; of two alike the one that stands later."""
+    often = {name: sum(name in pair for pair in pairs) for name in names}
+    return max(reversed(often), key=lambda name: often[name])
 
 
 def _three(row: Row) -> tuple[int, int, int]:

@@ -24,7 +24,9 @@ _IN_WORDS: Final = {
 }
 
 
-def redeclared_blocks(site: Site, month: Month, snapshot: Snapshot | None) -> list[Block]:
+def redeclared_blocks(
+    site: Site, month: Month, snapshot: Snapshot | None, *, share: bool = False
+) -> list[Block]:
     """Say which settings, lists, mappings and rules are others than when the report's month began.
 
     Parameters
@@ -36,6 +38,8 @@ def redeclared_blocks(site: Site, month: Month, snapshot: Snapshot | None) -> li
         on the report of the month before can be made.
     snapshot
         The store version of the report; None: there is no ledger to look back in.
+    share
+        Whether it is for the form for sharing: nothing of the lists that the site keeps.
 
     Returns
     -------
@@ -44,12 +48,14 @@ def redeclared_blocks(site: Site, month: Month, snapshot: Snapshot | None) -> li
     """
     if snapshot is None or snapshot.row is None:
         return []
-    told = [*_not_built_yet(site, snapshot), *_anew(site, month, snapshot)]
+    told = [*not_built_yet(site, snapshot), *(() if share else _anew(site, month, snapshot))]
     return [Heading("Declared anew", "redeclared"), *told] if told else []
 
 
-def _not_built_yet(site: Site, snapshot: Snapshot) -> Iterator[Block]:
+def not_built_yet(site: Site, snapshot: Snapshot | None) -> Iterator[Block]:
     """Tell where `site.toml` was edited after the infusions of this version were built."""
+    if snapshot is None or snapshot.row is None:
+        return
     built, now = (
         (s.thresholds, s.care_areas, s.precedence)
         for s in (site_as_published(site, snapshot).settings, site.settings)

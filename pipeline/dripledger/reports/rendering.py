@@ -21,7 +21,7 @@ from dripledger.reports.material import Material, gather
 from dripledger.reports.model import Stamp
 from dripledger.reports.page_html import render_leaves, style_sheet
 from dripledger.reports.paper import render_paper
-from dripledger.reports.redeclared import redeclared_blocks
+from dripledger.reports.redeclared import not_built_yet, redeclared_blocks
 from dripledger.reports.restated import restated_months
 from dripledger.reports.tables import as_csv
 from dripledger.reports.workbook import render_workbook
@@ -63,14 +63,15 @@ def render_files(
     earlier = build(con, site, month, share=share)
     material = gather(con, site, month, made_from, earlier, share=share)
     texts: dict[str, str] = {"style.css": style_sheet(), "tables.js": _SCRIPT.read_text(encoding="utf-8")}
+    told = redeclared_blocks(site, month, snapshot, share=share)
+    unbuilt = list(not_built_yet(site, snapshot))
     if share:
         measures = _as_table(con, site, month, material)
-        board = compose_dashboard(material, [], measures)
+        board = compose_dashboard(material, [], measures, told, unbuilt)
         texts["measures.csv"] = as_csv(measures)
     else:
         measures = tabulate(con, site, [month], ("care_area",), read=material.facts)
-        told = redeclared_blocks(site, month, snapshot)
-        board = compose_dashboard(material, restated_months(material, snapshot), measures, told)
+        board = compose_dashboard(material, restated_months(material, snapshot), measures, told, unbuilt)
         texts.update(_tables(material, measures))
         if shown_changes(material):
             texts[CSV_NAME] = as_csv(change_months(material))

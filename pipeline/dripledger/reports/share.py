@@ -2,13 +2,13 @@
 
 Per measure and month the areas with the facility as their total are one table, the outcomes of attempts by
 area another. Measures that follow from each other are hidden together, and of two measures of the same
-starts, programmings or attempts that differ by a small number one is hidden. What several reports say
-together is not protected.
+starts, programmings or attempts that differ by a small number one is hidden. Of hours and minutes it is the
+infusions behind them that are few. What several reports say together is not protected.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Final
 
@@ -17,7 +17,9 @@ import numpy.typing as npt
 
 from dripledger.measures import ROWS, Amount, Form
 from dripledger.measures.limit_definitions import OUTCOME_WORDS
+from dripledger.reports.hours_behind import HoursBehind
 from dripledger.reports.near import near
+from dripledger.reports.share_hours import hide_hours
 from dripledger.reports.together import TOGETHER
 from dripledger.statistics import SMALL_MOST, suppress
 
@@ -47,13 +49,17 @@ _OPEN: Final = (
 REASON: Final = "small numbers are hidden, and what would give them back"
 
 
-def hide_small(by_area: Sequence[Row], facility: Sequence[Row]) -> tuple[list[Row], list[Row]]:
+def hide_small(
+    by_area: Sequence[Row], facility: Sequence[Row], behind: Mapping[str, HoursBehind]
+) -> tuple[list[Row], list[Row]]:
     """Return both tables of measures as they may be shared.
 
     Parameters
     ----------
     by_area, facility
         Rows of the table of measures by care area, and without groups, of the same months.
+    behind
+        Month -> the infusions behind its hours; of a month that is not there all rows in hours are hidden.
 
     Returns
     -------
@@ -83,6 +89,7 @@ def hide_small(by_area: Sequence[Row], facility: Sequence[Row]) -> tuple[list[Ro
         }
         for measure, also in near(shown, places, _LINES).items():
             hidden |= _one(measure, cells, totals[measure], also)
+        hidden |= hide_hours(behind.get(month), rows, hidden)
         for measure, area in hidden:
             if (measure, area) in rows:
                 _hide(rows[measure, area])

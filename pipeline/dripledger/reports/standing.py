@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from dripledger.reports.behind import page_name
@@ -324,8 +324,8 @@ def _listed(columns: tuple[Column, ...], rows: list[tuple[Cell, ...]], empty: st
         yield Text(f"{whole(len(rows) - _MOST)} more.")
 
 
-def definitions_leaf(material: Material) -> Leaf:
-    """Compose the definitions out of the measures' declarations."""
+def definitions_leaf(material: Material, unbuilt: Sequence[Block] = ()) -> Leaf:
+    """Compose the definitions out of the measures' declarations; `unbuilt` stands with the settings."""
     page = material.page
     asked = [(d.title, d.id, d.question) for d in page.definitions]
     asked += [
@@ -363,6 +363,7 @@ def definitions_leaf(material: Material) -> Leaf:
         ]
     blocks += [
         Heading("What the figures rest on", "thresholds"),
+        *unbuilt,
         Pairs(tuple((Cell(value), what) for what, value in page.thresholds)),
         Heading("Words", "words"),
         Pairs(tuple((Cell(word), meaning) for word, meaning in page.glossary)),
