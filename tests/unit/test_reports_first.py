@@ -104,6 +104,14 @@ def test_minutes_stand_as_minutes_on_the_pages() -> None:
             assert "750 of 600" not in told(content.decode()), name
 
 
+def test_what_waits_and_tells_no_month_waits_for_a_person_too() -> None:
+    alone = {"device_time": "-", "source_file_sha256": "a file without any time"}
+    waiting = [{"source_record": k, **alone} for k in range(2)]
+    jobs = material_of(OCTOBER, own_site=own(), quarantined=waiting, **drawn()).page.jobs
+    (job,) = (job for job in jobs if "quarantine" in job.what)
+    assert (job.count, job.what) == ("2", "records wait in quarantine whose month cannot be told")
+
+
 def test_counts_of_one_kind_have_no_unit_of_their_own() -> None:
     found = material_of(OCTOBER, own_site=own(), **drawn())
     assert both_counts(found.figure("library_use_starts", "ward")) == ("24", "30")

@@ -122,6 +122,16 @@ def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             f"{plural(count, 'it', 'them')} again with --retry.{several}",
             [f"{as_words(reason)} ({whole(n)})" for reason, n in reasons],
         )
+    untold = con.execute(
+        "select cast(count(*) as bigint) from quarantine_months where occurred_at is null"
+    ).fetchall()[0][0]
+    if untold:
+        yield _job(
+            untold,
+            "record waits in quarantine whose month cannot be told",
+            "records wait in quarantine whose month cannot be told",
+            f"No month's figures count {plural(untold, 'it', 'them')}. See 'dripledger quarantine'.",
+        )
 
 
 def _labels(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
