@@ -1,9 +1,9 @@
-"""All benchmarks, one after another, and one table of what they found.
+"""All benchmarks, one after another, and one page of what they found.
 
 Run ``python -m tests.benchmarks [--quick] [--only WORD]``. Each runs in a process of its own and prints its
-own figures; the table at the end goes to ``tests/benchmarks/figures.md`` as well, unless `--quick` made the
-data small: a small run shows that all of it works, its figures say nothing. A ratio counts only from a
-machine that does nothing else.
+own figures; what it found becomes its section of ``tests/benchmarks/figures.md``, in place of what stood
+there, unless `--quick` made the data small: a small run shows that all of it works, its figures say nothing.
+All of them take hours: run them one by one. A ratio counts only from a machine that does nothing else.
 """
 
 from __future__ import annotations
@@ -11,11 +11,13 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import re
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import Final
@@ -69,8 +71,25 @@ def machine() -> str:
     return f"{os.cpu_count()} cores, Python {platform.python_version()}, {packages}."
 
 
+def sections(text: str) -> dict[str, str]:
+    """Return the sections of the page by name."""
+    _, *found = re.split(r"^## (.+)\n", text, flags=re.M)
+    return {name: body.strip() for name, body in zip(found[::2], found[1::2], strict=True)}
+
+
+def page(found: Mapping[str, str]) -> str:
+    """Return the page of all sections, in the order of `JOBS`."""
+    named = [_section(name, full) for name, full, _ in JOBS]
+    told = "".join(f"\n## {name}\n\n{found[name]}\n" for name in named if name in found)
+    return f"# What the benchmarks measured\n\nMade by `python -m tests.benchmarks`; never edited.\n{told}"
+
+
+def _section(name: str, words: str) -> str:
+    return f"{name} {words}".strip()
+
+
 def main() -> None:
-    """Run them, print the table, and end with 1 where one failed."""
+    """Run them, print each table, and end with 1 where one failed."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -79,10 +98,10 @@ def main() -> None:
     options = parser.parse_args()
     failed = []
     with tempfile.TemporaryDirectory(prefix="dripledger-bench-") as folder:
-        path = Path(folder) / "figures.jsonl"
-        for name, full, quick in JOBS:
+        for place, (name, full, quick) in enumerate(JOBS):
             if options.only not in name:
                 continue
+            path = Path(folder) / f"{place}.jsonl"
             words = (quick if options.quick else full).split()
             print(f"\n== {name} {' '.join(words)}", flush=True)
             began = time.perf_counter()
@@ -94,11 +113,12 @@ def main() -> None:
             print(f"-- {time.perf_counter() - began:.0f} s", flush=True)
             if done.returncode:
                 failed.append(name)
-        figures = noted(path)
-    text = f"{machine()}\n\n{table(figures)}"
-    print(f"\n{text}", end="")
-    if not options.quick and not options.only and not failed:
-        TABLE.write_text(text, encoding="utf-8")
+                continue
+            text = f"{machine()}\n\n{table(noted(path))}"
+            print(f"\n{text}", end="", flush=True)
+            if not options.quick:
+                known = sections(TABLE.read_text(encoding="utf-8")) if TABLE.exists() else {}
+                TABLE.write_text(page({**known, _section(name, full): text.strip()}), encoding="utf-8")
     if failed:
         raise SystemExit(f"failed: {', '.join(failed)}")
 

@@ -6,7 +6,7 @@ import importlib.util
 from pathlib import Path
 
 import pytest
-from tests.benchmarks.__main__ import JOBS, table
+from tests.benchmarks.__main__ import JOBS, page, sections, table
 from tests.benchmarks.figures import FILE_SETTING, Figure, note, noted
 
 
@@ -23,6 +23,15 @@ def test_figures_that_were_noted_stand_in_the_table(tmp_path: Path, monkeypatch:
         "| ingest / plain read | 1.90 x | 1.50 to 2.50 | at most 2 x | 1,500 MiB |",
         "| events of a core | 79,999 events/s |  | at least 80,000 events/s; not met |  |",
     ]
+
+
+def test_a_benchmark_run_again_replaces_its_own_section_alone() -> None:
+    two = page({"report": "old", "ingest": "kept"})
+    assert list(sections(two)) == ["ingest", "report"], "in the order of the benchmarks"
+    again = page({**sections(two), "report": "new"})
+    assert sections(again) == {"ingest": "kept", "report": "new"}
+    assert page(sections(again)) == again
+    assert sections("") == {}
 
 
 def test_every_benchmark_named_is_there() -> None:
