@@ -11,7 +11,8 @@ from dripledger.engine import connect
 
 @cache
 def _database() -> duckdb.DuckDBPyConnection:
-    con = connect()
+    # one thread: tests run side by side, one a core, and a question of a few rows would wait for its others
+    con = connect(threads=1)
     # a test may damage a file that was read a moment ago
     con.execute("set enable_external_file_cache = false")
     return con

@@ -8,15 +8,22 @@ from datetime import date
 from html import unescape
 from typing import Any
 
+import duckdb
 import pytest
 from tests.measure_samples import site, store
 
 from dripledger.lists import ReviewRow
 from dripledger.measures import MEASURES, Month
-from dripledger.reports import Stamp, folder, words
-from dripledger.reports.blocks import Cell
-from dripledger.reports.case_list import CaseRow, farthest
+from dripledger.reports import Stamp, build, folder, words
+from dripledger.reports.areas import area_leaves
+from dripledger.reports.blocks import Cell, Leaf
+from dripledger.reports.case_list import CaseRow, farthest, read_cases
+from dripledger.reports.entries import entry_leaves
 from dripledger.reports.figures import for_people
+from dripledger.reports.first import cases_page
+from dripledger.reports.material import Material, gather
+from dripledger.reports.page_html import _blocks
+from dripledger.reports.pumps import alarms_leaf, read_pumps
 from dripledger.reports.texts import KIND_WORDS
 from dripledger.site import EntryRow
 
@@ -68,18 +75,45 @@ def sample(cases: int = 1) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def own() -> Any:
-    lists = {"entries": (EntryRow("insulin", True, ()),)}
+def own(*reviews: ReviewRow) -> Any:
+    lists = {"entries": (EntryRow("insulin", True, ()),), "reviews": reviews}
     return site(zone="Europe/Lisbon", lists=lists)
-
-
-def files_of(drawn: dict[str, Any], of: Any = None) -> dict[str, bytes]:
-    return folder.render_files(store(**drawn), of or own(), OCTOBER, STAMP)
 
 
 @pytest.fixture(scope="module")
 def files() -> dict[str, bytes]:
-    return files_of(sample())
+    return folder.render_files(store(**sample()), own(), OCTOBER, STAMP)
+
+
+def built(drawn: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+    """Make what cases are read from, which hangs on no review."""
+    con = store(**drawn)
+    build(con, own(), OCTOBER)
+    return con
+
+
+@pytest.fixture(scope="module")
+def other() -> Material:
+    """253 far overrides, a feed that logs no limit alerts, two clearings that end nothing; no entries.csv."""
+    drawn, of = sample(cases=253), site(zone="Europe/Lisbon")
+    drawn["programmings"] = [
+        {"programming_id": f"p{k}", "infusion_id": "i1", "source_name": "wards" if k < 30 else "feed"}
+        for k in range(90)
+    ]
+    drawn["ingests"].append(
+        {"source_name": "feed", "records_json": '["infusion_started"]', "source_file_sha256": "g"}
+    )
+    drawn["events"] += [
+        {"event_id": f"k{k}", "kind": "alarm_cleared", "alarm_kind": "door_open",
+         "occurred_at": "2026-10-05 07:00:00"}
+        for k in range(2)
+    ]  # fmt: skip
+    con = store(**drawn)
+    return gather(con, of, OCTOBER, STAMP, build(con, of, OCTOBER))
+
+
+def told(leaf: Leaf) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", _blocks(leaf))).split())
 
 
 def lines(files: dict[str, bytes], name: str, part: str) -> list[list[str]]:
@@ -127,6 +161,7 @@ def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(files: dic
     assert any("2 to 12 mL/h" in cell for cell in change)
     assert "record 19" in change[-2]
     assert change[-1] == "c"
+    assert change[-3] == "open"
     for name, case in (("long_stops.csv", "s"), ("rate_changes.csv", "c"), ("far_overrides.csv", "far0")):
         (row,) = csv.DictReader(files[name].decode().splitlines())
         assert row["case_id"] == case
@@ -151,32 +186,51 @@ def changed_twice(*more: dict[str, Any]) -> dict[str, Any]:
     return drawn
 
 
-def reviewed(drawn: dict[str, Any], case: str, on: str = "2026-11-01") -> dict[str, str]:
+@pytest.fixture(scope="module")
+def twice() -> duckdb.DuckDBPyConnection:
+    return built(changed_twice())
+
+
+@pytest.fixture(scope="module")
+def told_by_two() -> duckdb.DuckDBPyConnection:
+    """The same, but the second change lowers the rate, and a second log tells of the first one too."""
+    drawn = changed_twice(
+        {"event_id": "b", "source_record": 3, "source_file_sha256": SHA, "kind": "rate_changed",
+         "occurred_at": "2026-10-05 03:12:45"}
+    )  # fmt: skip
+    drawn["segments"][2]["rate_ml_h"] = "1.2"
+    return built(drawn)
+
+
+def reviewed(con: duckdb.DuckDBPyConnection, case: str, on: str = "2026-11-01") -> dict[str, str]:
     """Return what stands at each case of a changed rate once `case` was reviewed."""
-    lists = {
-        "entries": (EntryRow("insulin", True, ()),),
-        "reviews": (ReviewRow(case, "intended", date.fromisoformat(on), 2),),
-    }
-    found = lines(files_of(drawn, site(zone="Europe/Lisbon", lists=lists)), "cases.html", "rate_change")
-    return {cells[-1]: cells[-3] for cells in found}
+    found = read_cases(con, own(ReviewRow(case, "intended", date.fromisoformat(on), 2)))
+    return {case.case_id: case.disposition or "open" for case in found if case.kind == "rate_change"}
 
 
-def test_two_changes_in_one_infusion_are_two_cases() -> None:
-    assert reviewed(changed_twice(), "c") == {"c": "intended", "d": "open"}
-    assert reviewed(changed_twice(), "d") == {"c": "open", "d": "intended"}
+def test_two_changes_in_one_infusion_are_two_cases(twice: duckdb.DuckDBPyConnection) -> None:
+    assert reviewed(twice, "c") == {"c": "intended", "d": "open"}
+    assert reviewed(twice, "d") == {"c": "open", "d": "intended"}
 
 
 @pytest.mark.parametrize(("on", "later"), [("2026-10-06", "open"), ("2026-10-07", "intended")])
-def test_a_review_by_the_infusion_holds_for_what_had_happened_by_its_day(on: str, later: str) -> None:
+def test_a_review_by_the_infusion_holds_for_what_had_happened_by_its_day(
+    twice: duckdb.DuckDBPyConnection, on: str, later: str
+) -> None:
     """Once a change had the id of its infusion: such rows of reviews.csv still mean what they meant."""
-    assert reviewed(changed_twice(), "i1", on) == {"c": "intended", "d": later}
+    assert reviewed(twice, "i1", on) == {"c": "intended", "d": later}
 
 
-def test_a_moment_that_a_second_log_tells_as_well_stays_reviewed() -> None:
+def test_a_moment_that_a_second_log_tells_as_well_stays_reviewed(
+    told_by_two: duckdb.DuckDBPyConnection,
+) -> None:
     """The second log's event sorts first and names the case now; the review names the event of before."""
-    also = {"event_id": "b", "source_record": 3, "source_file_sha256": SHA, "kind": "rate_changed",
-            "occurred_at": "2026-10-05 03:12:45"}  # fmt: skip
-    assert reviewed(changed_twice(also), "c") == {"b": "intended", "d": "open"}
+    assert reviewed(told_by_two, "c") == {"b": "intended", "d": "open"}
+
+
+def test_a_lowered_rate_says_so(told_by_two: duckdb.DuckDBPyConnection) -> None:
+    found = [case.size for case in read_cases(told_by_two, own()) if case.kind == "rate_change"]
+    assert found == ["raised 6 times", "lowered 10 times"]
 
 
 def test_a_stop_told_by_the_pump_is_a_case_of_each_channel() -> None:
@@ -184,8 +238,8 @@ def test_a_stop_told_by_the_pump_is_a_case_of_each_channel() -> None:
     drawn["infusions"].append({**drawn["infusions"][0], "infusion_id": "i2", "channel": "B"})
     drawn["segments"] += [{**segment, "infusion_id": "i2", "channel": "B"} for segment in drawn["segments"]]
     drawn["events"][3]["channel"] = "()"
-    found = lines(files_of(drawn), "cases.html", "long_stop")
-    assert [cells[-1] for cells in found] == ["s:A", "s:B"]
+    found = [case.case_id for case in read_cases(built(drawn), own()) if case.kind == "long_stop"]
+    assert found == ["s:A", "s:B"]
 
 
 def test_outcomes_sum_to_the_attempts_and_small_numbers_have_no_share(files: dict[str, bytes]) -> None:
@@ -206,33 +260,19 @@ def test_neither_pages_nor_lists_hold_a_clock_time(files: dict[str, bytes]) -> N
         assert f'href="{name}"' in files["cases.html"].decode()
 
 
-def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what() -> None:
+def test_a_table_of_areas_says_how_much_is_left_out_and_the_facility_what(other: Material) -> None:
     """Two of three programmings come from a feed that logs no limit alerts."""
-    drawn = sample()
-    drawn["programmings"] = [
-        {"programming_id": f"p{k}", "infusion_id": "i1", "source_name": "wards" if k < 30 else "feed"}
-        for k in range(90)
-    ]
-    drawn["ingests"].append(
-        {"source_name": "feed", "records_json": '["infusion_started"]', "source_file_sha256": "g"}
-    )
-    found = files_of(drawn)
-    text = " ".join(unescape(re.sub(r"<[^>]+>", " ", found["areas.html"].decode())).split())
-    assert re.search(r"0 of 30 left out: 66.7 % not recorded", text)
-    entries = " ".join(unescape(re.sub(r"<[^>]+>", " ", found["entries.html"].decode())).split())
+    assert re.search(r"0 of 30 left out: 66.7 % not recorded", told(next(area_leaves(other))))
+    entries = told(next(entry_leaves(other)))
     assert "60 in-library programmings from sources that do not record limit alerts" in entries
 
 
-def test_clearings_that_ended_no_alarm_are_told_beside_the_times() -> None:
-    drawn = sample()
-    drawn["events"] += [
-        {"event_id": f"k{k}", "kind": "alarm_cleared", "alarm_kind": "door_open",
-         "occurred_at": "2026-10-05 07:00:00"}
-        for k in range(2)
-    ]  # fmt: skip
+def test_clearings_that_ended_no_alarm_are_told_beside_the_times(
+    files: dict[str, bytes], other: Material
+) -> None:
     said = "clearings that ended no alarm"
-    assert f"2 {said}" in files_of(drawn)["alarms.html"].decode()
-    assert said not in files_of(sample())["alarms.html"].decode()
+    assert f"2 {said}" in told(alarms_leaf(other, read_pumps(other)))
+    assert said not in files["alarms.html"].decode()
 
 
 def case(kind: str, far: float | None, name: str = "") -> CaseRow:
@@ -257,13 +297,6 @@ def test_two_more_than_fit_are_not_cut_off(cases: int, shown: int) -> None:
     assert len(farthest([case("long_stop", 12.0, f"{k}") for k in range(cases)], 10)) == shown
 
 
-def test_a_lowered_rate_says_so() -> None:
-    drawn = changed_twice()
-    drawn["segments"][2]["rate_ml_h"] = "1.2"
-    found = lines(files_of(drawn), "cases.html", "rate_change")
-    assert ["raised 6 times" in found[0], "lowered 10 times" in found[1]] == [True, True]
-
-
 def test_a_measure_has_one_name(files: dict[str, bytes]) -> None:
     """What the first page shows is defined under the same words."""
     page = files["index.html"].decode()
@@ -274,14 +307,17 @@ def test_a_measure_has_one_name(files: dict[str, bytes]) -> None:
         assert re.search(rf'<h2[^>]*id="{name}"[^>]*>\s*{re.escape(title)}', defined), title
 
 
-def test_a_list_cut_short_says_how_many_more_there_are() -> None:
-    found = files_of(sample(cases=253))["cases.html"].decode()
-    assert "3 more stand in it." in found
+def test_a_list_cut_short_says_how_many_more_there_are(files: dict[str, bytes], other: Material) -> None:
+    assert "3 more stand in it." in told(cases_page(other))
+    assert "more stand in it" not in files["cases.html"].decode()
 
 
-def test_without_a_list_of_entries_long_stops_are_not_called_none() -> None:
-    found = files_of(sample(), site(zone="Europe/Lisbon"))["cases.html"].decode()
-    assert "no entries.csv that says which entries are high-alert" in found
+def test_without_a_list_of_entries_long_stops_are_not_called_none(
+    files: dict[str, bytes], other: Material
+) -> None:
+    said = "no entries.csv that says which entries are high-alert"
+    assert said in told(cases_page(other))
+    assert said not in files["cases.html"].decode()
 
 
 @pytest.mark.parametrize(
