@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html import unescape
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
-from tests.measure_samples import site, store
-from tests.report_samples import STAMP
+from tests.measure_samples import site
 from tests.unit.test_reports_limits import OCTOBER, drawn, material_of, own
 
 from dripledger.measures import MEASURES, ROWS, Amount
-from dripledger.reports import folder
 from dripledger.reports.blocks import Table, Text
 from dripledger.reports.cards import card
+from dripledger.reports.dashboard import _leaves
 from dripledger.reports.entries import few_entries
 from dripledger.reports.figures import both_counts
 from dripledger.reports.first import sentences
+from dripledger.reports.material import Material
+from dripledger.reports.page_html import _blocks
 from dripledger.reports.paper import _card
 from dripledger.reports.standing import quality_leaf
 
@@ -80,9 +84,14 @@ def alarmed() -> dict[str, Any]:
     return {"infusions": infusions, "segments": segments, "alarms": alarms}
 
 
-def test_minutes_over_hours_are_told_in_minutes() -> None:
+@pytest.fixture(scope="module")
+def lost() -> Material:
+    return material_of(OCTOBER, own_site=site(), **alarmed())
+
+
+def test_minutes_over_hours_are_told_in_minutes(lost: Material) -> None:
     assert {"delivery_lost", "alarm_minutes"} <= set(MINUTES)
-    found = material_of(OCTOBER, own_site=site(), **alarmed())
+    found = lost
     made = card(found, "delivery_lost", found.history("delivery_lost"))
     assert (made.counts.text, made.joined, made.whole.text, made.base) == (
         "750 min", "in", "600", MEASURES["delivery_lost"].base,
@@ -95,13 +104,12 @@ def test_minutes_over_hours_are_told_in_minutes() -> None:
     assert (rate.counts.text, rate.joined, rate.whole.text) == ("50", "in", "600")
 
 
-def test_minutes_stand_as_minutes_on_the_pages() -> None:
-    files = folder.render_files(store(**alarmed()), site(), OCTOBER, STAMP)
-    assert "750 min in 600 running hours" in told(files["index.html"].decode())
-    assert "750 min of 600 h" in told(files["areas.html"].decode())
-    for name, content in files.items():
-        if name.endswith(".html"):
-            assert "750 of 600" not in told(content.decode()), name
+def test_minutes_stand_as_minutes_on_the_pages(lost: Material) -> None:
+    pages = {leaf.file: told(_blocks(leaf)) for leaf in _leaves(lost, [])}
+    assert "750 min in 600 running hours" in pages["index.html"]
+    assert "750 min of 600 h" in pages["areas.html"]
+    for name, text in pages.items():
+        assert "750 of 600" not in text, name
 
 
 def test_what_waits_and_tells_no_month_waits_for_a_person_too() -> None:
@@ -156,14 +164,27 @@ def test_the_table_of_reasons_is_of_the_month_and_the_untold_are_said_beside() -
     assert beside == []
 
 
-def overridden(*counts: int) -> dict[str, Any]:
+@pytest.fixture(scope="module")
+def nines() -> Material:
+    """Eleven entries with nine overrides each."""
     attempts = [
-        {"attempt_id": f"{entry}-{k}", "entry": f"drug {entry:02}", "outcome": "overridden",
+        {"attempt_id": f"{entry:02}-{k}", "entry": f"drug {entry:02}", "outcome": "overridden",
          "first_alert_at": "2026-10-05 08:00", "decided_at": "2026-10-05 08:00"}
-        for entry, many in enumerate(counts)
-        for k in range(many)
+        for entry in range(11)
+        for k in range(9)
     ]  # fmt: skip
-    return {"attempts": attempts}
+    return material_of(OCTOBER, own_site=site(), attempts=attempts)
+
+
+def overridden(nines: Material, counts: tuple[int, ...]) -> Material:
+    """Leave so many of each entry."""
+    attempts = nines.tables["attempts"]
+    left = {f"drug {entry:02}": many for entry, many in enumerate(counts)}
+    kept = pa.concat_tables(
+        attempts.filter(pc.equal(attempts["entry"], entry)).slice(0, many) for entry, many in left.items()
+    )
+    assert kept.num_rows == sum(counts)
+    return replace(nines, tables={**nines.tables, "attempts": kept})
 
 
 @pytest.mark.parametrize(
@@ -177,9 +198,9 @@ def overridden(*counts: int) -> dict[str, Any]:
     ],
 )
 def test_entries_with_as_many_overrides_stand_together_or_are_told(
-    counts: tuple[int, ...], shown: int, alike: int
+    nines: Material, counts: tuple[int, ...], shown: int, alike: int
 ) -> None:
-    blocks = few_entries(material_of(OCTOBER, own_site=site(), **overridden(*counts)))
+    blocks = few_entries(overridden(nines, counts))
     assert sum(len(block.rows) for block in blocks if isinstance(block, Table)) == shown
     text = " ".join(block.text for block in blocks if isinstance(block, Text))
     said = re.search(r"(\d+) entr(?:y has|ies have) as many overrides as the last of these \(1\)", text)
