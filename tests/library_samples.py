@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,12 @@ def logged(text: str, **more: Any) -> duckdb.DuckDBPyConnection:
     for event in events:
         event["care_area"] = event["care_area"] or "ICU"
     return connection_of(events, **more)
+
+
+@lru_cache(maxsize=8)
+def logged_once(text: str, records: str = '["all"]') -> duckdb.DuckDBPyConnection:
+    """Read a drawn log once for all: as many proposals as may be are held against it, as a review does."""
+    return logged(text, records=records)
 
 
 def write_library(path: Path, text: str) -> Path:

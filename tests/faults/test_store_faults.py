@@ -134,7 +134,7 @@ def kill_at(root: Path, stage: str) -> None:
     [
         *(pytest.param(stage, marks=LONG) for stage in ("lock", "first table")),
         "before commits",
-        "after commits",
+        pytest.param("after commits", marks=LONG),
     ],
 )
 def test_a_kill_leaves_a_whole_version_and_the_next_writer_repairs(tmp_path: Path, stage: str) -> None:

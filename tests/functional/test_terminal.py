@@ -169,7 +169,7 @@ time.sleep(1.5)
 """
 
 
-@pytest.mark.parametrize("signals", [1, 2])
+@pytest.mark.parametrize("signals", [1, pytest.param(2, marks=LONG)])
 def test_ctrl_c_is_not_swallowed_by_a_callback(cli: CommandLine, signals: int) -> None:
     run = subprocess.run(
         [sys.executable, "-c", SWALLOWED.format(signals=signals)],

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pytest
 from tests.generative.drawn_fleet import AREAS, CONTEXTS, drawn, libraries
 from tests.generative.oracle_measures import Found, Plain, Row
+from tests.marks import LONG
 from tests.measure_samples import site, table
 from tests.spec.drawn import connection_with
 
@@ -43,7 +44,7 @@ def by_product(events: Sequence[Row]) -> Found:
     }
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=LONG)])
 def test_every_measure_equals_its_plain_recomputation(seed: int) -> None:
     events = drawn(seed)
     plain, product = Plain(events).all(), by_product(events)

@@ -69,7 +69,15 @@ def _built(events: Sequence[Row], *, keep_steps: bool = False) -> dict[str, list
 
 
 @pytest.mark.parametrize("seeds", [1, pytest.param(3, marks=LONG), pytest.param(20, marks=pytest.mark.slow)])
-@pytest.mark.parametrize("lacking", [(), _OF_ATTEMPTS, _OF_ALARMS, (*_OF_ATTEMPTS, *_OF_ALARMS)], ids=len)
+@pytest.mark.parametrize(
+    "lacking",
+    [
+        (),
+        *(pytest.param(kinds, marks=LONG) for kinds in (_OF_ATTEMPTS, _OF_ALARMS)),
+        (*_OF_ATTEMPTS, *_OF_ALARMS),
+    ],
+    ids=len,
+)
 def test_however_it_is_planned_the_result_is_one(
     lacking: tuple[str, ...], seeds: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

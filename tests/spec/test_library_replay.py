@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from functools import cache
 from typing import Any
 
-import duckdb
 import pytest
-from tests.library_samples import limit_row, logged
+from tests.library_samples import limit_row, logged_once
 
 from dripledger.library.replay import Replay, replay
 
@@ -46,21 +43,9 @@ STRENGTHS = """
 """
 
 
-@cache
-def _read(log: str, records: str) -> duckdb.DuckDBPyConnection:
-    """Read a log once; as many proposals as may be are held against it, as a review does."""
-    return logged(log, records=records)
-
-
-@pytest.fixture(autouse=True, scope="module")
-def readings_end() -> Iterator[None]:
-    yield
-    _read.cache_clear()
-
-
 def _replay(log: str, *rows: dict[str, Any], records: str = '["all"]') -> Replay:
     proposed = [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)]
-    return replay(_read(log, records), proposed)
+    return replay(logged_once(log, records), proposed)
 
 
 def _line(found: Replay) -> dict[str, Any]:

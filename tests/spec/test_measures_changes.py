@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from tests.marks import LONG
 from tests.measure_samples import Figures, cell, cells, site, store, table
 from tests.spec.drawn import connection_with, events_of
 
@@ -39,7 +40,10 @@ def test_ruling_24_from_one_running_rate_to_another() -> None:
     """) == (2, 4)
 
 
-@pytest.mark.parametrize("state", ["paused", "bolus", "keep_open", "stopped_by_alarm", "unknown"])
+@pytest.mark.parametrize(
+    "state",
+    ["paused", "unknown", *(pytest.param(s, marks=LONG) for s in ("bolus", "keep_open", "stopped_by_alarm"))],
+)
 def test_what_another_state_lies_between_is_no_rate_change(state: str) -> None:
     segments = f"""
         | infusion_id | state   | rate_ml_h | started_at       | ended_at         |
@@ -65,7 +69,10 @@ def test_a_stop_and_start_within_two_seconds_is_one_and_a_pause_is_none() -> Non
     assert changes(GAP.replace("{s}", "2"), paused)[0] == 0
 
 
-@pytest.mark.parametrize(("initiator", "counted"), [("user", 1), ("-", 1), ("pump", 0), ("order", 0)])
+@pytest.mark.parametrize(
+    ("initiator", "counted"),
+    [pytest.param("user", 1, marks=LONG), ("-", 1), ("pump", 0), pytest.param("order", 0, marks=LONG)],
+)
 def test_what_the_pump_or_an_order_did_is_none(initiator: str, counted: int) -> None:
     segments = """
         | infusion_id | rate_ml_h | started_at       | ended_at         |
@@ -139,8 +146,8 @@ def test_changes_of_the_table_of_infusions_are_found_again() -> None:
     ("changed", "found"),
     [
         # 20 mg/h of 2 mg/mL are 10 mL/h, what ran before; 30 mg/h are 15, 0.5 mg/kg/h for 80 kg are 20
-        ("20 | mg/h", []),
-        ("30 | mg/h", [(10, 15)]),
+        pytest.param("20 | mg/h", [], marks=LONG),
+        pytest.param("30 | mg/h", [(10, 15)], marks=LONG),
         ("0.5 | mg/kg/h", [(10, 20)]),
         ("300 | [IU]/h", []),
     ],

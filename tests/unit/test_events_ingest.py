@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from tests.event_samples import HEADER, LINEAGE, WARDS, drop, events, make_site, read, rows, waiting
+from tests.marks import LONG
 
 from dripledger.errors import ConfigurationError, InputError, UsageError
 from dripledger.events import IngestResult, balance, ingest, list_quarantine, retry
@@ -345,7 +346,7 @@ def test_nested_json_lines(tmp_path: Path) -> None:
 NESTED_ARRAY = NESTED.replace("*.jsonl", "*.json").replace("json_lines", "json_array")
 
 
-@pytest.mark.parametrize("path", ["", "made.fleet"])
+@pytest.mark.parametrize("path", [pytest.param("", marks=LONG), "made.fleet"])
 def test_elements_in_the_records_of_a_json_document(tmp_path: Path, path: str) -> None:
     """An object a pump with a list of its events: each element is an event of the one record."""
     columns = ("pump_id", "sequence", "record_place", "cast(occurred_at as varchar)", "alarm_kind", "kind")
@@ -369,7 +370,7 @@ def test_elements_in_the_records_of_a_json_document(tmp_path: Path, path: str) -
     assert rows(site, "select source_record, reasons from quarantined") == [(4, ["no_event"])]
 
 
-@pytest.mark.parametrize("shape", ["json_lines", "json_array"])
+@pytest.mark.parametrize("shape", ["json_lines", pytest.param("json_array", marks=LONG)])
 def test_a_list_that_begins_later_counts_no_event_again(tmp_path: Path, shape: str) -> None:
     """A pump's list is a window over its log: without numbers, too, its place in there says nothing."""
     mapping = (NESTED if shape == "json_lines" else NESTED_ARRAY).replace('sequence = "item.seq"', "")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from tests.event_samples import HEADER, WARDS, drop, make_site, read, rows
+from tests.marks import LONG
 
 from dripledger.events import balance, redo, retry
 from dripledger.site import Site, load_site
@@ -88,8 +89,8 @@ def test_cut_below_title_lines_that_change_from_export_to_export(tmp_path: Path,
     [
         HEADER + LINES[0] + LINES[2] + LINES[3],  # another record stands before it: that proves nothing
         CUT + "x\n",  # goes on, and cannot be read either
-        HEADER + "".join(LINES[:2]),
-        HEADER + LINES[3],
+        pytest.param(HEADER + "".join(LINES[:2]), marks=LONG),
+        pytest.param(HEADER + LINES[3], marks=LONG),
     ],
 )
 def test_what_proves_nothing_lets_it_wait(tmp_path: Path, later: str) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
-from tests.library_samples import limit_row, logged
+from tests.library_samples import limit_row, logged_once
 from tests.spec.test_library_replay import LOG, ONE, STRENGTHS, TWO
 
 from dripledger.errors import UsageError
@@ -17,12 +17,9 @@ from dripledger.library.replay import replay
 
 
 def _curves(log: str, *rows: dict[str, Any], quantity: str = "flow_rate", **named: str) -> Curves:
-    con = logged(log)
-    try:
-        replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
-        return curves(con, "ICU", "heparin", quantity, "high", **named)
-    finally:
-        con.close()
+    con = logged_once(log)
+    replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
+    return curves(con, "ICU", "heparin", quantity, "high", **named)
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +74,7 @@ def test_a_limit_that_the_library_does_not_have_is_refused_with_what_it_has() ->
         {"entry": "Insulin", "soft_high": 3.0},
         {"care_area": "Ward", "soft_high": 3.0},
     )
-    con = logged(LOG)
+    con = logged_once(LOG)
     replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
     for place, told in (
         (("ICU", "heparin", "volume"), "Its quantities of 'heparin' of 'ICU': flow_rate."),
@@ -93,25 +90,22 @@ def test_a_limit_that_the_library_does_not_have_is_refused_with_what_it_has() ->
         ) as error:
             curves(con, *place, "high")
         assert told in str(error.value)
-    con.close()
 
 
 def test_a_place_may_be_typed_in_another_case() -> None:
-    con = logged(LOG)
+    con = logged_once(LOG)
     replay(con, [limit_row(number=2, soft_high=30.0)])
     (told,) = curves(con, " icu", "HEPARIN", "Flow_Rate", "high").drawn
     assert (told.care_area, told.entry, told.quantity) == ("ICU", "heparin", "flow_rate")
-    con.close()
 
 
 def test_of_two_names_that_differ_in_case_only_the_one_just_so_is_meant() -> None:
-    con = logged(LOG)
+    con = logged_once(LOG)
     rows = ({"soft_high": 30.0}, {"entry": "Heparin", "soft_high": 3.0})
     replay(con, [limit_row(number=n, **row) for n, row in enumerate(rows, start=2)])
     assert curves(con, "ICU", "heparin", "flow_rate", "high").drawn[0].entry == "heparin"
     with pytest.raises(UsageError, match="Near 'HEPARIN': heparin, Heparin"):
         curves(con, "ICU", "HEPARIN", "flow_rate", "high")
-    con.close()
 
 
 BOTH = (ONE | {"soft_high": 20.0}, TWO | {"soft_high": 3.5})
@@ -172,11 +166,10 @@ def test_of_the_libraries_that_were_in_force_each_has_its_curves() -> None:
     log = STRENGTHS.replace("| concentration_value |", "| library_version     |")
     log = log.replace("| 1                   | mg/mL ", "| 7                   |       ")
     log = log.replace("| 2                   | mg/mL ", "| 8                   |       ")
-    con = logged(log)
+    con = logged_once(log)
     rows = [limit_row(number=n, version=version, soft_high=20.0) for n, version in ((2, "7"), (3, "8"))]
     replay(con, rows, by_version=True)
     found = curves(con, "ICU", "heparin", "flow_rate", "high")
-    con.close()
     assert [(curve.version, curve.table["uses"][0].as_py()) for curve in found.drawn] == [("7", 2), ("8", 3)]
     assert found.table.column_names[:3] == ["version", "concentration", "weights"]
 

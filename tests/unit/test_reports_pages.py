@@ -205,7 +205,15 @@ def test_long_lists_page_and_say_how_many_there_are() -> None:
     assert lines == 700 == len(table(found, "lists/starts.csv"))
 
 
-@pytest.mark.parametrize("areas", [("icu",), tuple(f"Ward {k:02}" for k in range(40))], ids=["one", "forty"])
+@pytest.mark.parametrize(
+    "areas",
+    [
+        # a report below has one area alone, too
+        pytest.param(("icu",), marks=[pytest.mark.slow, pytest.mark.merge]),
+        tuple(f"Ward {k:02}" for k in range(40)),
+    ],
+    ids=["one", "forty"],
+)
 def test_one_area_and_forty_make_a_whole_report(areas: tuple[str, ...]) -> None:
     found = rendered(own_site(areas), **drawn(("2026-10",), areas, 3))
     assert sum(name.startswith("areas/") for name in found) == len(areas)

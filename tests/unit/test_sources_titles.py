@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from tests.event_samples import HEADER, WARDS, drop, make_site, read, rows
+from tests.marks import LONG
 
 from dripledger.events import redo
 from dripledger.site import load_site
@@ -87,9 +88,18 @@ def test_what_could_be_alike_by_chance_is_not_said(record: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "titles", ["Harbour Hill\n\n", 'all "pumps\n" of, the harbour\n', "\n\n", "a\r\nb\r\n"]
+    ("mark", "titles"),
+    [
+        pytest.param(mark, titles, marks=() if (mark == "") == is_plain else LONG)
+        for titles, is_plain in (
+            ("Harbour Hill\n\n", True),
+            ('all "pumps\n" of, the harbour\n', True),
+            ("\n\n", False),
+            ("a\r\nb\r\n", False),
+        )
+        for mark in ("", "\ufeff")
+    ],
 )
-@pytest.mark.parametrize("mark", ["", "\ufeff"])
 def test_the_engine_reads_a_clean_file_below_its_titles(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, titles: str, mark: str
 ) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from tests.event_samples import drop, make_site, read, rows
 from tests.functional.written_logs import BY_NAME, ROWS, open_document, packed
+from tests.marks import LONG
 
 from dripledger.errors import InputError
 from dripledger.site import Limits, load_site
@@ -144,7 +145,7 @@ def _without_people(form: str) -> str:
     [
         (_without_people("titled_sheet"), 0),
         # the other sheet holds nothing: what was read stays, and it is said
-        (_without_people("xlsx").replace(SHEET, 'sheet = "About"'), 1),
+        pytest.param(_without_people("xlsx").replace(SHEET, 'sheet = "About"'), 1, marks=LONG),
     ],
 )
 def test_a_kept_workbook_is_read_as_it_was_whatever_the_mapping_says_of_the_next(
