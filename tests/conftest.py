@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from filelock import FileLock
 
+from dripledger.engine import connect
 from dripledger.events.ingest import ingest
 from dripledger.hospital import generate
 from dripledger.schema import Table
@@ -41,6 +42,18 @@ def no_global_randomness(request: pytest.FixtureRequest) -> Iterator[None]:
 def _numpy_state() -> tuple[object, ...]:
     kind, keys, *rest = np.random.get_state(legacy=True)
     return kind, keys.tobytes(), *rest  # type: ignore[union-attr]
+
+
+@pytest.fixture(autouse=True, scope="session")
+def one_thread_in_a_plain_run(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Open the engine with one thread where no mark is asked for: tests run side by side, one a core.
+
+    `.ci/run`, and whoever asks for marks, gets the engine's own number; a process of its own always does.
+    """
+    with pytest.MonkeyPatch.context() as patched:
+        if request.config.option.markexpr == "not slow":
+            patched.setitem(connect.__kwdefaults__, "threads", 1)
+        yield
 
 
 @pytest.fixture(scope="session")
