@@ -6,7 +6,8 @@ from datetime import date
 from typing import Any
 
 from dripledger.measures import Month
-from dripledger.reports import Stamp
+from dripledger.reports import Stamp, build
+from dripledger.reports.material import Material, gather
 from dripledger.reports.rendering import render_files
 from dripledger.site import ChangeRow, EntryRow, PumpRow, ReviewRow, Site
 from tests.measure_samples import site, store
@@ -136,6 +137,12 @@ def own_site(areas: tuple[str, ...] = AREAS, **report: str) -> Site:
             "reviews": (ReviewRow("a2026-10-0-0", "slip", date(2026, 11, 1)),),
         },
     )
+
+
+def composed(own: Site, **given: Any) -> Material:
+    """Read what the pages of October are composed of: what a test of some blocks needs, at half the cost."""
+    con = store(**given)
+    return gather(con, own, OCTOBER, STAMP, build(con, own, OCTOBER))
 
 
 def rendered(own: Site | None = None, *, share: bool = False, **given: Any) -> dict[str, bytes]:

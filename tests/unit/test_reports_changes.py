@@ -15,16 +15,19 @@ import numpy as np
 import pytest
 from scipy import stats
 from tests.measure_samples import site, store
-from tests.report_samples import STAMP, rendered
+from tests.report_samples import STAMP
 
-from dripledger.measures import Month
+from dripledger.measures import Month, tabulate
 from dripledger.reports.blocks import Bullets, Heading, Picture, Table, Text
 from dripledger.reports.cards import changes_block
+from dripledger.reports.change_months import CSV_NAME, change_months
 from dripledger.reports.changes import changes_leaf, shown_changes, sides
 from dripledger.reports.compose import build
-from dripledger.reports.dashboard import _leaves
+from dripledger.reports.dashboard import _leaves, compose_dashboard
 from dripledger.reports.material import Material, gather
 from dripledger.reports.mixes import mix_blocks
+from dripledger.reports.page_html import render_leaves
+from dripledger.reports.tables import as_csv
 from dripledger.site import ChangeRow
 from dripledger.statistics import newcombe, rate_ratio
 
@@ -202,10 +205,17 @@ def test_a_change_of_all_compares_shares_and_rates_of_the_facility(material: Mat
 
 
 @pytest.fixture(scope="module")
-def files() -> dict[str, str]:
-    own = site(areas=("icu", "ward"), lists={"changes": CHANGES})
-    made = rendered(own, **drawn())
-    return {name: data.decode() for name, data in made.items() if name.endswith(("html", "csv"))}
+def files(material: Material) -> dict[str, str]:
+    """Render the pages, and the tables that stand beside them."""
+    month, by_area = [material.month], ("care_area",)
+    measures = tabulate(material.con, material.site, month, by_area, read=material.facts)
+    whole = tabulate(material.con, material.site, month, (), read=material.facts)
+    return {
+        **dict(render_leaves(compose_dashboard(material, [], measures))),
+        "measures.csv": as_csv(measures),
+        "measures_facility.csv": as_csv(whole),
+        CSV_NAME: as_csv(change_months(material)),
+    }
 
 
 def test_the_letters_of_charts_are_told_on_every_page_that_has_them(files: dict[str, str]) -> None:

@@ -10,9 +10,11 @@ from html import unescape
 from typing import Any
 
 import pytest
-from tests.report_samples import drawn, own_site, rendered
+from tests.report_samples import composed, drawn, own_site, rendered
 
 from dripledger.measures import MEASURES, ROWS, Form
+from dripledger.reports.page_html import _blocks
+from dripledger.reports.standing import quality_leaf
 from dripledger.statistics import survival_quantile
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -277,7 +279,7 @@ def test_figures_of_data_quality_open_what_they_are_made_of() -> None:
         }
         for place, number in enumerate((10, 11, 15, 16, 18))
     ]  # fmt: skip
-    quality = rendered(own_site(), **given)["quality.html"].decode()
+    quality = _blocks(quality_leaf(composed(own_site(), **given)))
     sources = re.findall(
         r"<tr[^>]*>(.*?)</tr>", quality.partition('id="sources"')[2].partition("<h2")[0], re.S
     )

@@ -9,10 +9,12 @@ from html import unescape
 from html.parser import HTMLParser
 
 import pytest
-from tests.report_samples import FORMULA, LONG, QUOTED, SCRIPT, drawn, own_site, rendered
+from tests.report_samples import FORMULA, LONG, QUOTED, SCRIPT, composed, drawn, own_site, rendered
 
 from dripledger.reports.behind import LISTS
+from dripledger.reports.first import cases_page, first_page
 from dripledger.reports.naming import slug
+from dripledger.reports.page_html import _blocks
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -180,9 +182,10 @@ def test_overrides_whose_size_is_not_known_are_never_told_as_none() -> None:
     given = drawn(("2026-10",), ("icu",), 24)
     for row in given["attempts"]:
         row |= {"limit_multiple": None, "outcome": "overridden"}
-    found = rendered(own_site(("icu",)), **given | {"alarms": [], "segments": []})
+    made = composed(own_site(("icu",)), **given | {"alarms": [], "segments": []})
     first, cases = (
-        " ".join(" ".join(Read(found[f"{n}.html"].decode()).told).split()) for n in ("index", "cases")
+        " ".join(" ".join(Read(_blocks(leaf)).told).split())
+        for leaf in (first_page(made, []), cases_page(made))
     )
     assert "no attempt that left the library" in first
     assert "no override at twice the limit" not in first

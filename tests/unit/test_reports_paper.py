@@ -40,7 +40,10 @@ def test_only_pinned_fonts_are_in_the_pdf(files: dict[str, bytes]) -> None:
 
 
 @pytest.mark.skipif(which("pdftotext") is None, reason="pdftotext (poppler) is not installed")
-@pytest.mark.parametrize(("paper", "size"), [("a4", "595 x 842"), ("letter", "612 x 792")])
+@pytest.mark.parametrize(
+    ("paper", "size"),
+    [("a4", "595 x 842"), pytest.param("letter", "612 x 792", marks=[pytest.mark.slow, pytest.mark.merge])],
+)
 def test_each_page_says_what_it_is_made_from_and_where_it_stands(
     tmp_path: Path, paper: str, size: str
 ) -> None:
