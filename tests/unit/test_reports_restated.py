@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
@@ -101,8 +102,13 @@ def told_by(blocks: Sequence[Block]) -> str:
 
 
 def test_a_restated_month_says_what_was_what_is_and_which_files(own: Site, tmp_path: Path) -> None:
-    """On a page; the others look at the blocks that such a page is made from."""
-    text = unescape((write_report(own, "2026-10", tmp_path / "r") / "index.html").read_text(encoding="utf-8"))
+    """On a page, with all that stands beside it; the others look at the blocks that it is made from."""
+    thresholds = own.settings.thresholds.model_copy(update={"continue_after_stop_s": 3600.0})
+    edited = replace(own, settings=own.settings.model_copy(update={"thresholds": thresholds}))
+    where = write_report(edited, "2026-10", tmp_path / "r")
+    for name in ("index.html", "definitions.html"):
+        assert "Not built yet" in (where / name).read_text(encoding="utf-8"), name
+    text = unescape((where / "index.html").read_text(encoding="utf-8"))
     part = text[text.index('id="restated"') : text.index('id="work"')]
     assert "was final at store version 1" in part
     assert "wards/late.csv (1)" in part
