@@ -117,6 +117,17 @@ class Thresholds(Strict):
     provisional_share: _Share = 0.95
     quarantine_share_max: _Share = 0.02
 
+    @property
+    def of_infusions(self) -> dict[str, float]:
+        """Those by which infusions are built; the others only measure and judge what was built."""
+        return {
+            "continue_after_stop_s": self.continue_after_stop_s,
+            "continue_after_pause_s": self.continue_after_pause_s,
+            "no_gap_s": self.no_gap_s,
+            "keep_open_wait_s": self.keep_open_wait_s,
+            "false_start_s": self.false_start_s,
+        }
+
 
 class Minimums(Strict):
     """Least data for a rate; below it a cell shows counts only."""

@@ -20,19 +20,28 @@ with listed as (
         )
 ),
 
+looked_up as (
+    select
+        l.*,
+        coalesce(r.disposition, b.disposition) as found,
+        coalesce(r.reviewed_on, b.reviewed_on) as reviewed_on
+    from listed as l
+    left join case_reviews as r
+        on l.attempt_id = r.case_id
+    -- an alert of the whole pump, named without the channel behind it, stands for each
+    left join case_reviews as b
+        on split_part(l.attempt_id, ':', 1) = b.case_id
+),
+
 reviewed as (
     select
         l.*,
         s.begins_at, s.ends_at, s.zone,
-        r.disposition as found,
-        r.reviewed_on,
         coalesce(
-            r.disposition <> 'undecided' and r.reviewed_on < cast(timezone(s.zone, s.ends_at) as date), false
+            l.found <> 'undecided' and l.reviewed_on < cast(timezone(s.zone, s.ends_at) as date), false
         ) as is_closed
-    from listed as l
+    from looked_up as l
     cross join library_span as s
-    left join case_reviews as r
-        on l.attempt_id = r.case_id
 ),
 
 paths as (

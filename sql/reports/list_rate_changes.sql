@@ -16,7 +16,7 @@ select
     p.path as source_file,
     e.source_file_sha256,
     e.source_record,
-    r.infusion_id as id,
+    r.infusion_id,
     timezone(t.zone, r.changed_at) as local_time
 from rate_changes as r
 inner join report_month as w

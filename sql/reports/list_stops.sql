@@ -13,7 +13,7 @@ select
     p.path as source_file,
     e.source_file_sha256,
     e.source_record,
-    s.infusion_id as id,
+    s.infusion_id,
     timezone(t.zone, s.started_at) as local_time
 from stopped_stretches as s
 inner join report_month as w

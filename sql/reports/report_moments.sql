@@ -1,7 +1,7 @@
 -- title: Long stops of high-alert entries, and rate changes fivefold or more, each with its file and record
 -- grain: one stop or change of the list that `what` names
 -- note: no clock time: area, day and minute would name the nurse on duty. A case is named by the event of its channel
--- or pump at that moment, as is its record; a review may name any event of that moment
+-- or pump that tells it, as is its record, else by what began the infusion; a review may name any event that tells it
 with listed as (
     select
         'long_stop' as what,
@@ -52,10 +52,6 @@ near as (
         e.event_id || case when e.channel = n.channel then '' else ':' || n.channel end as case_id,
         e.source_file_sha256,
         e.source_record,
-        case
-            when n.what = 'long_stop' then e.kind in ('alarm_raised', 'alarm_updated', 'fault_logged', 'door_opened')
-            else e.kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
-        end as says_so,
         e.channel = n.channel as of_channel
     from listed as n
     inner join counting_events as e
@@ -63,6 +59,11 @@ near as (
             n.pump_id = e.pump_id
             and n.happens_at = e.occurred_at
             and (n.channel = e.channel or e.channel = '')
+    where
+        case
+            when n.what = 'long_stop' then e.kind in ('alarm_raised', 'alarm_updated', 'fault_logged', 'door_opened')
+            else e.kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
+        end
 ),
 
 told as (
@@ -72,7 +73,7 @@ told as (
         happens_at,
         min_by(
             {'id': case_id, 'sha256': source_file_sha256, 'record': source_record},
-            {'kind': not says_so, 'far': not of_channel, 'id': case_id}
+            {'far': not of_channel, 'id': case_id}
         ) as found,
         list(case_id order by case_id) as ids
     from near

@@ -138,6 +138,22 @@ def test_open_cases_carry_over(review: ReviewRow | None, listed: tuple[str, str 
     assert found == ([] if listed is None else [listed])
 
 
+def test_an_alert_of_the_whole_pump_stands_for_each_channel_and_one_channel_for_itself() -> None:
+    attempts = "| attempt_id | channel | limit_multiple |\n" + "\n".join(
+        f"| a1:{channel} | {channel} | 3 |" for channel in "AB"
+    )
+
+    def status(*reviews: ReviewRow) -> dict[str, str]:
+        rows = _ask(OCTOBER, attempts=attempts, reviews=reviews)["cases"].to_pylist()
+        return {row["case_id"]: row["disposition"] for row in rows}
+
+    day = date(2026, 10, 20)
+    assert status(ReviewRow("a1", "slip", day)) == {"a1:A": "slip", "a1:B": "slip"}
+    assert status(ReviewRow("a1:B", "slip", day)) == {"a1:A": None, "a1:B": "slip"}
+    both = (ReviewRow("a1", "slip", day), ReviewRow("a1:B", "intended", day))
+    assert status(*both) == {"a1:A": "slip", "a1:B": "intended"}
+
+
 SETTLED = "| attempt_id | entered_final | limit_value | limit_unit |\n" + "\n".join(
     f"| a{n} | {final} | 5 | mg/h |" for n, final in enumerate([8, 8, 8.000001, 6, 7], start=1)
 )

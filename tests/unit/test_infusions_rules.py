@@ -7,15 +7,19 @@ import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
+from tests.database import connection
 from tests.event_samples import HEADER, drop, make_site, rows
 
 from dripledger.commands.status import describe
 from dripledger.events import IngestResult, ingest, redo, retry
 from dripledger.events.run import rules_of, why_rebuild
 from dripledger.infusions import rules
-from dripledger.site import Site, load_site
+from dripledger.infusions.build import make_settings
+from dripledger.measures import site_as_published
+from dripledger.site import Site, SiteSettings, Thresholds, load_site
 from dripledger.store import INFUSION_RULES, Ledger, verify_store
 
 LOG = (
@@ -135,15 +139,42 @@ def test_another_default_of_this_version_is_another_rule(tmp_path: Path) -> None
 def test_only_settings_that_infusions_rest_on_build_them_again(tmp_path: Path) -> None:
     """A remark, a title, a minimum do not: of a large store that would take a night."""
     site = read_once(tmp_path)
-    first = Ledger.open(site.store).snapshot()
+    first, built = Ledger.open(site.store).snapshot(), rows(site, ENDS)
     declared = tmp_path / "site.toml"
     before = declared.read_text(encoding="utf-8")
-    for more in ("# a remark\n", '[report]\ntitle = "Pumps"\n', "[minimums]\nstarts = 30\n"):
+    for more in (
+        "# a remark\n", '[report]\ntitle = "Pumps"\n', "[minimums]\nstarts = 30\n",
+        "[thresholds]\nlong_stop_s = 1200\nquarantine_share_max = 0.5\nprovisional_share = 0.9\n",
+    ):  # fmt: skip
         declared.write_text(f"{before}\n{more}", encoding="utf-8")
         assert why_rebuild(load_site(tmp_path), first) == ""
+        told = ingest(load_site(tmp_path))
+        # a version of its own, for its reports go by the new file
+        assert (told.ingest_id is not None, told.notes) == (True, ())
+        assert (
+            site_as_published(site, Ledger.open(site.store).snapshot()).settings
+            == load_site(tmp_path).settings
+        )
         assert ingest(load_site(tmp_path)).ingest_id is None
+    assert rows(site, ENDS) == built
     declared.write_text(f"{before}\n[thresholds]\ncontinue_after_stop_s = 1800\n", encoding="utf-8")
     assert "settings in site.toml" in why_rebuild(load_site(tmp_path), first)
+
+
+@pytest.mark.parametrize("name", sorted(Thresholds.model_fields))
+def test_the_rules_name_the_thresholds_that_infusions_are_built_by(name: str) -> None:
+    own = SiteSettings(format=1, facility="h", time_zone="UTC")
+    other = own.thresholds.model_copy(update={name: getattr(own.thresholds, name) / 2})
+    changed = own.model_copy(update={"thresholds": other})
+
+    def built_by(settings: SiteSettings) -> list[tuple[Any, ...]]:
+        con = connection()
+        make_settings(con, settings)
+        return con.execute("select * from settings").fetchall()
+
+    assert (built_by(own) != built_by(changed)) is (
+        rules.rules_text(own, {}) != rules.rules_text(changed, {})
+    )
 
 
 @pytest.mark.parametrize(

@@ -44,12 +44,12 @@ def contents(where: Path) -> dict[str, bytes]:
     return {p.relative_to(where).as_posix(): p.read_bytes() for p in where.rglob("*") if p.is_file()}
 
 
-def commit(own: Site, at: datetime, **drawn: object) -> None:
+def commit(own: Site, at: datetime, *, note: str = "", **drawn: object) -> None:
     ledger = Ledger.open_or_create(own.store)
     with ledger.write(at=at) as writer:
         for name, rows in drawn.items():
             writer.append(name, table(name, rows))  # type: ignore[arg-type]
-        writer.commit(ingest_id="1", declarations=own.declaration_files())
+        writer.commit(ingest_id="1", declarations=own.declaration_files(), note=note)
 
 
 @pytest.fixture(scope="module")

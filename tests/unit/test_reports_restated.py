@@ -179,6 +179,8 @@ def test_verify_checks_every_file_of_the_folder_and_those_inside(own: Site, tmp_
 def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     """Settings, lists and rules by name, version and day; not what is as it was when the month began."""
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    changes = tmp_path / "changes.csv"
+    changes.write_text("date,what,new_limits\n2026-07-01,new pumps,yes\n", encoding="utf-8")
     made = load_site(tmp_path)
     data = drawn(("2026-09", "2026-10"), ("icu",), 24)
     commit(made, datetime(2026, 10, 2, 6, tzinfo=UTC), **data)
@@ -211,9 +213,7 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
         assert "Not built yet" in page, name
         assert "entries.csv" not in page, name
     (tmp_path / "entries.csv").unlink()
-    (tmp_path / "changes.csv").write_text(
-        "date,what\n2026-08-15,new library\n2026-10-15,training\n", encoding="utf-8"
-    )
+    changes.write_text("date,what\n2026-08-15,new library\n2026-10-15,training\n", encoding="utf-8")
     ledger = Ledger.open(made.store)
     with ledger.write(at=datetime(2026, 11, 2, 6, tzinfo=UTC)) as writer:
         rules = {INFUSION_RULES: "others", LOOKUP_FILES: "ab  sources/beds.csv\n"}
@@ -222,6 +222,10 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     assert "site.toml (store version 3, 2026-11-02)" in last
     assert "the program's rules for infusions, written down for the first time (store version 3" in last
     assert "lookup files of sources, written down for the first time (store version 3" in last
-    assert "changes.csv (1 row of before the month, drawn in the charts)" in last
+    assert "changes.csv (2 rows of before the month came or went; 1 of them with new limits)" in last
     assert "entries.csv" not in last
     assert "Not built yet" not in last
+    first_row = ledger.snapshot("1").row
+    assert first_row is not None
+    (made.store / "declarations" / first_row.declarations["changes.csv"]).unlink()
+    assert "changes.csv (its rows of then cannot be read any more)" in told()

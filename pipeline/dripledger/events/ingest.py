@@ -24,6 +24,7 @@ from dripledger.events.run import (
     open_run,
     rebuild_notes,
     refuse_assumptions,
+    site_differs,
 )
 from dripledger.library import load_libraries
 from dripledger.schema import TABLES
@@ -123,7 +124,8 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
         "ignored": _ignored(account),
         "quarantine_share_max": run.site.settings.thresholds.quarantine_share_max,
     }  # fmt: skip
-    if not (counts or redone.sources or changed_libraries or rebuild or settled):
+    edited = site_differs(run.site, base)
+    if not (counts or redone.sources or changed_libraries or rebuild or settled or edited):
         return IngestResult(None, base.version, **told_all)
 
     run.tell("write events")

@@ -184,12 +184,16 @@ def why_rebuild(site: Site, snapshot: Snapshot) -> str:
     if kept is None:
         return "by which rules of the program they were built is not written down"
     if kept == hashlib.sha256(rules_of(site).encode()).hexdigest():
-        # whatever else of site.toml is another does not reach them
         return ""
-    content = hashlib.sha256((site.root / "site.toml").read_bytes()).hexdigest()
-    if row.declarations.get("site.toml") != content:
+    if site_differs(site, snapshot):
         return "settings in site.toml that they rest on, or rules of the program, are others"
     return "the program that built them did so by other rules than this one"
+
+
+def site_differs(site: Site, snapshot: Snapshot) -> bool:
+    """Whether `site.toml` is another than a store version keeps: reports of the next one go by it."""
+    content = hashlib.sha256((site.root / "site.toml").read_bytes()).hexdigest()
+    return snapshot.row is not None and snapshot.row.declarations.get("site.toml") != content
 
 
 def rebuild_notes(run: Run, build: bool) -> list[str]:

@@ -20,7 +20,7 @@ from dripledger.incidents.tables import as_json
 from dripledger.incidents.tracing import Asked, trace_case
 from dripledger.incidents.zips import pack
 from dripledger.site import Site
-from dripledger.store import INFUSION_RULES, Snapshot
+from dripledger.store import INFUSION_RULES, LOOKUP_FILES, Snapshot
 from dripledger.store.layout import write_whole
 
 FORMAT: Final = 1
@@ -34,6 +34,7 @@ _RECORD_COLUMNS: Final = (
 #: Declarations that a packet carries whole. Lookup tables stay out: they may say who somebody is.
 _LISTS: Final = (
     "site.toml", "clocks.csv", "service.csv", "pumps.csv", "entries.csv", "changes.csv", INFUSION_RULES,
+    LOOKUP_FILES,
 )  # fmt: skip
 
 

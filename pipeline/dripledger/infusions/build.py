@@ -54,22 +54,9 @@ def make_settings(con: duckdb.DuckDBPyConnection, settings: SiteSettings) -> Non
     settings
         The site's settings; all thresholds are in seconds.
     """
-    limits = settings.thresholds
-    con.execute(
-        """
-        create or replace temp table settings as select
-            cast(? as double) as continue_after_stop_s, cast(? as double) as continue_after_pause_s,
-            cast(? as double) as no_gap_s, cast(? as double) as keep_open_wait_s,
-            cast(? as double) as false_start_s
-        """,
-        [
-            limits.continue_after_stop_s,
-            limits.continue_after_pause_s,
-            limits.no_gap_s,
-            limits.keep_open_wait_s,
-            limits.false_start_s,
-        ],
-    )
+    limits = settings.thresholds.of_infusions
+    named = ", ".join(f"cast(? as double) as {name}" for name in limits)
+    con.execute(f"create or replace temp table settings as select {named}", list(limits.values()))
     areas = pa.table(
         {
             "care_area": pa.array(list(settings.care_areas), pa.string()),

@@ -47,7 +47,7 @@ def rules_text(settings: SiteSettings, beside: Mapping[str, str]) -> str:
         f"{name}.{column.name} {column.type.duckdb}" for name in RESULTS for column in TABLES[name].columns
     )
     contexts = {area: declared.context for area, declared in sorted(settings.care_areas.items())}
-    parts["settings"] = f"{settings.thresholds!r}\n{contexts!r}"
+    parts["settings"] = f"{settings.thresholds.of_infusions!r}\n{contexts!r}"
     parts.update(beside)
     return "".join(
         f"{hashlib.sha256(text.encode()).hexdigest()}  {name}\n" for name, text in sorted(parts.items())

@@ -158,7 +158,7 @@ LIMIT_MEASURES: Final[tuple[Measure, ...]] = (
     ),
     share(
         "far_overrides",
-        "Overrides at twice the limit or more",
+        "Overrides far over the limit",
         "Which overrides were at 2, 5 or 10 times the limit or more?",
         "overrides at 2 times the limit or more, and of them at 5 and 10 or more; each is listed",
         "overrides with known times the limit; the value is the count itself",

@@ -35,10 +35,15 @@ def limit_blocks(material: Material) -> list[Block]:
         Heading("Limit alerts by what was being programmed", "phases"),
         by_part(material, "At a", ("With a soft limit alert", "With a hard limit alert"), phases),
         Heading("Limit alerts of the whole facility", "facility"),
-        by_part(material, "What", ("Figure",), [(title_of(name), (name,)) for name in _TOTALS]),
+        by_part(material, "What", ("Figure",), [(_title(name), (name,)) for name in _TOTALS]),
         *left_out(material, ["soft_alert_share", *_TOTALS]),
         *apart(material, _APART),
     ]
+
+
+def _title(name: str) -> str:
+    """Return the title of a line; the whole of a measure in parts says from where on it counts."""
+    return f"{title_of(name)}: {FAR_TIMES[0]} times or more" if name == "far_overrides" else title_of(name)
 
 
 def apart(material: Material, known: Mapping[str, tuple[str, str]]) -> list[Block]:

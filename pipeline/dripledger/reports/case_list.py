@@ -100,11 +100,13 @@ def read_cases(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[CaseRow, ...
 def _disposition(row: dict[str, Any], found: Mapping[str, ReviewRow]) -> str:
     """Return what a review found of a case, '' where none did.
 
-    The case's own id comes first, then any other event of its moment: a log read later may tell the same
-    moment too, and what was reviewed stays so. Once a stop or a change had the id of its infusion: such a
-    review holds for what had happened by its day, and not for what came after it.
+    The case's own id comes first, then any other event that tells it: a log read later may tell the same
+    moment too, and what was reviewed stays so. The event of a whole pump without the channel behind it stands
+    for each channel. Once a stop or a change had the id of its infusion: such a review holds for what had
+    happened by its day, and not for what came after it.
     """
-    for name in (row["case_id"], *(row.get("known_as") or ())):
+    names = (row["case_id"], *(row.get("known_as") or ()))
+    for name in (*names, *(name.partition(":")[0] for name in names)):
         if name in found:
             return found[name].disposition
     whole = found.get(row.get("infusion_id") or "")

@@ -11,6 +11,7 @@ from dripledger.measures import MEASURES, Facts, Month, tabulate
 from dripledger.reports import words
 from dripledger.reports.figures import figure
 from dripledger.reports.model import BalanceRow, Figure, QualityRow
+from dripledger.reports.texts import KIND_WORDS
 from dripledger.site import Site
 
 #: The measures of data quality, in the order of their columns.
@@ -73,7 +74,7 @@ def left_out(con: duckdb.DuckDBPyConnection, month: str, decimal: str) -> tuple[
     """Say in sentences how much library use leaves out, and why; nothing where it leaves out nothing."""
     starts = _sums(con, "library_use_starts", ("denominator", "left_out_unknown", "left_out_unable"), month)
     hours = _sums(con, "library_use_hours", ("whole_us", "left_out_unknown_us", "left_out_unable_us"), month)
-    needs = " and ".join(MEASURES["library_use_starts"].needs) or "starts"
+    needs = " and ".join(KIND_WORDS[kind] for kind in MEASURES["library_use_starts"].needs)
     reasons = (
         "Their logs do not say whether the library was used. Where a log does say it, map it: library_use in "
         "the mapping's [fields], its words in [values.library_use].",

@@ -7,6 +7,7 @@ from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from dripledger.errors import ConfigurationError
 from dripledger.lists import read_changes
 from dripledger.measures import Month, site_as_published
 from dripledger.reports.blocks import Block, Heading, Text
@@ -57,7 +58,7 @@ def not_built_yet(site: Site, snapshot: Snapshot | None) -> Iterator[Block]:
     if snapshot is None or snapshot.row is None:
         return
     built, now = (
-        (s.thresholds, s.care_areas, s.precedence)
+        (s.thresholds.of_infusions, s.care_areas, s.precedence)
         for s in (site_as_published(site, snapshot).settings, site.settings)
     )
     if built != now:
@@ -71,7 +72,7 @@ def not_built_yet(site: Site, snapshot: Snapshot | None) -> Iterator[Block]:
 
 def _anew(site: Site, month: Month, snapshot: Snapshot) -> Iterator[Block]:
     zone = ZoneInfo(site.settings.time_zone)
-    rows = _built(snapshot)
+    rows = built_versions(snapshot)
     begins = month.begins_at(zone)
     base = next((r for r in rows if r.committed_at >= begins), rows[-1] if rows else None)
     if base is None:
@@ -107,7 +108,7 @@ def declared_since(site: Site, snapshot: Snapshot, base: CommitRow) -> list[str]
     """
     if not base.declarations:
         return []
-    later = (r for r in _built(snapshot) if r.version > base.version)
+    later = (r for r in built_versions(snapshot) if r.version > base.version)
     rows = [base, *later]
     # what is again as it was changes nothing
     now = rows[-1].declarations
@@ -118,7 +119,7 @@ def declared_since(site: Site, snapshot: Snapshot, base: CommitRow) -> list[str]
     ]
 
 
-def _built(snapshot: Snapshot) -> list[CommitRow]:
+def built_versions(snapshot: Snapshot) -> list[CommitRow]:
     """Return the versions in which infusions were built, the oldest first."""
     found = (r for r in snapshot.history if r.declarations and r.note != NOT_BUILT)
     return sorted(found, key=lambda r: r.version)
@@ -151,10 +152,16 @@ def _shown(name: str, base: CommitRow) -> str:
 
 
 def _dated_back(site: Site, snapshot: Snapshot, base: CommitRow, begins: date) -> str:
-    """Say how many changes of before the month were declared since; such a row moves the limits of charts."""
+    """Say how many rows of before the month came into `changes.csv` since, or went; charts show them."""
     kept = base.declarations.get("changes.csv")
-    known = set(read_changes(snapshot.root / "declarations" / kept)) if kept else set()
-    rows = [row for row in site.changes if row.date < begins and row not in known]
+    try:
+        known = set(read_changes(snapshot.root / "declarations" / kept)) if kept else set()
+    except ConfigurationError:
+        # a damaged store is for 'verify' to tell
+        return "changes.csv (its rows of then cannot be read any more)"
+    rows = [row for row in known.symmetric_difference(site.changes) if row.date < begins]
     if not rows:
         return ""
-    return f"changes.csv ({len(rows)} {plural(len(rows), 'row')} of before the month, drawn in the charts)"
+    limits = sum(row.new_limits for row in rows)
+    anew = f"; {limits} of them with new limits" if limits else ""
+    return f"changes.csv ({len(rows)} {plural(len(rows), 'row')} of before the month came or went{anew})"

@@ -6,19 +6,29 @@ That follows from the ledger alone, so an old report can be made again byte for 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
 from dripledger.engine import connect
-from dripledger.measures import STORE_TABLES, Facts, Month, prepare, site_as_published, tabulate
+from dripledger.errors import DripledgerError
+from dripledger.measures import (
+    STORE_TABLES,
+    Facts,
+    Month,
+    month_states,
+    prepare,
+    relations_of,
+    site_as_published,
+    tabulate,
+)
 from dripledger.reports.blocks import Block, Cell, Column, Heading, Table, Text
 from dripledger.reports.cards import title_of
 from dripledger.reports.figures import both_counts, figure, shown
 from dripledger.reports.material import Material
 from dripledger.reports.naming import short_month
-from dripledger.reports.redeclared import declared_since, listed
+from dripledger.reports.redeclared import built_versions, declared_since, listed
 from dripledger.reports.together import TOGETHER
 from dripledger.reports.words import plural, whole
 from dripledger.site import Site
@@ -26,8 +36,10 @@ from dripledger.store import CommitRow, Ledger, Snapshot
 
 Row = dict[str, Any]
 
-#: Months for which the old figures are worked out again; older ones are named with their files alone.
-_MOST_MONTHS: Final = 3
+#: Newest months with late files for which the old figures are worked out again; older ones are only named.
+_MOST_LATE: Final = 3
+#: Newest months that are looked at for what was declared anew alone.
+_MOST_DECLARED: Final = 3
 _MOST_FILES: Final = 20
 _MEASURES: Final = (*TOGETHER, "fleet_coverage")
 
@@ -38,11 +50,12 @@ class Restated:
 
     month: str
     version: int
-    #: measure, area, old row, new row
-    differs: tuple[tuple[str, str, Row, Row], ...]
     files: tuple[tuple[str, int], ...]
     declared: tuple[str, ...]
-    compared: bool
+    #: measure, area, old row, new row
+    differs: tuple[tuple[str, str, Row, Row], ...] = ()
+    #: Why nothing was compared; empty: it was.
+    untold: str = ""
 
 
 def restated_months(material: Material, snapshot: Snapshot | None) -> list[Restated]:
@@ -61,19 +74,26 @@ def restated_months(material: Material, snapshot: Snapshot | None) -> list[Resta
         material.con.execute("select month, final_at from report_month_finals").fetchall()
     )
     late = _late_files(material)
-    wanted: list[Restated] = []
-    for month in sorted(finals, reverse=True):
-        row = _final_row(snapshot, finals[month])
-        if month >= str(material.month) or row is None or row.version >= snapshot.version:
+    built = built_versions(snapshot)
+    found: list[Restated] = []
+    of_late = of_declared = 0
+    for month in sorted((m for m in {*finals, *material.months} if m < str(material.month)), reverse=True):
+        row = _final_row(built, finals.get(month))
+        if row is None or row.version >= snapshot.version:
             continue
-        declared = declared_since(material.site, snapshot, row)
-        compared = len(wanted) < _MOST_MONTHS
-        if late.get(month) or (compared and declared):
-            files = tuple(sorted(late.get(month, {}).items()))
-            wanted.append(Restated(month, row.version, (), files, tuple(declared), compared))
-    differs = _differences(material, snapshot, [one for one in wanted if one.compared])
-    found = [replace(one, differs=differs.get(one.month, ())) for one in wanted]
-    return [one for one in found if one.differs or not one.compared]
+        files = tuple(sorted(late.get(month, {}).items()))
+        declared = tuple(declared_since(material.site, snapshot, row))
+        one = Restated(month, row.version, files, declared)
+        if files:
+            of_late += 1
+            if of_late > _MOST_LATE or month not in material.months:
+                one = replace(one, untold="Its figures were not compared.")
+        elif declared and month in material.months and of_declared < _MOST_DECLARED:
+            of_declared += 1
+        else:
+            continue
+        found.append(one)
+    return [one for one in _compared(material, snapshot, found) if one.differs or one.untold]
 
 
 def _late_files(material: Material) -> dict[str, dict[str, int]]:
@@ -88,54 +108,70 @@ def _late_files(material: Material) -> dict[str, dict[str, int]]:
     return found
 
 
-def _final_row(snapshot: Snapshot, final_at: datetime) -> CommitRow | None:
-    """Return the version with which a month was final: the first one committed then or later."""
-    rows = sorted(snapshot.history, key=lambda r: r.version)
-    after = (r for r in rows if r.committed_at >= final_at)
-    return next(after, rows[-1] if rows else None)
+def _final_row(built: Sequence[CommitRow], final_at: datetime | None) -> CommitRow | None:
+    """Return the version with which a month was final: the first one built then or later.
+
+    None is final now that was before a pump in service was declared anew: the version before that is asked.
+    """
+    if final_at is not None:
+        return next((r for r in built if r.committed_at >= final_at), built[-1] if built else None)
+    now = built[-1].declarations.get("pumps.csv") if built else None
+    return next((r for r in reversed(built) if r.declarations.get("pumps.csv") != now), None)
 
 
-def _differences(
-    material: Material, snapshot: Snapshot, wanted: Sequence[Restated]
-) -> dict[str, tuple[tuple[str, str, Row, Row], ...]]:
+def _compared(material: Material, snapshot: Snapshot, found: Sequence[Restated]) -> Iterator[Restated]:
     """Work out again what was published, each version once, and set it against what is."""
-    found: dict[str, tuple[tuple[str, str, Row, Row], ...]] = {}
     now: dict[str, dict[tuple[str, str], Row]] = {}
     for row in (*material.by_area, *({**r, "care_area": ""} for r in material.facility)):
         if row["measure"] in _MEASURES:
             now.setdefault(row["month"], {})[row["measure"], row["care_area"]] = row
-    for version in sorted({one.version for one in wanted}):
-        months = [one.month for one in wanted if one.version == version]
-        then = _as_it_was(material.site, snapshot, version, months)
-        for month in months:
-            is_now = now.get(month, {})
-            found[month] = tuple(
-                (*place, then[month, *place], row)
-                for place, row in is_now.items()
-                if (month, *place) in then and _key(then[month, *place]) != _key(row)
+    then: dict[str, dict[tuple[str, str], Row]] = {}
+    untold: dict[int, str] = {}
+    for version in sorted({one.version for one in found if not one.untold}):
+        months = [one.month for one in found if one.version == version and not one.untold]
+        try:
+            then.update(_as_it_was(material.site, snapshot, version, months))
+        except DripledgerError as error:
+            untold[version] = f"Its figures of then cannot be worked out: {error}."
+    for one in found:
+        if one.untold or one.version in untold:
+            # a damaged store is for 'verify' to tell, but late files came in all the same
+            if one.files:
+                yield replace(one, untold=one.untold or untold[one.version])
+        elif one.month in then:
+            was = then[one.month]
+            differs = tuple(
+                (*place, was[place], row)
+                for place, row in now.get(one.month, {}).items()
+                if place in was and _key(was[place]) != _key(row)
             )
-    return found
+            yield replace(one, differs=differs)
 
 
 def _as_it_was(
     site: Site, snapshot: Snapshot, version: int, months: Sequence[str]
-) -> dict[tuple[str, str, str], Row]:
-    """Work out the measures of months at a store version, as declared then."""
+) -> dict[str, dict[tuple[str, str], Row]]:
+    """Work out measures at a store version, as declared then, of those of the months that were final then."""
     old = Ledger.open(snapshot.root).snapshot(str(version))
     site = site_as_published(site, old)
     asked = [Month(*map(int, month.split("-"))) for month in sorted(months)]
+    found: dict[str, dict[tuple[str, str], Row]] = {}
     con = connect()
     try:
         old.attach(con, STORE_TABLES)
-        prepare(con, site, asked)
+        prepare(con, site, asked, relations_of(_MEASURES))
         facts = Facts(con)
         rows = [
             *tabulate(con, site, asked, ("care_area",), _MEASURES, read=facts).to_pylist(),
             *tabulate(con, site, asked, (), _MEASURES, read=facts).to_pylist(),
         ]
+        states = month_states(con, site)
     finally:
         con.close()
-    return {(r["month"], r["measure"], r.get("care_area") or ""): r for r in rows}
+    for row in rows:
+        if not states[row["month"]].provisional:
+            found.setdefault(row["month"], {})[row["measure"], row.get("care_area") or ""] = row
+    return found
 
 
 def _key(row: Row) -> tuple[Any, ...]:
@@ -160,8 +196,10 @@ def restated_blocks(material: Material, found: Iterable[Restated]) -> list[Block
             )
         if one.declared:
             told.append(f"Declared anew since: {listed(one.declared)}.")
+        if one.untold:
+            told.append(one.untold)
         blocks.append(Text(" ".join(told), short_month(one.month)))
-        if not one.compared:
+        if one.untold:
             continue
         rows = tuple(
             (

@@ -1,0 +1,73 @@
+"""Which review closes which case, and what stands beside a case in the lists."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import pytest
+from tests.measure_samples import site
+from tests.unit.test_reports_limits import material_of
+from tests.unit.test_reports_warnings import OCTOBER, sample
+
+from dripledger.lists import ReviewRow
+from dripledger.reports.quality import left_out
+from dripledger.schema import EVENT_KINDS
+from dripledger.site import EntryRow
+
+pytest.importorskip("jinja2", reason="the extra [report] is not installed")
+
+
+def dispositions(drawn: dict[str, Any], case: str) -> dict[str, str]:
+    """Return what stands at each case once `case` was reviewed."""
+    lists = {
+        "entries": (EntryRow("insulin", True, ()),),
+        "reviews": (ReviewRow(case, "intended", date(2026, 11, 1), 2),),
+    }
+    own = site(zone="Europe/Lisbon", lists=lists)
+    return {one.case_id: one.disposition for one in material_of(OCTOBER, own_site=own, **drawn).cases}
+
+
+def at_once() -> dict[str, Any]:
+    """The first limit alert of a far override stands in the second of a sixfold change of the channel."""
+    drawn = sample()
+    drawn["attempts"][0].update({"first_alert_at": "2026-10-05 03:12:45"})
+    drawn["events"][0].update({"occurred_at": "2026-10-05 03:12:45"})
+    return drawn
+
+
+def test_a_review_closes_its_case_and_no_other_of_that_second() -> None:
+    for reviewed in ("far0", "c"):
+        found = dispositions(at_once(), reviewed)
+        assert {case for case, what in found.items() if what} == {reviewed}
+        assert {"far0", "c", "s", "left"} <= set(found)
+
+
+def test_the_event_of_a_whole_pump_stands_for_each_channel() -> None:
+    drawn = sample()
+    drawn["infusions"].append({**drawn["infusions"][0], "infusion_id": "i2", "channel": "B"})
+    drawn["segments"] += [{**segment, "infusion_id": "i2", "channel": "B"} for segment in drawn["segments"]]
+    drawn["events"][3]["channel"] = "()"
+    assert {c: w for c, w in dispositions(drawn, "s").items() if c.startswith("s")} == {
+        "s:A": "intended", "s:B": "intended",
+    }  # fmt: skip
+    assert {c: w for c, w in dispositions(drawn, "s:B").items() if c.startswith("s")} == {
+        "s:A": "", "s:B": "intended",
+    }  # fmt: skip
+
+
+def test_a_change_that_no_event_tells_goes_by_its_infusion() -> None:
+    drawn = sample()
+    drawn["events"][2]["kind"] = "key_pressed"
+    assert dispositions(drawn, "i1")["i1"] == "intended"
+
+
+def test_what_sources_do_not_record_is_said_in_words() -> None:
+    drawn = sample()
+    drawn["ingests"] = [
+        {"source_name": "wards", "records_json": '["rate_changed"]', "source_file_sha256": "g"}
+    ]
+    found = material_of(OCTOBER, own_site=site(zone="Europe/Lisbon"), **drawn)
+    told = " ".join(left_out(found.con, "2026-10", "."))
+    assert "Their sources do not record starts" in told
+    assert not [kind for kind in EVENT_KINDS if "_" in kind and kind in told]
