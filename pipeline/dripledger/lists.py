@@ -167,7 +167,7 @@ class Line:
 
     def one_of(self, column: str, allowed: tuple[str, ...]) -> str:
         """Return the value, which must be one of a few."""
-        value = self.need(column)
+        value = self.need(column).lower()
         if value not in allowed:
             raise self.wrong(column, f"{value!r} is none of {', '.join(allowed)}")
         return value
@@ -191,14 +191,16 @@ def check_header(
 
 
 def read_list(path: Path, required: tuple[str, ...], optional: tuple[str, ...] = ()) -> Iterator[Line]:
-    """Read a person's CSV list: UTF-8, comma, a header with known columns only."""
+    """Read a person's CSV list: UTF-8, a header with known columns only, commas or all semicolons."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise ConfigurationError("is not UTF-8 text", where=path, do="Save it as UTF-8") from None
     except OSError as error:
         raise ConfigurationError(f"cannot be read: {error.strerror}", where=path) from None
-    reader = csv.DictReader(text.splitlines(), restkey="", strict=True)
+    first = text.partition("\n")[0]
+    separator = ";" if ";" in first and "," not in first else ","
+    reader = csv.DictReader(text.splitlines(), restkey="", strict=True, delimiter=separator)
     header = [name.strip() for name in reader.fieldnames or []]
     check_header(path, header, required, optional)
     reader.fieldnames = header

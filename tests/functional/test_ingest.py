@@ -139,6 +139,7 @@ def test_too_much_in_quarantine_is_4(cli: CommandLine, site: Path) -> None:
     # as a report writes it
     in_words = reason.replace("_", " ").capitalize()
     assert len(cli.ok("quarantine", "--site", site, "--reason", in_words, "--json").json) == 1
+    assert len(cli.ok("quarantine", "--site", site, "--reason", f"{in_words} (1 204).", "--json").json) == 1
     cli("quarantine", "--site", site, "--reason", "no_such_reason").refused(2, "no_such_reason", reason)
 
 

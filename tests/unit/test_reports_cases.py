@@ -11,6 +11,9 @@ from tests.unit.test_reports_limits import material_of
 from tests.unit.test_reports_warnings import OCTOBER, sample
 
 from dripledger.lists import ReviewRow
+from dripledger.reports.blocks import Heading, Table, Text
+from dripledger.reports.case_list import case_lines
+from dripledger.reports.first import cases_page
 from dripledger.reports.quality import left_out
 from dripledger.schema import EVENT_KINDS
 from dripledger.site import EntryRow
@@ -71,3 +74,44 @@ def test_what_sources_do_not_record_is_said_in_words() -> None:
     told = " ".join(left_out(found.con, "2026-10", "."))
     assert "Their sources do not record starts" in told
     assert not [kind for kind in EVENT_KINDS if "_" in kind and kind in told]
+
+
+def test_of_many_open_cases_the_newest_are_shown_and_all_stand_in_a_table() -> None:
+    drawn = sample()
+    drawn["attempts"] += [
+        {**drawn["attempts"][0], "attempt_id": f"old{day}-{k}", "month": "2026-09",
+         "first_alert_at": f"2026-09-{day:02} 08:00:00"}
+        for day in range(1, 31) for k in range(9)
+    ]  # fmt: skip
+    drawn["events"].append({"event_id": "in september", "occurred_at": "2026-09-05 08:00:00"})
+    found = material_of(OCTOBER, own_site=site(zone="Europe/Lisbon"), **drawn)
+    blocks = cases_page(found).blocks
+    place = next(i for i, b in enumerate(blocks) if isinstance(b, Heading) and b.anchor == "open")
+    table, after = blocks[place + 1 : place + 3]
+    assert isinstance(table, Table)
+    assert isinstance(after, Text)
+    days = [row[0].text for row in table.rows]
+    assert (len(days), days[0], days[-1]) == (250, "2026-09-30", "2026-09-03")
+    assert "20 older ones stand in the table" in after.text
+    names, lines = case_lines(found.cases, "2026-10")
+    assert len(lines) == 270 + sum(case.month == "2026-10" for case in found.cases)
+    assert len({line[names.index("case_id")] for line in lines}) == len(lines)
+
+
+def test_a_review_of_what_names_no_case_is_told_on_the_page() -> None:
+    drawn = sample()
+    drawn["events"].append({"event_id": "end", "kind": "infusion_stopped"})
+    for case, astray in (("end", True), ("nowhere", True), ("c", False), ("s:B", False)):
+        reviews = (ReviewRow(case, "slip", date(2026, 11, 1), 2),)
+        own = site(zone="Europe/Lisbon", lists={"reviews": reviews})
+        blocks = cases_page(material_of(OCTOBER, own_site=own, **drawn)).blocks
+        told = [b.text for b in blocks if isinstance(b, Text) and "reviews.csv names" in b.text]
+        assert bool(told) is astray, case
+
+
+def test_how_far_says_on_which_side() -> None:
+    drawn = sample()
+    drawn["attempts"][1].update({"limit_side": "low", "limit_multiple": "1.66"})
+    found = material_of(OCTOBER, own_site=site(zone="Europe/Lisbon"), **drawn)
+    size = {case.case_id: case.size for case in found.cases}
+    assert (size["far0"], size["left"]) == ("10 times the limit", "1/1.66 of the limit")

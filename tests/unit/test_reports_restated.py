@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -24,7 +25,7 @@ from dripledger.reports.page_html import _blocks
 from dripledger.reports.redeclared import redeclared_blocks
 from dripledger.reports.restated import restated_blocks, restated_months
 from dripledger.site import Site, load_site
-from dripledger.store import INFUSION_RULES, LOOKUP_FILES, Ledger
+from dripledger.store import INFUSION_RULES, LOOKUP_FILES, Ledger, program_differs
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -207,6 +208,7 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     )
     assert "Not built yet" in told()
     assert "Not built yet" not in told(as_of="2")
+    assert "Not kept yet" not in told(as_of="2")
     shared = write_report(load_site(tmp_path), "2026-10", tmp_path / "shared", share=True)
     for name in ("index.html", "definitions.html"):
         page = (shared / name).read_text(encoding="utf-8")
@@ -220,6 +222,7 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
         writer.commit(ingest_id="1", declarations=made.declaration_files(), texts=rules)
     last = told()
     assert "site.toml (store version 3, 2026-11-02)" in last
+    assert "kept yet" not in last
     assert "the program's rules for infusions, written down for the first time (store version 3" in last
     assert "lookup files of sources, written down for the first time (store version 3" in last
     assert "changes.csv (2 rows of before the month came or went; 1 of them with new limits)" in last
@@ -229,3 +232,40 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     assert first_row is not None
     (made.store / "declarations" / first_row.declarations["changes.csv"]).unlink()
     assert "changes.csv (its rows of then cannot be read any more)" in told()
+
+
+def test_what_was_edited_and_not_kept_is_told_and_stands_in_the_manifest(tmp_path: Path) -> None:
+    """Minimums and lists count at once, so the same store version can give another report."""
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    commit(load_site(tmp_path), datetime(2026, 11, 2, 6, tzinfo=UTC), **drawn(("2026-10",), ("icu",), 24))
+    (tmp_path / "site.toml").write_text(f"{SITE}\n[minimums]\nstarts = 30\n", encoding="utf-8")
+    (tmp_path / "entries.csv").write_text("entry,high_alert\nheparin,yes\n", encoding="utf-8")
+    (tmp_path / "service.csv").write_text(
+        "pump,from,to,context\nP1,2026-01-01,,maintenance\n", encoding="utf-8"
+    )
+    site = load_site(tmp_path)
+    snapshot = Ledger.open(site.store).snapshot()
+    inside = told_by(redeclared_blocks(site, OCTOBER, snapshot))
+    assert "site.toml, entries.csv: edited since store version 1 was committed" in inside
+    assert "service.csv: another than the infusions of store version 1 were built with" in inside
+    shared = told_by(redeclared_blocks(site, OCTOBER, snapshot, share=True))
+    assert "site.toml: edited since" in shared
+    assert "entries.csv" not in shared
+    where = write_report(site, "2026-10", tmp_path / "now")
+    assert json.loads((where / "manifest.json").read_text())["edited"] == ["site.toml", "entries.csv"]
+    assert ", edited since." in (where / "index.html").read_text(encoding="utf-8")
+    then = write_report(site, "2026-10", tmp_path / "then", as_of="1")
+    assert json.loads((then / "manifest.json").read_text())["edited"] == []
+
+
+@pytest.mark.parametrize(
+    ("other", "program"),
+    [
+        ("a  settings\nb  sql/infusions/x.sql\n", False),
+        ("1  settings\nb  sql/infusions/x.sql\nc  events that count\n", False),
+        ("1  settings\nc  sql/infusions/x.sql\n", True),
+        ("1  settings\n", True),
+    ],
+)
+def test_other_settings_are_not_other_rules_of_the_program(other: str, program: bool) -> None:
+    assert program_differs("1  settings\nb  sql/infusions/x.sql\n", other) is program

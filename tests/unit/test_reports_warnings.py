@@ -157,7 +157,7 @@ def test_a_long_stop_and_a_big_change_name_the_record_of_their_moment(files: dic
         "the id of its event, for a review and for the command that shows what the pump did"
     )
     ((*change,),) = lines(files, "cases.html", "rate_change")
-    assert "raised 6 times" in change
+    assert "raised to 6 times" in change
     assert any("2 to 12 mL/h" in cell for cell in change)
     assert "record 19" in change[-2]
     assert change[-1] == "c"
@@ -230,7 +230,7 @@ def test_a_moment_that_a_second_log_tells_as_well_stays_reviewed(
 
 def test_a_lowered_rate_says_so(told_by_two: duckdb.DuckDBPyConnection) -> None:
     found = [case.size for case in read_cases(told_by_two, own()) if case.kind == "rate_change"]
-    assert found == ["raised 6 times", "lowered 10 times"]
+    assert found == ["raised to 6 times", "lowered to 1/10"]
 
 
 def test_a_stop_told_by_the_pump_is_a_case_of_each_channel() -> None:

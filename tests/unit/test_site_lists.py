@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from dripledger.errors import ConfigurationError
+from dripledger.lists import read_reviews
 from dripledger.site import load_site
 
 SITE = 'format = 1\nfacility = "harbour-hospital"\ntime_zone = "Europe/Lisbon"\n'
@@ -105,3 +107,19 @@ def test_a_change_names_the_measures_that_it_moves(tmp_path: Path) -> None:
     one, two = load_site(_site(tmp_path, changes=text)).changes
     assert (one.new_limits, one.measures) == (True, ("soft_alert_share", "override_share"))
     assert (two.new_limits, two.measures, two.area) == (False, (), "icu")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "case,disposition,date\nab,Slip,2026-10-05\n",
+        "case;disposition;date\r\nab;slip;2026-10-05\r\n",
+        "\ufeffcase;disposition;date\nab;SLIP;2026-10-05\n",
+    ],
+)
+def test_a_list_as_an_office_program_writes_it_is_read(tmp_path: Path, text: str) -> None:
+    """Where the comma is the decimal mark such programs part columns by semicolons, and capitals slip in."""
+    path = tmp_path / "reviews.csv"
+    path.write_text(text, encoding="utf-8")
+    (row,) = read_reviews(path)
+    assert (row.case, row.disposition, row.date) == ("ab", "slip", date(2026, 10, 5))

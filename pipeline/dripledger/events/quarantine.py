@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import re
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -31,9 +32,9 @@ _KEY: Final = "source_file_sha256, source_record"
 
 
 def _known(reason: str | None) -> str | None:
-    """Return the name of a reason that was given by it, or in words as reports write it."""
+    """Return the name of a reason that was given by it, or in words and with a count as reports write it."""
     known = [check.name for check in UNREADABLE]
-    name = None if reason is None else "_".join(reason.lower().split())
+    name = None if reason is None else "_".join(re.sub(r"\s*\([\d ]+\)\.?$", "", reason).lower().split())
     if name is not None and name not in known:
         raise UsageError(
             f"there is no reason {reason!r}", where="--reason", do=f"The reasons are: {', '.join(known)}"

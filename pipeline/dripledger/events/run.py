@@ -35,6 +35,7 @@ from dripledger.store import (
     Ledger,
     Snapshot,
     Writer,
+    program_differs,
     refuse_other_facility,
     spill_folder,
 )
@@ -183,10 +184,13 @@ def why_rebuild(site: Site, snapshot: Snapshot) -> str:
     kept = row.declarations.get(INFUSION_RULES)
     if kept is None:
         return "by which rules of the program they were built is not written down"
-    if kept == hashlib.sha256(rules_of(site).encode()).hexdigest():
+    rules = rules_of(site)
+    if kept == hashlib.sha256(rules.encode()).hexdigest():
         return ""
-    if site_differs(site, snapshot):
-        return "settings in site.toml that they rest on, or rules of the program, are others"
+    text = snapshot.root / "declarations" / kept
+    is_kept = site_differs(site, snapshot) and text.is_file()
+    if is_kept and not program_differs(text.read_text(encoding="utf-8"), rules):
+        return "settings in site.toml that they rest on are others"
     return "the program that built them did so by other rules than this one"
 
 

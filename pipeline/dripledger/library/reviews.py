@@ -9,12 +9,18 @@ import duckdb
 from dripledger.lists import ReviewRow
 from dripledger.site import Site
 
+#: Kinds of events that name a case: a limit alert and what became of it, a halt, a start, a change.
+_NAMING: Final = (
+    "limit_alerted", "limit_overridden", "reprogrammed_within_limits", "attempt_cancelled",
+    "library_bypassed", "alarm_raised", "alarm_updated", "fault_logged", "door_opened",
+    "infusion_started", "infusion_resumed", "rate_changed", "programme_changed", "order_accepted",
+)  # fmt: skip
 #: Cases that are named; of more only the number is told.
 _MOST: Final = 5
 
 
 def unknown_reviews(con: duckdb.DuckDBPyConnection, site: Site) -> list[ReviewRow]:
-    """Return the rows whose case is no event of the store, in the order of the file.
+    """Return the rows whose case is no event that a case can be named by, in the order of the file.
 
     Parameters
     ----------
@@ -28,7 +34,8 @@ def unknown_reviews(con: duckdb.DuckDBPyConnection, site: Site) -> list[ReviewRo
     if not asked:
         return []
     found = con.execute(
-        "select event_id from events where list_contains($1, event_id)", [sorted(set(asked.values()))]
+        "select event_id from events where list_contains($1, event_id) and list_contains($2, kind)",
+        [sorted(set(asked.values())), list(_NAMING)],
     ).fetchall()
     known = {event_id for (event_id,) in found}
     return [row for row in site.reviews if asked[row.case] not in known]
@@ -42,6 +49,6 @@ def told(rows: list[ReviewRow]) -> str:
     named = ", ".join(f"{row.case} (row {row.row})" for row in rows[:_MOST])
     more = f" and {len(rows) - _MOST} more" if len(rows) > _MOST else ""
     return (
-        f"reviews.csv names {len(rows)} {'case' if one else 'cases'} that no record of this store has, so "
+        f"reviews.csv names {len(rows)} {'case' if one else 'cases'} that no record of this store can be, so "
         f"{'it closes' if one else 'they close'} nothing: {named}{more}."
     )

@@ -1,6 +1,6 @@
 """Measures: definitions, calculation, small numbers."""
 
-from dripledger.measures.as_published import site_as_published
+from dripledger.measures.as_published import edited_since, site_as_published
 from dripledger.measures.calculate import (
     COLUMNS_AFTER,
     COLUMNS_BEFORE,
@@ -40,6 +40,7 @@ __all__ = [
     "Part",
     "calculate",
     "check_groups",
+    "edited_since",
     "measure_store",
     "month_range",
     "month_states",

@@ -53,3 +53,30 @@ def site_as_published(site: Site, snapshot: Snapshot) -> Site:
         if not (Path(folder) / "site.toml").is_file():
             return site
         return replace(load_site(Path(folder)), root=site.root)
+
+
+#: Lists that reports read as they stand, beside `site.toml`.
+_READ_AS_THEY_STAND = ("pumps", "entries", "changes")
+
+
+def edited_since(site: Site, snapshot: Snapshot) -> tuple[str, ...]:
+    """Return the files that say something else than a store version keeps, and that reports go by.
+
+    Parameters
+    ----------
+    site
+        The site by which a report is made. As it was published nothing is edited.
+    snapshot
+        The store version.
+
+    Returns
+    -------
+    tuple of str
+        Their names. ``reviews.csv`` is not among them: what a review finds stands in the next report.
+    """
+    kept = site_as_published(site, snapshot)
+    if kept is site:
+        return ()
+    names = ["site.toml"] if kept.settings != site.settings else []
+    names += [f"{name}.csv" for name in _READ_AS_THEY_STAND if getattr(kept, name) != getattr(site, name)]
+    return tuple(names)

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import duckdb
 
+from dripledger.case_command import trace_command
 from dripledger.lists import ReviewRow
 from dripledger.reports import words
 from dripledger.reports.blocks import Cell, Column, Table, Text
@@ -118,15 +119,19 @@ def _told(row: dict[str, Any], decimal: str) -> tuple[str, str, str]:
         text = words.number(value, decimal)
         return f"{text} {unit}" if text and unit else text
 
-    def times(value: float | None) -> str:
-        return "" if value is None else f"{number(float(f'{value:.3g}'))} times"
+    def times(value: float | None, side: str) -> str:
+        if value is None:
+            return ""
+        told = number(float(f"{value:.3g}"))
+        return f"1/{told} of the limit" if side == "low" else f"{told} times the limit"
 
     if row["what"] == "long_stop":
         return "stopped by an alarm", f"{number(round(row['minutes'], 1))} min", ""
     if row["what"] == "rate_change":
         told = f"{number(row['rate_before_ml_h'])} to {number(row['rate_ml_h'])} mL/h"
-        way = "raised" if row["rate_ml_h"] > row["rate_before_ml_h"] else "lowered"
-        return told, f"{way} {times(row['factor'])}", ""
+        factor = number(float(f"{row['factor']:.3g}"))
+        is_raised = row["rate_ml_h"] > row["rate_before_ml_h"]
+        return told, f"raised to {factor} times" if is_raised else f"lowered to 1/{factor}", ""
     value = row["entered_final"] if row["outcome"] == "overridden" else row["entered_first"]
     quantity = QUANTITIES.get(row["limit_quantity"], "a limit")
     told = f"{quantity} {number(value, row['limit_unit'])}".strip()
@@ -134,7 +139,11 @@ def _told(row: dict[str, Any], decimal: str) -> tuple[str, str, str]:
         side = f"{row['limit_side']} " if row["limit_side"] else ""
         told += f", {side}limit {number(row['limit_value'], row['limit_unit'])}"
     again = ", then brought inside" if row["reversed"] else ""
-    return told, times(row["limit_multiple"]), f"{OUTCOMES.get(row['outcome'], row['outcome'])}{again}"
+    return (
+        told,
+        times(row["limit_multiple"], row["limit_side"] or ""),
+        f"{OUTCOMES.get(row['outcome'], row['outcome'])}{again}",
+    )
 
 
 def case_table(
@@ -171,6 +180,23 @@ def case_table(
         ]
         rows.append(tuple(cells))
     return Table(tuple(columns), tuple(rows), empty=empty, sortable=True, on_paper=on_paper)
+
+
+def case_lines(cases: Sequence[CaseRow], month: str) -> tuple[tuple[str, ...], tuple[tuple[Any, ...], ...]]:
+    """Return names of columns, and a line for each case of a month and then for each open one of before."""
+    names = (
+        "month", "kind", "date", "shift", "care_area", "entry", "high_alert", "what_was_logged", "how_far",
+        "outcome", "review", "pump", "case_id", "source_file_and_record", "trace",
+    )  # fmt: skip
+    lines = tuple(
+        (
+            c.month, KINDS[c.kind][0], c.on, c.shift, c.area, c.entry, c.high_alert, c.told, c.size,
+            c.outcome, c.disposition or "open", c.pump, c.case_id, c.source.text, trace_command(c.case_id),
+        )
+        for c in sorted(cases, key=lambda case: case.month != month)
+        if c.month == month or c.is_open
+    )  # fmt: skip
+    return names, lines
 
 
 def farthest(cases: Sequence[CaseRow], most: int) -> list[CaseRow]:

@@ -9,11 +9,10 @@ from typing import Any, Final
 
 import pyarrow as pa
 
-from dripledger.case_command import trace_command
 from dripledger.reports.areas import area_leaves
 from dripledger.reports.behind import LISTS
 from dripledger.reports.blocks import Block, Bullets, Dashboard, Heading, Leaf, Sheet, Table, Text, Value
-from dripledger.reports.case_list import KINDS
+from dripledger.reports.case_list import case_lines
 from dripledger.reports.change_months import change_month_leaves
 from dripledger.reports.changes import changes_leaf, shown_changes
 from dripledger.reports.entries import entry_leaves
@@ -128,48 +127,8 @@ def _sheets(material: Material, measures: pa.Table) -> Iterator[Sheet]:
     yield sheet("Measures", "every measure of the month by care area, as in measures.csv", measures)
     if material.share:
         return
-    yield Sheet(
-        "Cases",
-        "the month's cases, and the open ones of the twelve months before",
-        (
-            "month",
-            "kind",
-            "date",
-            "shift",
-            "care_area",
-            "entry",
-            "high_alert",
-            "what_was_logged",
-            "how_far",
-            "outcome",
-            "review",
-            "pump",
-            "case_id",
-            "source_file_and_record",
-            "trace",
-        ),
-        tuple(
-            (
-                c.month,
-                KINDS[c.kind][0],
-                c.on,
-                c.shift,
-                c.area,
-                c.entry,
-                c.high_alert,
-                c.told,
-                c.size,
-                c.outcome,
-                c.disposition or "open",
-                c.pump,
-                c.case_id,
-                c.source.text,
-                trace_command(c.case_id),
-            )
-            for c in sorted(material.cases, key=lambda case: case.month != str(material.month))
-            if c.month == str(material.month) or c.is_open
-        ),
-    )
+    names, rows = case_lines(material.cases, str(material.month))
+    yield Sheet("Cases", "the month's cases, and the open ones of the twelve months before", names, rows)
     for name, what in LISTS.items():
         table = material.tables[name]
         timed = "local_time" in table.column_names

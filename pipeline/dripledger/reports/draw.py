@@ -255,7 +255,8 @@ def _right(axes: Axes, found: History, set_value: Set, low: float, ceiling: floa
         axes.text(
             1.02,
             spot,
-            text,
+            # there is room for so much
+            text.replace("under ", "<"),
             transform=axes.transAxes,
             va="center",
             ha="left",

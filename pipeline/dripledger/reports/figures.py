@@ -51,7 +51,7 @@ def figure(row: dict[str, Any], decimal: str, hide_reason: str = "") -> Figure:
     return Figure(
         counts=counts,
         units=("", "") if alike else (_UNITS[declared.counted], _UNITS[declared.over]),
-        value="" if row["value"] is None else _value(form, row["value"], decimal),
+        value="" if row["value"] is None else _value(form, row["value"], decimal, row["high95"]),
         interval=interval,
         status=row["status"],
         reason=reason,
@@ -77,13 +77,14 @@ def shown(cell: Figure) -> str:
     return cell.value or _STATUS.get(cell.status, "not measurable")
 
 
-def _value(form: Form, value: float, decimal: str) -> str:
+def _value(form: Form, value: float, decimal: str, high: float | None = None) -> str:
     if form is Form.SHARE:
         return words.percent(value, decimal)
     if form is Form.COUNT:
         return words.whole(round(value))
     if form is Form.TIMES:
-        return words.duration(value, decimal)
+        # in minutes where its interval is
+        return words.duration(value, decimal, 60 if high is not None and high >= 120 else 120)
     return words.rate(value, decimal)
 
 

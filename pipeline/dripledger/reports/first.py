@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from dripledger.library.reviews import told as told_astray
+from dripledger.library.reviews import unknown_reviews
 from dripledger.reports import words
 from dripledger.reports.blocks import Block, Bullets, Cell, Heading, Leaf, Pairs, Text
 from dripledger.reports.cards import cards, changes_block, title_of
@@ -45,6 +47,14 @@ def first_page(material: Material, restated: Sequence[Block]) -> Leaf:
         Heading("In three sentences", "three"),
         Bullets(sentences(material), numbered=True),
     ]
+    if material.share:
+        blocks.append(
+            Text(
+                "Months that are hidden count for no chart and no limit of one, so the internal form can say "
+                "of a change what this one cannot.",
+                quiet=True,
+            )
+        )
     blocks += _cases(material)
     blocks += restated
     if not material.share:
@@ -223,6 +233,8 @@ def cases_page(material: Material) -> Leaf:
     """Compose the page of all cases: the month's by kind, then the open ones of the months before."""
     month = str(material.month)
     blocks: list[Block] = [HOW_TO_TRACE] if any(c.month == month or c.is_open for c in material.cases) else []
+    if astray := told_astray(unknown_reviews(material.con, material.site)):
+        blocks.append(Text(astray))
     entries = with_page(material)
     for kind, (title, name) in KINDS.items():
         own = [c for c in material.cases if c.month == month and c.kind == kind]
@@ -235,19 +247,25 @@ def cases_page(material: Material) -> Leaf:
         if own:
             more = f"{whole(len(own) - 250)} more stand in it." if len(own) > 250 else ""
             blocks.append(Text(more, "The whole list as a table:", name, name))
-    _, before = _open_cases(material)
+    _, open_before = _open_cases(material)
+    before = sorted(open_before, key=lambda case: case.on, reverse=True)
     blocks.append(Heading(f"Open from earlier months: {whole(len(before))}", "open"))
     blocks.append(
         case_table(
             material.site,
-            before[-250:],
+            before[:250],
             empty="No case of the twelve months before is open.",
             entries=entries,
         )
     )
-    if len(before) > 250:
+    more = (
+        f"The newest stand here; {whole(len(before) - 250)} older ones stand in the table."
+        if len(before) > 250
+        else ""
+    )
+    if before or any(c.month == month for c in material.cases):
         blocks.append(
-            Text(f"{whole(len(before) - 250)} older ones are not shown; their months' reports list them.")
+            Text(more, "Every case of the month and every open one as a table:", "cases.csv", "cases.csv")
         )
     lead = (
         "A case is a question, not a fault: what was meant can only be found out by asking. What a "

@@ -16,6 +16,7 @@ from dripledger.engine import connect
 from dripledger.errors import UsageError
 from dripledger.measures import (
     STORE_TABLES,
+    edited_since,
     months_in_store,
     parse_month,
     refuse_outside,
@@ -76,7 +77,7 @@ def write_report(
     wanted = parse_month(month, committed_at=snapshot.committed_at, zone=site.zone)
     target = out if out is not None else site.reports / f"{wanted}{'-shared' if share else ''}"
     check_target(target)
-    made_from = stamp(site, snapshot)
+    made_from = stamp(site, snapshot).model_copy(update={"edited": edited_since(site, snapshot)})
     with spill_folder(site.store, "report") as spill:
         con = connect(spill)
         try:

@@ -118,7 +118,7 @@ def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             count,
             "record of the month waits in quarantine",
             "records of the month wait in quarantine",
-            "See 'dripledger quarantine'; mend the mapping, then read "
+            "'dripledger quarantine --reason ...' lists those of every month. Mend the mapping, then read "
             f"{plural(count, 'it', 'them')} again with --retry.{several}",
             [f"{as_words(reason)} ({whole(n)})" for reason, n in reasons],
         )

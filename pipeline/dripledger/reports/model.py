@@ -21,6 +21,8 @@ class Stamp(Frozen):
     code_version: str
     definitions_version: str
     declarations_sha256: str
+    #: Files of the site edited since the version was committed, that the output goes by all the same.
+    edited: tuple[str, ...] = ()
 
 
 class Figure(Frozen):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -162,6 +163,7 @@ def _table(table: Table) -> dict[str, Any]:
                 "title": table.columns[place].title,
                 "number": table.columns[place].number,
                 "tight": table.columns[place].tight,
+                "weight": _weight(table.columns[place].title, [row[place].text for row in rows]),
             }
             for place in kept
         ],
@@ -170,6 +172,13 @@ def _table(table: Table) -> dict[str, Any]:
         "empty": table.empty,
         "more": f"{left} more lines stand on the pages." if left else "",
     }
+
+
+def _weight(title: str, texts: list[str]) -> float:
+    """Return how much room a column of texts wants beside others: more for long texts and words."""
+    typical = sorted(len(text) for text in texts)[len(texts) // 2] if texts else 0
+    longest = max((len(word) for text in (title, *texts) for word in text.split()), default=0)
+    return max(math.sqrt(min(typical, 60)), float(min(longest, 16)), 5.0)
 
 
 def _cell(cell: Cell) -> list[str]:

@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 
 from dripledger.errors import ConfigurationError
 from dripledger.lists import read_changes
-from dripledger.measures import Month, site_as_published
+from dripledger.measures import Month, edited_since, site_as_published
 from dripledger.reports.blocks import Block, Heading, Text
 from dripledger.reports.naming import day
 from dripledger.reports.words import plural
 from dripledger.site import Site
-from dripledger.store import INFUSION_RULES, LOOKUP_FILES, NOT_BUILT, CommitRow, Snapshot
+from dripledger.store import INFUSION_RULES, LOOKUP_FILES, NOT_BUILT, CommitRow, Snapshot, program_differs
 
 #: Lists that grow from month to month, and change no figure of a month that was.
 _OF_EVERY_MONTH: Final = ("changes.csv", "reviews.csv")
@@ -49,24 +49,47 @@ def redeclared_blocks(
     """
     if snapshot is None or snapshot.row is None:
         return []
-    told = [*not_built_yet(site, snapshot), *(() if share else _anew(site, month, snapshot))]
+    told = [
+        *not_built_yet(site, snapshot),
+        *_not_kept_yet(site, snapshot, share),
+        *(() if share else _anew(site, month, snapshot)),
+    ]
     return [Heading("Declared anew", "redeclared"), *told] if told else []
 
 
 def not_built_yet(site: Site, snapshot: Snapshot | None) -> Iterator[Block]:
-    """Tell where `site.toml` was edited after the infusions of this version were built."""
+    """Tell what was edited after the events and infusions of this version were made by it."""
     if snapshot is None or snapshot.row is None:
         return
+    kept = site_as_published(site, snapshot)
     built, now = (
-        (s.thresholds.of_infusions, s.care_areas, s.precedence)
-        for s in (site_as_published(site, snapshot).settings, site.settings)
+        {
+            "site.toml": (s.settings.thresholds.of_infusions, s.settings.care_areas, s.settings.precedence),
+            "clocks.csv": s.clocks,
+            "service.csv": s.service,
+        }
+        for s in (kept, site)
     )
-    if built != now:
+    names = [name for name in built if built[name] != now[name]]
+    if names:
         yield Text(
-            f"site.toml is another than the infusions of store version {snapshot.version} were built with. "
-            "What is counted here rests on the former one, whatever windows are printed with it, until "
+            f"{', '.join(names)}: {plural(len(names), 'another', 'others')} than the infusions of store "
+            f"version {snapshot.version} were built with. What is counted here rests on the former "
+            f"{plural(len(names), 'one', 'ones')}, whatever windows are printed with it, until "
             "'dripledger ingest' has run.",
             "Not built yet",
+        )
+
+
+def _not_kept_yet(site: Site, snapshot: Snapshot, share: bool) -> Iterator[Block]:
+    """Tell which files say something else than this version keeps, though the figures go by them."""
+    names = [name for name in edited_since(site, snapshot) if not share or name == "site.toml"]
+    if names:
+        yield Text(
+            f"{', '.join(names)}: edited since store version {snapshot.version} was committed. Figures go by "
+            f"{plural(len(names), 'the file', 'the files')} of now, and no store version keeps "
+            f"{plural(len(names), 'it', 'them')} until 'dripledger ingest' has run.",
+            "Not kept yet",
         )
 
 
@@ -112,11 +135,29 @@ def declared_since(site: Site, snapshot: Snapshot, base: CommitRow) -> list[str]
     rows = [base, *later]
     # what is again as it was changes nothing
     now = rows[-1].declarations
+    changed = {
+        name: row for name, row in _changes(rows).items() if base.declarations.get(name) != now.get(name)
+    }
+    if INFUSION_RULES in changed and not _program_differs(snapshot, base.declarations, now):
+        # the settings that it names too stand in a file that is named by itself
+        del changed[INFUSION_RULES]
     return [
         f"{_shown(name, base)} (store version {row.version}, {_day_of(site, row)})"
-        for name, row in sorted(_changes(rows).items())
-        if base.declarations.get(name) != now.get(name)
+        for name, row in sorted(changed.items())
     ]
+
+
+def _program_differs(snapshot: Snapshot, before: Mapping[str, str], now: Mapping[str, str]) -> bool:
+    """Return whether two versions were built by other rules of the program, not by other settings alone."""
+    if before.get("site.toml") == now.get("site.toml"):
+        # its defaults are its own
+        return True
+    kept = [found.get(INFUSION_RULES) for found in (before, now)]
+    try:
+        texts = [(snapshot.root / "declarations" / name).read_text("utf-8") for name in kept if name]
+    except OSError:
+        return True
+    return len(texts) < len(kept) or program_differs(*texts)
 
 
 def built_versions(snapshot: Snapshot) -> list[CommitRow]:

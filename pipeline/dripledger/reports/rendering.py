@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from dripledger.measures import Month, tabulate
 from dripledger.reports.behind import CSV_NAMES, without_times
+from dripledger.reports.case_list import case_lines
 from dripledger.reports.change_months import CSV_NAME, change_months
 from dripledger.reports.changes import shown_changes
 from dripledger.reports.compose import build
@@ -22,7 +23,8 @@ from dripledger.reports.model import Stamp
 from dripledger.reports.page_html import render_leaves, style_sheet
 from dripledger.reports.paper import render_paper
 from dripledger.reports.redeclared import not_built_yet, redeclared_blocks
-from dripledger.reports.restated import restated_months
+from dripledger.reports.restated import CSV_NAME as RESTATED
+from dripledger.reports.restated import restated_months, restated_table
 from dripledger.reports.tables import as_csv
 from dripledger.reports.workbook import render_workbook
 from dripledger.site import Site
@@ -71,8 +73,11 @@ def render_files(
         texts["measures.csv"] = as_csv(measures)
     else:
         measures = tabulate(con, site, [month], ("care_area",), read=material.facts)
-        board = compose_dashboard(material, restated_months(material, snapshot), measures, told, unbuilt)
+        restated = restated_months(material, snapshot)
+        board = compose_dashboard(material, restated, measures, told, unbuilt)
         texts.update(_tables(material, measures))
+        if any(one.differs for one in restated):
+            texts[RESTATED] = as_csv(restated_table(restated))
         if shown_changes(material):
             texts[CSV_NAME] = as_csv(change_months(material))
     material.facts.forget()
@@ -123,6 +128,8 @@ def _tables(material: Material, measures: pa.Table) -> dict[str, str]:
         ).to_arrow_table()
         # the other events of a moment are for finding its review
         texts[name] = as_csv(found.drop_columns(["known_as"]) if "known_as" in found.column_names else found)
+    names, lines = case_lines(material.cases, str(month))
+    texts["cases.csv"] = as_csv(pa.table({n: [line[i] for line in lines] for i, n in enumerate(names)}))
     for name, table in material.tables.items():
         texts[CSV_NAMES[name]] = as_csv(without_times(table))
     texts["lists/start_windows.csv"] = as_csv(con.sql("select * from report_start_windows").to_arrow_table())

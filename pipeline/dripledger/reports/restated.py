@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
+import pyarrow as pa
+
 from dripledger.engine import connect
 from dripledger.errors import DripledgerError
 from dripledger.measures import (
@@ -40,6 +42,10 @@ Row = dict[str, Any]
 _MOST_LATE: Final = 3
 #: Newest months that are looked at for what was declared anew alone.
 _MOST_DECLARED: Final = 3
+#: Lines of a month on the first page: the whole facility's, and some areas'.
+_MOST_LINES: Final = 15
+#: The table beside the pages that holds them all.
+CSV_NAME: Final = "restated.csv"
 _MOST_FILES: Final = 20
 _MEASURES: Final = (*TOGETHER, "fleet_coverage")
 
@@ -208,8 +214,9 @@ def restated_blocks(material: Material, found: Iterable[Restated]) -> list[Block
                 *_pair(old, material),
                 *_pair(new, material),
             )
-            for measure, area, old, new in one.differs
+            for measure, area, old, new in sorted(one.differs, key=lambda line: bool(line[1]))
         )
+        beyond = len(rows) - _MOST_LINES
         blocks.append(
             Table(
                 (
@@ -220,13 +227,27 @@ def restated_blocks(material: Material, found: Iterable[Restated]) -> list[Block
                     Column("Is", number=True),
                     Column("Counts", number=True),
                 ),
-                rows[:60],
+                rows[:_MOST_LINES],
                 f"{short_month(one.month)}: what was, and what is."
-                + (f" {whole(len(rows) - 60)} more lines differ." if len(rows) > 60 else ""),
-                on_paper=10,
+                + (f" {whole(beyond)} more lines differ: see {CSV_NAME}." if beyond > 0 else ""),
             )
         )
     return blocks
+
+
+def restated_table(found: Sequence[Restated]) -> pa.Table:
+    """Return every figure that differs: what was, and what is, at the store version where it was final."""
+    lines = [
+        {
+            "month": one.month, "final_at_store_version": one.version, "measure": measure, "care_area": area,
+            **{f"{name}_{when}": None if row[name] is None else str(row[name])
+               for when, row in (("was", old), ("is", new))
+               for name in ("numerator", "denominator", "value")},
+        }
+        for one in found
+        for measure, area, old, new in one.differs
+    ]  # fmt: skip
+    return pa.Table.from_pylist(lines)
 
 
 def _pair(row: Row, material: Material) -> tuple[Cell, Cell]:

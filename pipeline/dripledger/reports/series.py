@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -11,7 +11,7 @@ from dripledger.measures import MEASURES, ROWS, Amount, Form, Month
 from dripledger.reports.anew import Restart
 from dripledger.reports.naming import short_month
 from dripledger.site import Site
-from dripledger.statistics import Change, ChartReading, Series, read_chart
+from dripledger.statistics import NO_FIGURE, Change, ChartReading, Series, read_chart
 
 Row = dict[str, Any]
 
@@ -143,4 +143,8 @@ def history(
         decimal=site.settings.report.decimal,
     )  # fmt: skip
     shown, marks = lines[len(earlier) :], marks_of(site, months, area)
+    if any(row["status"] == "hidden" for row in shown):
+        # in the form for sharing it is not for want of data
+        notes = tuple(note.replace(NO_FIGURE, "Hidden, or without a figure") for note in reading.notes)
+        reading = replace(reading, notes=notes)
     return History(measure, tuple(months), shown, reading, marks, factor)

@@ -46,13 +46,14 @@ from dripledger.statistics.month_spread import MonthSpread, month_spread
 from dripledger.statistics.poisson import garwood, rate_ratio, rate_ratio_p_value
 from dripledger.statistics.quantiles import normal_quantile, student_quantile
 from dripledger.statistics.rates import ClusteredRate, clustered_rate, clustered_ratio
-from dripledger.statistics.reading import read_chart
+from dripledger.statistics.reading import NO_FIGURE, read_chart
 from dripledger.statistics.rules import Runs, Signals, runs, signals
 from dripledger.statistics.standardise import Standardised, standardise
 from dripledger.statistics.suppress import SMALL_MOST, Hidden, suppress
 from dripledger.statistics.survival import Survival, SurvivalQuantile, kaplan_meier, survival_quantile
 
 __all__ = [
+    "NO_FIGURE",
     "SMALL_MOST",
     "AreaPoint",
     "ArrayError",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,9 @@ from dripledger.statistics.poisson import checked_events
 from dripledger.statistics.rules import Signals, runs, signals_of
 from dripledger.statistics.small_counts import is_small
 from dripledger.statistics.words import span
+
+#: Why a point is not there.
+NO_FIGURE: Final = "Too few data for a figure"
 
 
 def read_chart(
@@ -309,7 +313,7 @@ def _notes(
         )  # fmt: skip
     short = [labels[i] for i in np.flatnonzero(~told).tolist() if i >= since]
     if short:
-        notes.append(f"Too few data for a figure, so no point: {', '.join(short)}.")
+        notes.append(f"{NO_FIGURE}, so no point: {', '.join(short)}.")
     still = [labels[i] for i in np.flatnonzero(open_).tolist() if i >= since]
     if still:
         notes.append(f"Provisional, so without a signal: {', '.join(still)}.")

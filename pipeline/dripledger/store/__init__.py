@@ -1,6 +1,13 @@
 """The ledger on disk: versions of the whole store, reads as of a version or a date, one writer."""
 
-from dripledger.store.commits import COMMITS, INFUSION_RULES, LOOKUP_FILES, NOT_BUILT, CommitRow
+from dripledger.store.commits import (
+    COMMITS,
+    INFUSION_RULES,
+    LOOKUP_FILES,
+    NOT_BUILT,
+    CommitRow,
+    program_differs,
+)
 from dripledger.store.facility import refuse_other_facility
 from dripledger.store.layout import spill_folder
 from dripledger.store.ledger import Ledger
@@ -25,6 +32,7 @@ __all__ = [
     "Snapshot",
     "Writer",
     "is_sound",
+    "program_differs",
     "query",
     "refuse_other_facility",
     "spill_folder",

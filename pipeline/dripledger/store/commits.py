@@ -17,6 +17,8 @@ from dripledger.schema import Column, ColumnType, Table
 
 #: Among the declarations of a commit: the rules of the program that infusions were built by.
 INFUSION_RULES: Final = "infusion_rules.txt"
+#: Lines of that text that follow from the site's settings.
+_OF_SITE: Final = frozenset({"settings", "events that count"})
 #: Among them as well: the digests of the lookup files of `sources`, whose contents no commit keeps.
 LOOKUP_FILES: Final = "lookup_files.txt"
 #: Note of a commit whose events are newer than its segments and infusions.
@@ -66,6 +68,12 @@ COMMITS: Final = Table(
     ),
     ("version",),
 )
+
+
+def program_differs(one: str, other: str) -> bool:
+    """Return whether two texts of rules (`INFUSION_RULES`) differ in more than what follows from settings."""
+    first, second = (dict(line.split("  ", 1)[::-1] for line in text.splitlines()) for text in (one, other))
+    return any(first.get(name) != second.get(name) for name in {*first, *second} - _OF_SITE)
 
 
 @dataclass(frozen=True)
