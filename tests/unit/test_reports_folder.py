@@ -34,8 +34,8 @@ FILES = {
     "index.html", "cases.html", "areas.html", "entries.html", "alarms.html", "library.html", "fleet.html",
     "quality.html", "definitions.html", "style.css", "tables.js", "report.pdf", "report.xlsx",
     "measures.csv", "measures_by_source.csv", "measures_by_pump_type.csv", "measures_by_high_alert.csv",
-    "measures_facility.csv", "infusions.csv", "cases.csv", "far_overrides.csv", "left_library.csv", "long_stops.csv",
-    "rate_changes.csv", "implausible.csv", "manifest.json", "areas", "lists",
+    "measures_facility.csv", "infusions.csv", "cases.csv", "far_overrides.csv", "left_library.csv",
+    "long_stops.csv", "rate_changes.csv", "implausible.csv", "manifest.json", "areas", "lists",
 }  # fmt: skip
 
 
