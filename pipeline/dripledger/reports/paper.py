@@ -178,7 +178,7 @@ def _weight(title: str, texts: list[str]) -> float:
     """Return how much room a column of texts wants beside others: more for long texts and words."""
     typical = sorted(len(text) for text in texts)[len(texts) // 2] if texts else 0
     longest = max((len(word) for text in (title, *texts) for word in text.split()), default=0)
-    return max(math.sqrt(min(typical, 60)), float(min(longest, 16)), 5.0)
+    return min(longest, 12) / 2 + 1.4 * math.sqrt(min(typical, 60))
 
 
 def _cell(cell: Cell) -> list[str]:
