@@ -67,6 +67,13 @@ def where(made: Site) -> Path:
     return write_report(made, "2026-10")
 
 
+@pytest.fixture
+def rendered_once(where: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give the files of that report to whoever renders it again: what becomes of the folder is looked at."""
+    files = contents(where)
+    monkeypatch.setattr(folder, "render_files", lambda *_, **__: dict(files))
+
+
 def digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
@@ -93,6 +100,7 @@ def test_only_the_owner_can_read_it(where: Path) -> None:
     assert {stat.S_IMODE(path.stat().st_mode) for path in inside if path.is_dir()} == {0o700}
 
 
+@pytest.mark.usefixtures("rendered_once")
 def test_last_is_the_month_before_the_commit(made: Site) -> None:
     assert write_report(made, "last").name == "2026-10"
 
@@ -139,6 +147,7 @@ def test_an_old_version_is_reported_with_the_declarations_of_its_commit(tmp_path
     assert digest(now / "measures.csv") != digest(before / "measures.csv")
 
 
+@pytest.mark.usefixtures("rendered_once")
 def test_a_new_report_takes_the_place_of_the_old_one_and_leaves_nothing_behind(
     made: Site, where: Path, tmp_path: Path
 ) -> None:
@@ -153,6 +162,7 @@ def test_a_new_report_takes_the_place_of_the_old_one_and_leaves_nothing_behind(
     assert [path.name for path in tmp_path.iterdir()] == ["r"]
 
 
+@pytest.mark.usefixtures("rendered_once")
 def test_files_that_no_report_wrote_stay_when_it_is_written_again(
     made: Site, where: Path, tmp_path: Path
 ) -> None:
@@ -173,6 +183,7 @@ def test_files_that_no_report_wrote_stay_when_it_is_written_again(
     assert "notes.txt" not in json.loads((target / "manifest.json").read_text(encoding="utf-8"))["files"]
 
 
+@pytest.mark.usefixtures("rendered_once")
 def test_a_file_of_ones_own_with_the_name_of_a_new_one_is_refused_by_name(made: Site, tmp_path: Path) -> None:
     target = tmp_path / "r"
     write_folder(
