@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.functional.conftest import HEADER, TWO_INFUSIONS, CommandLine, infusion
+from tests.marks import LONG
 
 #: The JSON of interface: name -> type.
 DOCUMENT = {
@@ -202,6 +203,9 @@ def test_measures_report_and_status_of_a_tiny_site(cli: CommandLine, filled: Pat
     assert "harbour-hospital" in cli.ok("status", "--site", filled, "--format", "table").out
 
 
+# a report as written by its function is the same bytes elsewhere: unit/test_reports_folder.py
+@pytest.mark.slow
+@pytest.mark.merge
 def test_report_can_go_elsewhere_and_is_the_same_bytes(cli: CommandLine, filled: Path) -> None:
     from tests.functional.conftest import tree_digest
 
@@ -223,14 +227,20 @@ def test_query_answers_and_knows_measures(cli: CommandLine, filled: Path) -> Non
     ("sql", "words"),
     [
         ("select 1; select 2", ["2 statements", "one SELECT"]),
-        ("drop table events", ["one SELECT"]),
-        ("copy events to 'x.csv'", ["one SELECT"]),
-        ("set memory_limit = '1GB'", ["one SELECT"]),
         ("select * from read_csv('/etc/passwd')", ["read_csv"]),
-        ("select * from '/etc/passwd'", ["no table"]),
         ("select * from evnts", ["no table", "events"]),
-        ("selct 1", ["selct"]),
-        ("", ["empty"]),
+        # what each of these is refused for: unit/test_store_query.py
+        *(
+            pytest.param(sql, words, marks=LONG)
+            for sql, words in (
+                ("drop table events", ["one SELECT"]),
+                ("copy events to 'x.csv'", ["one SELECT"]),
+                ("set memory_limit = '1GB'", ["one SELECT"]),
+                ("select * from '/etc/passwd'", ["no table"]),
+                ("selct 1", ["selct"]),
+                ("", ["empty"]),
+            )
+        ),
     ],
 )
 def test_query_is_closed(cli: CommandLine, filled: Path, sql: str, words: list[str]) -> None:

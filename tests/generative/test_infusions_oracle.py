@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from tests.generative.awkward_logs import Row, fleets, pump_logs
 from tests.generative.oracle import in_order, rebuild
+from tests.marks import LONG
 from tests.spec.drawn import by_sql
 
 from dripledger.schema import TABLES
@@ -134,9 +135,10 @@ _TELLING = {
 }  # fmt: skip
 
 
-def test_sql_says_what_the_oracle_says() -> None:
-    """Every column of both tables, on 600 logs of the usual kinds."""
-    events = drawn_logs(600, 11, most=20, rare=False)
+@pytest.mark.parametrize("count", [200, pytest.param(600, marks=LONG)])
+def test_sql_says_what_the_oracle_says(count: int) -> None:
+    """Every column of both tables, on many logs of the usual kinds."""
+    events = drawn_logs(count, 11, most=20, rare=False)
     found = disagreements(events)
     if found:
         pytest.fail(f"{len(found)} logs differ; the shortest:\n{shortest(events, found)}", pytrace=False)

@@ -256,6 +256,8 @@ def test_what_was_not_read_again_stands_as_a_full_build_makes_it(grown: Grown) -
     assert len([row for row in writer.tables["infusions"].to_pylist() if row["pump_id"] == "plain"]) == 10
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_pumps_built_in_shares_are_built_as_together(monkeypatch: pytest.MonkeyPatch) -> None:
     """Some hundred events a build instead of two million: each share holds one or two pumps."""
     monkeypatch.setattr(import_module("dripledger.infusions.update"), "_EVENTS_A_BUILD", 150)
