@@ -104,6 +104,11 @@ class CareArea(Strict):
     context: Literal["clinical", "maintenance", "training", "unknown"] = "clinical"
 
 
+_OF_INFUSIONS: Final = {
+    "continue_after_stop_s", "continue_after_pause_s", "no_gap_s", "keep_open_wait_s", "false_start_s",
+}  # fmt: skip
+
+
 class Thresholds(Strict):
     """Windows and shares of the rules; each is printed with the figures that rest on it."""
 
@@ -120,13 +125,7 @@ class Thresholds(Strict):
     @property
     def of_infusions(self) -> dict[str, float]:
         """Those by which infusions are built; the others only measure and judge what was built."""
-        return {
-            "continue_after_stop_s": self.continue_after_stop_s,
-            "continue_after_pause_s": self.continue_after_pause_s,
-            "no_gap_s": self.no_gap_s,
-            "keep_open_wait_s": self.keep_open_wait_s,
-            "false_start_s": self.false_start_s,
-        }
+        return self.model_dump(include=_OF_INFUSIONS)
 
 
 class Minimums(Strict):

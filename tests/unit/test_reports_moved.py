@@ -111,6 +111,8 @@ def test_an_old_month_with_a_late_file_is_compared_though_something_was_declared
     assert [name.partition(" (")[0] for name in found["2026-06"].declared] == ["entries.csv"]
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_of_many_months_with_late_files_the_oldest_are_named_alone(hospital: Hospital) -> None:
     hospital.begin()
     for day, month in enumerate(MONTHS[:4], start=10):
@@ -141,6 +143,8 @@ def test_a_month_that_was_not_final_then_is_not_called_published(hospital: Hospi
     assert "2026-09" not in hospital.restated()
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_version_whose_infusions_were_not_built_published_nothing(hospital: Hospital) -> None:
     hospital.begin(NOT_BUILT)
     hospital.again(3)
@@ -149,6 +153,8 @@ def test_a_version_whose_infusions_were_not_built_published_nothing(hospital: Ho
     assert hospital.restated()["2026-09"].version == 2
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_what_the_store_no_longer_holds_stops_no_report(hospital: Hospital) -> None:
     hospital.begin()
     hospital.write("pumps.csv", PUMPS + "P9,syringe,2026-01-01,2026-01-31\n")
