@@ -104,11 +104,6 @@ class CareArea(Strict):
     context: Literal["clinical", "maintenance", "training", "unknown"] = "clinical"
 
 
-_OF_INFUSIONS: Final = {
-    "continue_after_stop_s", "continue_after_pause_s", "no_gap_s", "keep_open_wait_s", "false_start_s",
-}  # fmt: skip
-
-
 class Thresholds(Strict):
     """Windows and shares of the rules; each is printed with the figures that rest on it."""
 
@@ -125,7 +120,8 @@ class Thresholds(Strict):
     @property
     def of_infusions(self) -> dict[str, float]:
         """Those by which infusions are built; the others only measure and judge what was built."""
-        return self.model_dump(include=_OF_INFUSIONS)
+        judging = {"stale_library_days", "long_stop_s", "provisional_share", "quarantine_share_max"}
+        return self.model_dump(exclude=judging)
 
 
 class Minimums(Strict):
