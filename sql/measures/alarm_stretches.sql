@@ -52,7 +52,8 @@ numbered as (
 select
     pump_id,
     stretch,
-    min_by(source, alarm_id) as source,
+    -- of the first one: an alarm that joins months later moves no minute to another source
+    min_by(source, {'at': raised_at, 'id': alarm_id}) as source,
     min(raised_at) as began_at,
     max(ended_at) as ended_at
 from numbered

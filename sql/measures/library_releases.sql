@@ -7,31 +7,13 @@ with published as (
         min(library_published_at) as published_at
     from libraries
     group by library_version
-),
-
-seen as (
-    select
-        pump_id,
-        library_version,
-        min(occurred_at) as first_at
-    from counting_events
-    where library_version is not null
-    group by pump_id, library_version
-    union all
-    select
-        pump_id,
-        library_version,
-        min(started_at) as first_at
-    from infusions
-    where library_version is not null
-    group by pump_id, library_version
 )
 
 select
     coalesce(d.pump_model, '') as pump_model,
     s.library_version,
     coalesce(min(p.published_at), min(s.first_at)) as available_at
-from seen as s
+from library_sights as s
 left join pump_models as d
     on s.pump_id = d.pump_id
 left join published as p

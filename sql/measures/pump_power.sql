@@ -1,34 +1,9 @@
 -- title: Stretches in which a pump was on, from one event to the next
 -- grain: event of a pump that is followed by another while the pump stays on
 -- note: a power-on without a power-off before it means that the pump went off at an unknown moment: the time up to
--- it counts for nothing (ruling 25). What a server logs about a pump does not prove that it was on
-with together as (
-    select distinct
-        g.pump_id,
-        g.source_name
-    from pump_logs as g
-    inner join able_sources as c
-        on g.log = c.source_name and c.measure = 'pump_alarm_rate'
-),
-
-told as (
-    select
-        e.pump_id,
-        e.source_name as source,
-        e.occurred_at,
-        e.sequence,
-        e.event_id,
-        e.kind,
-        e.care_area,
-        e.use_context
-    from counting_events as e
-    left join able_sources as c
-        on e.source_name = c.source_name and c.measure = 'pump_alarm_rate'
-    left join together as g
-        on e.pump_id = g.pump_id and e.source_name = g.source_name
-    where
-        (c.source_name is not null or g.source_name is not null)
-        and e.kind not in ('communication_lost', 'communication_restored', 'library_received', 'order_received')
+-- it counts for nothing (ruling 25)
+with told as (
+    select * from power_events
 ),
 
 -- a session in the months begins at the last power-on before them at the earliest, and the first event after them ends

@@ -12,7 +12,7 @@ with pumps as (
         month,
         pump_id
     from pump_months
-    where not exists (select 1 from pumps_in_service)
+    where not (select pumps_listed from measure_settings)
 ),
 
 ingest_times as (

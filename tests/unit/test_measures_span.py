@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 from tests.measure_samples import site, store
 
 from dripledger.errors import UsageError
 from dripledger.events import run
 from dripledger.measures import Month, calculate, months_in_store, prepare, refuse_outside, span_text
+from dripledger.site import PumpRow
 from dripledger.store import NOT_BUILT
 
 
@@ -82,3 +85,15 @@ def test_rows_are_of_the_months_asked_for_and_areas_of_others_bring_none() -> No
 
 def test_ingest_and_measures_mean_the_same_note() -> None:
     assert run.NOT_BUILT == NOT_BUILT
+
+
+def test_whether_pumps_are_listed_does_not_hang_on_the_months_asked_for() -> None:
+    """By pumps.csv the only pump has left: a month after that waits for none, alone or beside others."""
+    con = store(events="| occurred_at |\n| 2026-09-05 08:00 |\n| 2026-10-05 08:00 |")
+    own = site(lists={"pumps": (PumpRow("P1", None, None, None, None, date(2026, 9, 20)),)})
+    states = []
+    for asked in (months("2026-10"), months("2026-09", "2026-10")):
+        prepare(con, own, asked, {"month_state"})
+        states.append(con.execute("select * from month_state where month = '2026-10'").fetchall())
+    assert states[0] == states[1]
+    assert states[0][0][1] == 0

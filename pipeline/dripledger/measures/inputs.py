@@ -27,8 +27,8 @@ STORE_TABLES = (
 #: Read once at most, or cheaper to read again than to keep.
 _VIEWS = (
     "sequence_records", "starts_by_window", "starts_variants", "continuation_pieces", "continuation_chains",
-    "plain_alerts", "pump_power", "alarm_channels", "alarm_stretches", "pump_models", "warnings_apart",
-    "clears_alone", "hours_behind",
+    "plain_alerts", "power_events", "pump_power", "alarm_channels", "alarm_stretches", "pump_models",
+    "warnings_apart", "clears_alone", "hours_behind",
 )  # fmt: skip
 
 _LONGEST_SILENCE_MONTHS = 12
@@ -228,5 +228,7 @@ def _settings(site: Site) -> pa.Table:
             "stale_us": pa.array([round(thresholds.stale_library_days * 86400e6)], pa.int64()),
             "long_stop_us": pa.array([round(thresholds.long_stop_s * 1e6)], pa.int64()),
             "variant_us": pa.array([round(LONG_WINDOW_S * 1e6)], pa.int64()),
+            # not whether one of them was in service in the months that happen to be prepared
+            "pumps_listed": pa.array([bool(site.pumps)], pa.bool_()),
         }
     )
