@@ -18,6 +18,7 @@ from dripledger.measures.facts import Facts, relations_of
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.measure import Amount, Direction, Form, IntervalKind, Least, Measure, Part
 from dripledger.measures.months import Month, month_range, parse_month
+from dripledger.measures.settled import Settled, find_settled
 from dripledger.measures.span import refuse_outside, refuse_unbuilt, span_text, store_months
 
 __all__ = [
@@ -38,9 +39,11 @@ __all__ = [
     "Month",
     "MonthState",
     "Part",
+    "Settled",
     "calculate",
     "check_groups",
     "edited_since",
+    "find_settled",
     "measure_store",
     "month_range",
     "month_states",

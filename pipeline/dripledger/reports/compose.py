@@ -64,7 +64,14 @@ def stamp(site: Site, snapshot: Snapshot) -> Stamp:
     )
 
 
-def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month, *, share: bool = False) -> Earlier:
+def build(
+    con: duckdb.DuckDBPyConnection,
+    site: Site,
+    month: Month,
+    *,
+    snapshot: Snapshot | None = None,
+    share: bool = False,
+) -> Earlier:
     """Make the relations of measures and reports for one month; the store's tables stand in `con`.
 
     They hold the twelve months before it as well, as far as the store knows of them; `report_month` names
@@ -76,6 +83,8 @@ def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month, *, share: bo
         Connection in which the store's tables stand.
     site, month
         The site and the month.
+    snapshot
+        The store version that the tables are of; None: nothing of it is remembered.
     share
         Whether it is for the form for sharing.
 
@@ -89,7 +98,7 @@ def build(con: duckdb.DuckDBPyConnection, site: Site, month: Month, *, share: bo
     # Of what is known, without a hole: a chart's points are neighbours.
     begins = next(n for n in count(1) if month.plus(-n) not in known)
     months = [month.plus(-n) for n in range(begins - 1, -1, -1)]
-    earlier = read_earlier(con, site, months[:-SPAN], share=share)
+    earlier = read_earlier(con, site, months[:-SPAN], snapshot=snapshot, share=share)
     prepare(con, site, months[-SPAN:], kept=("starts_by_window",))
     con.execute("create or replace temp table report_month (month varchar)")
     con.execute("insert into report_month values (?)", [str(month)])

@@ -40,6 +40,11 @@ class HoursBehind:
         self._lines = tuple(lines)
         self._known: dict[tuple[int, str, int | None], frozenset[int]] = {}
 
+    @property
+    def told(self) -> tuple[tuple[Alike, int], ...]:
+        """The lines as they were given."""
+        return self._lines
+
     @cached_property
     def areas(self) -> tuple[str, ...]:
         """Care areas in which an infusion ran or stood still."""

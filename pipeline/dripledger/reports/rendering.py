@@ -53,7 +53,8 @@ def render_files(
     site, month, made_from
         The site, the month, the stamp.
     snapshot
-        The store version, to look back at what was published; None: nothing is restated.
+        The store version that the tables are of, to look back at what was published and at settled months;
+        None: nothing is restated.
     share
         Whether to make the form for sharing.
 
@@ -62,7 +63,7 @@ def render_files(
     dict of str to bytes
         Path inside the folder -> content.
     """
-    earlier = build(con, site, month, share=share)
+    earlier = build(con, site, month, snapshot=snapshot, share=share)
     material = gather(con, site, month, made_from, earlier, share=share)
     texts: dict[str, str] = {"style.css": style_sheet(), "tables.js": _SCRIPT.read_text(encoding="utf-8")}
     told = redeclared_blocks(site, month, snapshot, share=share)
