@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from filelock import FileLock
+from hypothesis import settings
 
 from dripledger.engine import connect
 from dripledger.events.ingest import ingest
@@ -43,6 +44,13 @@ def no_global_randomness(request: pytest.FixtureRequest) -> Iterator[None]:
 def _numpy_state() -> tuple[object, ...]:
     kind, keys, *rest = np.random.get_state(legacy=True)
     return kind, keys.tobytes(), *rest  # type: ignore[union-attr]
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Draw the same in each plain run: it says whether a checkout works; `-m slow` draws anew."""
+    settings.register_profile("same", derandomize=True)
+    if config.option.markexpr != "slow":
+        settings.load_profile("same")
 
 
 @pytest.fixture(autouse=True, scope="session")

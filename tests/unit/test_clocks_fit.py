@@ -104,8 +104,9 @@ def test_settings_of_the_clock_are_found_where_they_were(
         return
     assert len(fit.stretches) == len(steps)
     for found, (day, offset) in zip(fit.stretches, steps, strict=True):
-        first = planted.true_s[found.first] / DAY
-        assert abs(first - day) < 0.3
+        # in records, for days pass between two now and then; a minute can hide among the delays of some
+        first = np.searchsorted(planted.true_s, day * DAY)
+        assert abs(found.first - first) <= (4 if min(sizes) >= 90 else 15)
         middle = (planted.true_s[found.first] + planted.true_s[found.last]) / 2 / DAY
         assert abs(found.offset_s - offset - drift * middle) < 15
 
