@@ -49,6 +49,6 @@ def told(rows: list[ReviewRow]) -> str:
     named = ", ".join(f"{row.case} (row {row.row})" for row in rows[:_MOST])
     more = f" and {len(rows) - _MOST} more" if len(rows) > _MOST else ""
     return (
-        f"reviews.csv names {len(rows)} {'case' if one else 'cases'} that no record of this store can be, so "
+        f"reviews.csv names {len(rows)} {'case' if one else 'cases'} that no record of this store has, so "
         f"{'it closes' if one else 'they close'} nothing: {named}{more}."
     )
