@@ -9,6 +9,7 @@ import duckdb
 
 from dripledger.measures import MonthState
 from dripledger.reports.model import Job
+from dripledger.reports.quality import waiting_without_month
 from dripledger.reports.words import as_words, plural, shorten, whole
 
 _Row = tuple[Any, ...]
@@ -122,10 +123,7 @@ def _waiting(con: duckdb.DuckDBPyConnection, month: str) -> Iterator[Job]:
             f"{plural(count, 'it', 'them')} again with --retry.{several}",
             [f"{as_words(reason)} ({whole(n)})" for reason, n in reasons],
         )
-    untold = con.execute(
-        "select cast(count(*) as bigint) from quarantine_months where occurred_at is null"
-    ).fetchall()[0][0]
-    if untold:
+    if untold := waiting_without_month(con):
         yield _job(
             untold,
             "record waits in quarantine whose month cannot be told",

@@ -70,6 +70,12 @@ def quality(
     )
 
 
+def waiting_without_month(con: duckdb.DuckDBPyConnection) -> int:
+    """Count the records in quarantine whose month nobody can tell; that of months not asked for can be."""
+    found = con.execute("select count(*) from quarantine_months where occurred_at is null").fetchall()
+    return int(found[0][0])
+
+
 def left_out(con: duckdb.DuckDBPyConnection, month: str, decimal: str) -> tuple[str, ...]:
     """Say in sentences how much library use leaves out, and why; nothing where it leaves out nothing."""
     starts = _sums(con, "library_use_starts", ("denominator", "left_out_unknown", "left_out_unable"), month)

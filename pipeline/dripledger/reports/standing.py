@@ -11,7 +11,7 @@ from dripledger.reports.cards import cards, changes_block
 from dripledger.reports.material import Material
 from dripledger.reports.model import Figure
 from dripledger.reports.naming import day
-from dripledger.reports.quality import QUALITY
+from dripledger.reports.quality import QUALITY, waiting_without_month
 from dripledger.reports.share import SHARED
 from dripledger.reports.shown_often import limits_changed, missing_table
 from dripledger.reports.words import as_words, plural, whole
@@ -239,10 +239,6 @@ def _waiting(material: Material) -> list[Block]:
         "select reason, records from report_waiting_reasons inner join report_month using (month)"
         " order by reason"
     ).fetchall()
-    # months that were not asked for are null too, though they can be told
-    ((untold,),) = material.con.execute(
-        "select count(*) from quarantine_months where month is null and occurred_at is null"
-    ).fetchall()
     return [
         Heading("Records in quarantine: why they wait", "quarantine"),
         Table(
@@ -251,7 +247,7 @@ def _waiting(material: Material) -> list[Block]:
             "A record with several reasons counts under each. 'dripledger quarantine' shows them.",
             "No record of the month waits.",
         ),
-        *_untold(int(untold)),
+        *_untold(waiting_without_month(material.con)),
         *_listed(
             (Column("Source"), Column("Source file / record"), Column("Why")),
             [
