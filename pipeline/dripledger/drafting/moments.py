@@ -155,7 +155,8 @@ def _same_but_order(one: str, other: str) -> bool:
     return one.replace("%d", "%_").replace("%m", "%_") == other.replace("%d", "%_").replace("%m", "%_")
 
 
-def _candidates() -> list[tuple[str, str]]:
+@cache
+def _candidates() -> tuple[tuple[str, str], ...]:
     found = [("iso", "year")]
     for order, dates in _DATES.items():
         for date in dates:
@@ -164,7 +165,7 @@ def _candidates() -> list[tuple[str, str]]:
                 found += [(f"{date}{join}{clock}", order) for join in _JOINS]
                 found += [(f"{date} {clock}%z", order), (f"{date} {clock} %z", order)]
     found += [(clock, "none") for clock in _CLOCKS]
-    return found
+    return tuple(found)
 
 
 def _fitting(texts: list[str], con: duckdb.DuckDBPyConnection) -> list[tuple[float, str, str]]:
@@ -172,8 +173,8 @@ def _fitting(texts: list[str], con: duckdb.DuckDBPyConnection) -> list[tuple[flo
     distinct = list(dict.fromkeys(texts))
     # spread over the whole sample: the first days of a month tell less than all of it
     few = distinct[:: max(1, len(distinct) // _MOST)]
-    left = _candidates()
-    left = [one for one in left if _may_fit(one[0], few[0]) or _may_fit(one[0], few[-1])]
+    first, last = _Look.of(few[0]), _Look.of(few[-1])
+    left = [one for one in _candidates() if _may_fit(one[0], first) or _may_fit(one[0], last)]
     for probe in (few[:3], few[:40], few):
         shares = _shares(probe, [pattern for pattern, _ in left], con)
         left = [
@@ -193,18 +194,37 @@ def _signature(pattern: str) -> tuple[frozenset[str], int, int]:
     return signs, sum(low for low, _ in bounds), sum(high for _, high in bounds)
 
 
-def _may_fit(pattern: str, text: str) -> bool:
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What is looked at of a text once for all patterns: digits, signs, letters that can be signs."""
+
+    whole: tuple[int, frozenset[str], frozenset[str]]
+    without_offset: tuple[int, frozenset[str], frozenset[str]]
+    dashed: bool
+    clock_and_offset: bool
+
+    @classmethod
+    def of(cls, text: str) -> _Look:
+        """Look at a text."""
+
+        def seen(told: str) -> tuple[int, frozenset[str], frozenset[str]]:
+            signs = frozenset(re.sub(r"[\w ]", "", told))
+            return sum(c.isdigit() for c in told), signs, frozenset("Th") & frozenset(told)
+
+        offset = _OFFSET.search(text) is not None
+        return cls(seen(text), seen(_OFFSET.sub("", text)), "-" in text, offset and ":" in text)
+
+
+def _may_fit(pattern: str, text: _Look) -> bool:
     """Whether a pattern and a text have like signs and as many digits: cheap, and it sorts out most."""
     if pattern == "iso":
-        return "-" in text
+        return text.dashed
     signs, least, most = _signature(pattern)
-    if "%z" in pattern:
-        text = _OFFSET.sub("", text)
-    elif _OFFSET.search(text) and ":" in text:
+    with_offset = "%z" in pattern
+    if text.clock_and_offset and not with_offset:
         return False
-    if not least <= sum(c.isdigit() for c in text) <= most:
-        return False
-    return signs == set(re.sub(r"[\w ]", "", text)) | (signs & {"T", "h"} & set(text))
+    digits, own, letters = text.without_offset if with_offset else text.whole
+    return least <= digits <= most and signs == own | (signs & letters)
 
 
 def _shares(texts: list[str], patterns: list[str], con: duckdb.DuckDBPyConnection) -> list[float]:

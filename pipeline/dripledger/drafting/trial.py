@@ -244,13 +244,21 @@ def _waiting(con: duckdb.DuckDBPyConnection) -> pa.Table:
 
 def _labels(con: duckdb.DuckDBPyConnection) -> pa.Table:
     parts = [
-        f"select '{what}' as what, {column} as label, count(*) as events from first_events "
+        f"select '{what}' as what, {column} as label, count(*) as events from told "
         f"where list_contains(unmapped, '{what}') group by {column}"
         for what, column in _LABELS.items()
     ]
-    return con.sql(
-        f"select what, label, events from ({' union all '.join(parts)}) order by what, events desc, label"
-    ).to_arrow_table()
+    # the events are made once for all kinds of labels: a union of views would make them anew for each
+    told = f"select unmapped, {', '.join(_LABELS.values())} from first_events where len(unmapped) > 0"
+    rows = con.execute(
+        f"with told as materialized ({told}) select what, label, events from ({' union all '.join(parts)}) "
+        "order by what, events desc, label"
+    ).fetchall()
+    return pa.table({
+        "what": pa.array([r[0] for r in rows], pa.string()),
+        "label": pa.array([r[1] for r in rows], pa.string()),
+        "events": pa.array([r[2] for r in rows], pa.int64()),
+    })  # fmt: skip
 
 
 def _worst(con: duckdb.DuckDBPyConnection, account: Account, mapping: Mapping) -> pa.Table:

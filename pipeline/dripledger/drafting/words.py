@@ -7,7 +7,7 @@ import tomllib
 import unicodedata
 from dataclasses import dataclass
 from difflib import SequenceMatcher
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any, Final
 
@@ -74,6 +74,7 @@ def code_rules() -> dict[str, Any]:
     return _data("codes.toml")
 
 
+@lru_cache(maxsize=50_000)  # the words of a language's test and of the concepts are the same
 def _likeness(token: str, word: str) -> float:
     """Return how surely one token of a header is a word or holds it, 0 to 1."""
     if token == word:
@@ -90,10 +91,10 @@ def _likeness(token: str, word: str) -> float:
         return 0.75 if len(token) >= 4 else 0.65
     if len(token) >= 3 and len(word) <= 12 and _skeleton(token, word):
         return 0.6
-    if len(token) >= 5 and len(word) >= 5 and abs(len(token) - len(word)) <= 2:
-        common = SequenceMatcher(None, token, word, autojunk=False).ratio()
-        if common >= 0.82 and token[0] == word[0]:
-            return 0.65
+    near = len(token) >= 5 and len(word) >= 5 and abs(len(token) - len(word)) <= 2
+    # the first letter is looked at first: to compare the rest takes long
+    if near and token[0] == word[0] and SequenceMatcher(None, token, word, autojunk=False).ratio() >= 0.82:
+        return 0.65
     return 0.0
 
 
@@ -140,16 +141,23 @@ def concepts_of(header: str) -> dict[str, float]:
     return found
 
 
+@cache
+def _languages(header: str) -> dict[str, float]:
+    """Return the languages that a header can be of, each with the likeness of its likest word."""
+    parts = tokens(header)
+    best: dict[str, float] = {}
+    for word in words():
+        likeness = _in_tokens(parts, word.text)
+        if likeness >= 0.75:
+            best[word.language] = max(best.get(word.language, 0.0), likeness)
+    return best
+
+
 def language_of(headers: list[str]) -> str:
     """Return the language that most of the headers' words belong to; English where nothing tells."""
     score = dict.fromkeys(LANGUAGES, 0.0)
     for header in headers:
-        parts = tokens(header)
-        best: dict[str, float] = {}
-        for word in words():
-            likeness = _in_tokens(parts, word.text)
-            if likeness >= 0.75:
-                best[word.language] = max(best.get(word.language, 0.0), likeness)
+        best = _languages(header)
         # a word of several languages tells less of each
         for language, likeness in best.items():
             score[language] += likeness / len(best)
