@@ -223,6 +223,10 @@ def _query(measure: Measure, source: Source, own: Sequence[str], months: Sequenc
         listed = ", ".join(f"'{name}': {name}" for name in pairs)
         outer.append(f"list({{{listed}}}) as clusters")
     where = f"where {' and '.join(told)} " if told else ""
+    if not together:
+        # one row a place as it is: to plan a second grouping takes longer than to read most relations
+        told_once = f"select {place}, {', '.join(inner)} from {source.relation}"
+        return f"{told_once} {where}group by {place} order by {place}"
     first = ", ".join([place, *together])
     return (
         f"select {place}, {', '.join(outer)} from (select {first}, {', '.join(inner)} from {source.relation} "
