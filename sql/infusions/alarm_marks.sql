@@ -12,6 +12,9 @@ with marked as (
             as next_off,
         arg_min(case when patient_turned then at_us end, place) over later as next_patient_us
     from watch_log
+    where
+        switched_off or patient_turned
+        or kind in ('alarm_raised', 'alarm_updated', 'alarm_silenced', 'alarm_cleared')
     window later as (
         partition by watch_no order by place rows between 1 following and unbounded following
     )

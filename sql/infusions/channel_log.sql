@@ -1,5 +1,6 @@
 -- title: What each channel saw
 -- grain: one event on one channel; what the whole pump did stands on each of its channels
+-- order: channel_place
 -- why: an order to read each channel by, and what an event means that needs no other event to be known
 with spread as (
     select c.channel_no, true as own, l.*
@@ -15,6 +16,8 @@ with spread as (
 select
     s.* exclude (sequence, record_place, device_time, occurred_us, file_rank, tie_rank, channel),
     p.place, p.at_us, p.unsure_links,
+    -- one number a row of all channels, rising with the order inside each
+    s.channel_no * 68719476736 + p.place as channel_place,
     s.kind in ('powered_off', 'power_lost', 'powered_on') as power_cleared,
     s.kind in ('infusion_started', 'infusion_resumed') as is_start,
     -- values of an attempt, an order or a key are not in force
@@ -25,3 +28,4 @@ select
     ) as in_force_kind
 from spread as s
 inner join pump_places as p on s.event_id = p.event_id
+order by channel_place

@@ -18,6 +18,12 @@ grouped as (
         min(case when is_new then place end) as start_place,
         max(case when starts or opens or opens_late or is_new then place end) as last_begin_place,
         max(case when ends_here then place end) as last_close_place,
+        -- what ran up to a logged completion or keep-open needs no bound
+        max(
+            case
+                when volume_told_ml is not null or starts or is_new or (mine and sign in ('kvo', 'complete')) then place
+            end
+        ) as last_entry_place,
         max(place) as last_place
     from lane_turns
     where ordinal is not null
@@ -67,7 +73,7 @@ joined as (
 )
 
 select
-    lane_no, ordinal, start_place, last_begin_place, end_place, proof_place_before, stop_missing,
+    lane_no, ordinal, start_place, last_begin_place, last_entry_place, end_place, proof_place_before, stop_missing,
     coalesce(lost_sight, false) as lost_sight,
     coalesce(ambiguous and not is_late, false) as end_ambiguous,
     case

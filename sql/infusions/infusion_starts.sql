@@ -9,9 +9,9 @@ select
     || case when not t.mine and count(*) over (partition by l.event_id, c.channel_no) > 1 then ':other_line' else '' end
         as infusion_id,
     t.use_here as library_use,
-    r.entry_here.entry as entry,
-    r.concentration_here.value as concentration_value,
-    r.concentration_here.unit as concentration_unit,
+    r.entry_here as entry,
+    r.concentration_here as concentration_value,
+    r.concentration_unit_here as concentration_unit,
     r.fluid as fluid_source,
     l.care_area_here as care_area,
     l.library_version_here as library_version,

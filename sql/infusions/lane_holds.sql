@@ -1,5 +1,6 @@
 -- title: What each row of a lane's log does to the state before it
 -- grain: one row of the lane's log
+-- order: place
 -- why: what an alarm, a pause, a rate change or a proof does depends on what held just before
 with signs as (
     select
@@ -17,74 +18,65 @@ with signs as (
     from lane_signs
 ),
 
-befores as (
+lasts as (
     select
         *,
-        coalesce(max(case when opens then place end) over before, 0)
-        > coalesce(max(case when closes then place end) over before, 0) as open_before,
-        arg_max(hold_plain, place) over before as hold_before,
-        coalesce(
-            max(case when hold_plain is not null then place end) over before, 0
-        ) as hold_place_before,
-        coalesce(max(case when proves then place end) over before, 0) as proof_place_before,
-        arg_max(case when proves then unsure_links end, place) over before as proof_unsure_links,
-        coalesce(max(case when sign = 'gap' then place end) over before, 0) as gap_place_before,
-        coalesce(
-            max(
-                case when sign = 'alarm_unclear' and not coalesce(zero_here, false) then place end
-            ) over before, 0
-        ) as unclear_place_before,
-        coalesce(
-            max(case when sign = 'dose_end' and mine then place end) over before, 0
-        ) as dose_end_place_before,
-        coalesce(
-            max(case when sign = 'alarm_stop' then place end) over before, 0
-        ) as alarm_place_before,
-        coalesce(
-            max(case when mine and sign in ('pause', 'standby', 'door', 'halts') then place end)
-                over before,
-            0
-        )
-            as pause_place_before,
-        coalesce(max(case when raises then place end) over before, 0) as raise_place_before,
-        coalesce(
-            max(case when sign = 'change' and mine then place end) over before, 0
-        ) as change_place_before,
-        coalesce(
-            max(
-                case when sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts') then place end
-            ) over before,
-            0
-        ) as stop_place_before,
-        coalesce(max(case when sign = 'priming' then place end) over before, 0)
-        > coalesce(
-            max(
-                case
-                    when
-                        sign in ('priming_end', 'gap', 'pause', 'standby') or closes or hold_plain is not null
-                        then place
-                end
-            ) over before, 0
-        ) as priming_before,
-        coalesce(max(case when sign = 'bolus' and own then place end) over before, 0)
-        > coalesce(
-            max(
-                case
-                    when
-                        sign in (
-                            'bolus_end', 'gap', 'alarm_unclear', 'alarm_stop', 'priming', 'pause', 'standby', 'door',
-                            'halts'
-                        )
-                        or closes or (hold_plain is not null and sign <> 'bolus')
-                        then place
-                end
-            ) over before, 0
-        ) as bolus_before
+        max(place) filter (where opens) over so_far as open_place,
+        max(place) filter (where closes) over so_far as close_place,
+        arg_max_null(hold_plain, place) filter (where is_first or hold_plain is not null) over so_far as holding,
+        max(place) filter (where hold_plain is not null) over so_far as hold_place,
+        max(place) filter (where proves) over so_far as proof_place,
+        arg_max_null(case when proves then unsure_links end, place) filter (where is_first or proves) over so_far
+            as proof_links,
+        max(place) filter (where sign = 'gap') over so_far as gap_place,
+        max(place) filter (where sign = 'alarm_unclear' and not coalesce(zero_here, false)) over so_far
+            as unclear_place,
+        max(place) filter (where sign = 'dose_end' and mine) over so_far as dose_end_place,
+        max(place) filter (where sign = 'alarm_stop') over so_far as alarm_place,
+        max(place) filter (where mine and sign in ('pause', 'standby', 'door', 'halts')) over so_far as pause_place,
+        max(place) filter (where raises) over so_far as raise_place,
+        max(place) filter (where sign = 'change' and mine) over so_far as change_place,
+        max(place) filter (where sign in ('pause', 'standby', 'alarm_stop', 'door', 'halts')) over so_far as stop_place,
+        max(place) filter (where sign = 'priming') over so_far as priming_place,
+        max(place) filter (
+            where sign in ('priming_end', 'gap', 'pause', 'standby') or closes or hold_plain is not null
+        ) over so_far as priming_stop_place,
+        max(place) filter (where sign = 'bolus' and own) over so_far as bolus_place,
+        max(place) filter (
+            where sign in (
+                'bolus_end', 'gap', 'alarm_unclear', 'alarm_stop', 'priming', 'pause', 'standby', 'door', 'halts'
+            )
+            or closes or (hold_plain is not null and sign <> 'bolus')
+        ) over so_far as bolus_stop_place
     from signs
-    window before as (
-        partition by lane_no order by place
-        rows between unbounded preceding and 1 preceding
-    )
+    window so_far as (rows between unbounded preceding and current row)
+),
+
+befores as (
+    select
+        * exclude (
+            open_place, close_place, holding, hold_place, proof_place, proof_links, gap_place, unclear_place,
+            dose_end_place, alarm_place, pause_place, raise_place, change_place, stop_place, priming_place,
+            priming_stop_place, bolus_place, bolus_stop_place
+        ),
+        greatest(lag(open_place) over (), lane_place) > greatest(lag(close_place) over (), lane_place) as open_before,
+        case when not is_first then lag(holding) over () end as hold_before,
+        greatest(lag(hold_place) over (), lane_place) as hold_place_before,
+        greatest(lag(proof_place) over (), lane_place) as proof_place_before,
+        case when not is_first then lag(proof_links) over () end as proof_unsure_links,
+        greatest(lag(gap_place) over (), lane_place) as gap_place_before,
+        greatest(lag(unclear_place) over (), lane_place) as unclear_place_before,
+        greatest(lag(dose_end_place) over (), lane_place) as dose_end_place_before,
+        greatest(lag(alarm_place) over (), lane_place) as alarm_place_before,
+        greatest(lag(pause_place) over (), lane_place) as pause_place_before,
+        greatest(lag(raise_place) over (), lane_place) as raise_place_before,
+        greatest(lag(change_place) over (), lane_place) as change_place_before,
+        greatest(lag(stop_place) over (), lane_place) as stop_place_before,
+        greatest(lag(priming_place) over (), lane_place)
+        > greatest(lag(priming_stop_place) over (), lane_place) as priming_before,
+        greatest(lag(bolus_place) over (), lane_place)
+        > greatest(lag(bolus_stop_place) over (), lane_place) as bolus_before
+    from lasts
 ),
 
 judged as (
@@ -169,58 +161,53 @@ halts as (
     from judged
 ),
 
+held as (
+    select
+        *,
+        greatest(max(place) filter (where hold is not null) over so_far, lane_place) as hold_place,
+        max(place) filter (where halt is not null) over so_far as halt_place
+    from halts
+    window so_far as (rows between unbounded preceding and current row)
+),
+
 firsts as (
     select
         *,
         -- the first halt since it last ran; a raise ends the halt of an alarm or of rate 0
         halt is not null
-        and coalesce(max(case when halt is not null then place end) over before, 0) < greatest(
-            coalesce(
-                max(case when hold is not null then place end) over here, 0
-            ), raise_place_before
-        ) as halts_first
-    from halts
-    window
-        here as (
-            partition by lane_no order by place
-            rows between unbounded preceding and current row
-        ),
-        before as (
-            partition by lane_no order by place
-            rows between unbounded preceding and 1 preceding
-        )
+        and greatest(lag(halt_place) over (), lane_place) < greatest(hold_place, raise_place_before) as halts_first
+    from held
 ),
 
 kinds as (
     select
         *,
-        arg_max(case when halts_first then halt end, place) over here as first_halt,
-        arg_max(case when halts_first then at_us end, place) over here as first_halt_us,
-        coalesce(max(case when hold is not null then place end) over here, 0) as hold_place
+        arg_max_null(case when halts_first then halt end, place) filter (where is_first or halts_first) over so_far
+            as first_halt,
+        arg_max_null(case when halts_first then at_us end, place) filter (where is_first or halts_first) over so_far
+            as first_halt_us
     from firsts
-    window here as (
-        partition by lane_no order by place
-        rows between unbounded preceding and current row
-    )
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 pauses as (
     select *, coalesce(halt = 'pause' and first_halt in ('pause', 'zero'), false) as pauses
     from kinds
+),
+
+paused as (
+    select *, max(place) filter (where pauses) over so_far as pause_place
+    from pauses
+    window so_far as (rows between unbounded preceding and current row)
 )
 
 select
     * exclude (
         open_before, hold_before, hold_place_before, gap_place_before, unclear_place_before,
         dose_end_place_before, alarm_place_before, pause_place_before,
-        raise_place_before, change_place_before, stop_place_before, shows_running, leaves_keep_open, unknown_before
+        raise_place_before, change_place_before, stop_place_before, shows_running, leaves_keep_open, unknown_before,
+        halt_place, pause_place, rate_ml_h, dose_value
     ),
     -- a pause holds until a start, whatever alarms and rate changes come after it
-    pauses
-    and coalesce(
-        max(case when pauses then place end) over (
-            partition by lane_no order by place
-            rows between unbounded preceding and 1 preceding
-        ), 0
-    ) < hold_place as pauses_first
-from pauses
+    pauses and greatest(lag(pause_place) over (), lane_place) < hold_place as pauses_first
+from paused

@@ -1,38 +1,44 @@
 -- title: The state of a lane after each row, windows and patient changes applied
 -- grain: one row of the lane's log
+-- order: place
 -- why: a pause ends its infusion when its window is over, a patient change ends what does not run (rulings 4, 17)
 with befores as (
     select
         *,
-        coalesce(lag(raw_state) over in_lane, 'closed') as raw_before,
-        coalesce(lag(is_waiting) over in_lane, false) as waiting_before,
-        coalesce(lag(may_wake) over in_lane, false) as may_wake_before,
-        coalesce(lag(is_waiting or may_wake) over in_lane, false) as halted_before,
-        coalesce(lag(is_after_gap) over in_lane, false) as gap_before,
-        coalesce(lag(at_zero) over in_lane, false) as at_zero_before,
-        lag(holding) over in_lane as hold_before,
-        lag(waiting_since_us) over in_lane as waiting_since_before_us
+        case when is_first then 'closed' else lag(raw_state) over () end as raw_before,
+        not is_first and coalesce(lag(is_waiting) over (), false) as waiting_before,
+        not is_first and coalesce(lag(may_wake) over (), false) as may_wake_before,
+        not is_first and coalesce(lag(is_after_gap) over (), false) as gap_before,
+        not is_first and coalesce(lag(at_zero) over (), false) as at_zero_before,
+        case when not is_first then lag(waiting_since_us) over () end as waiting_since_before_us
     from lane_states
-    window in_lane as (partition by lane_no order by place)
 ),
 
 turns as (
     select
-        b.*,
-        b.waiting_before
-        and b.at_us - b.waiting_since_before_us > round(s.continue_after_pause_s * 1e6) as is_late,
-        b.may_wake_before and b.raises and not b.patient_turned as may_wake_here,
-        b.patient_turned and not b.begins and b.raw_before in ('running', 'bolus', 'keep_open')
-        and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
-        and not b.is_alarms_stop as patient_splits,
-        b.patient_turned and not b.begins and b.raw_before <> 'closed'
+        *,
+        waiting_before and at_us - waiting_since_before_us > window_us as is_late,
+        may_wake_before and raises and not patient_turned as may_wake_here,
+        patient_turned and not begins and raw_before in ('running', 'bolus', 'keep_open')
+        and sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
+        and not is_alarms_stop as patient_splits,
+        patient_turned and not begins and raw_before <> 'closed'
         and not (
-            b.raw_before in ('running', 'bolus', 'keep_open')
-            and b.sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
-            and not b.is_alarms_stop
+            raw_before in ('running', 'bolus', 'keep_open')
+            and sign not in ('stop', 'complete', 'pause', 'off', 'on', 'other_lane')
+            and not is_alarms_stop
         ) as patient_closes
-    from befores as b
-    cross join settings as s
+    from befores
+),
+
+turned as (
+    select
+        *,
+        greatest(max(place) filter (where opens) over so_far, lane_place) as open_place,
+        greatest(max(place) filter (where opens or closes) over so_far, lane_place) as turn_place,
+        greatest(max(place) filter (where patient_closes) over so_far, lane_place) as patient_place
+    from turns
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 marked as (
@@ -40,21 +46,22 @@ marked as (
         *,
         (
             patient_closes
-            and not halted_before
+            and not (waiting_before or may_wake_before)
             and sign not in ('stop', 'complete', 'pause', 'off', 'on')
             and not is_alarms_stop
         )
         -- or numbers are missing since a patient change ended it
         or (
             sign in ('gap', 'bridged')
-            and coalesce(max(case when patient_closes then place end) over before, 0)
-            > coalesce(max(case when opens or closes then place end) over before, 0)
+            and greatest(lag(patient_place) over (), lane_place) > greatest(lag(turn_place) over (), lane_place)
         ) as leaves_unknown
-    from turns
-    window before as (
-        partition by lane_no order by place
-        rows between unbounded preceding and 1 preceding
-    )
+    from turned
+),
+
+unknown as (
+    select *, max(place) filter (where leaves_unknown) over so_far as unknown_place
+    from marked
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 reopened as (
@@ -64,56 +71,37 @@ reopened as (
         own and mine and (
             (
                 (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
-                and coalesce(max(case when leaves_unknown then place end) over before, 0)
-                > coalesce(max(case when opens or closes then place end) over before, 0)
+                and greatest(lag(unknown_place) over (), lane_place) > greatest(lag(turn_place) over (), lane_place)
             )
             or (leaves_unknown and sign in ('change', 'bolus', 'bolus_end', 'kvo'))
         ) as may_reopen,
         may_wake_here
-        and coalesce(max(case when patient_closes then place end) over before, 0)
-        <= coalesce(max(case when opens then place end) over before, 0) as wakes
-    from marked
-    window before as (
-        partition by lane_no order by place
-        rows between unbounded preceding and 1 preceding
-    )
+        and greatest(lag(patient_place) over (), lane_place) <= greatest(lag(open_place) over (), lane_place) as wakes
+    from unknown
+),
+
+reopening as (
+    select *, max(place) filter (where may_reopen) over so_far as may_reopen_place
+    from reopened
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 revived as (
     select
         *,
-        may_reopen
-        and coalesce(max(case when may_reopen then place end) over before, 0)
-        < coalesce(max(case when patient_closes then place end) over here, 0) as reopens
-    from reopened
-    window
-        here as (
-            partition by lane_no order by place
-            rows between unbounded preceding and current row
-        ),
-        before as (
-            partition by lane_no order by place
-            rows between unbounded preceding and 1 preceding
-        )
+        may_reopen and greatest(lag(may_reopen_place) over (), lane_place) < patient_place as reopens
+    from reopening
 ),
 
 ended as (
     select
         *,
-        coalesce(max(case when patient_closes then place end) over here, 0) as patient_place,
-        greatest(
-            coalesce(max(case when patient_closes then place end) over here, 0),
-            coalesce(max(case when is_late and not opens and not wakes then place end) over here, 0)
-        ) as death_place,
-        coalesce(
-            max(case when opens or wakes or reopens then place end) over here, 0
-        ) as life_place,
-        coalesce(max(case when reopens then place end) over here, 0) as reopened_place
+        greatest(patient_place, max(place) filter (where is_late and not opens and not wakes) over so_far)
+            as death_place,
+        greatest(max(place) filter (where opens or wakes or reopens) over so_far, lane_place) as life_place,
+        greatest(max(place) filter (where reopens) over so_far, lane_place) as reopened_place
     from revived
-    window here as (
-        partition by lane_no order by place
-        rows between unbounded preceding and current row
-    )
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 again as (
@@ -123,67 +111,62 @@ again as (
         death_place > life_place and own and mine and is_open
         and (sign in ('dose', 'bolus') or (sign = 'kvo' and patient_place <= life_place)) as may_open_again,
         -- a bolus after the window is all that its infusion has
-        coalesce(
-            max(
-                case
-                    when
-                        sign = 'bolus_end' and own and mine and raw_before = 'bolus'
-                        and death_place > life_place and hold_place <= death_place
-                        then place
-                end
-            ) over here, 0
+        greatest(
+            max(place) filter (
+                where sign = 'bolus_end' and own and mine and raw_before = 'bolus'
+                and death_place > life_place and hold_place <= death_place
+            ) over so_far,
+            lane_place
         ) as late_bolus_end_place
     from ended
-    window here as (
-        partition by lane_no order by place
-        rows between unbounded preceding and current row
-    )
+    window so_far as (rows between unbounded preceding and current row)
+),
+
+opening as (
+    select *, greatest(max(place) filter (where may_open_again) over so_far, lane_place) as may_open_again_place
+    from again
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 settled as (
     select
         *,
         may_open_again
-        and coalesce(
-            max(case when may_open_again then place end) over before, 0
-        ) < greatest(death_place, late_bolus_end_place) as opens_again,
-        coalesce(
-            max(case when may_open_again then place end) over here, 0
-        ) < greatest(death_place, late_bolus_end_place) as stays_dead
-    from again
-    window
-        here as (
-            partition by lane_no order by place
-            rows between unbounded preceding and current row
-        ),
-        before as (
-            partition by lane_no order by place
-            rows between unbounded preceding and 1 preceding
+        and greatest(lag(may_open_again_place) over (), lane_place) < greatest(death_place, late_bolus_end_place)
+            as opens_again,
+        may_open_again_place < greatest(death_place, late_bolus_end_place) as stays_dead
+    from opening
+),
+
+stated as (
+    select
+        *,
+        case
+            -- what reopens runs, whatever an older state was
+            when
+                reopened_place > hold_place and not (death_place > life_place and stays_dead)
+                and raw_state in ('between_doses', 'priming', 'delayed', 'waiting')
+                then 'running'
+            when raw_state <> 'closed' and not (death_place > life_place and stays_dead) then raw_state
+            when in_bolus then 'bolus'
+            else 'closed'
+        end as state,
+        (
+            in_bolus
+            and sign = 'bolus'
+            and own
+            and mine
+            and (raw_state = 'closed' or (death_place > life_place and stays_dead))
         )
+        or reopens or opens_again as opens_late
+    from settled
 )
 
 select
     * exclude (
         raw_state, raw_before, patient_place, late_bolus_end_place, may_open_again, stays_dead, death_place, life_place,
-        may_reopen, is_open,
-        may_wake, at_zero, may_wake_before, may_wake_here, halted_before, leaves_unknown, hold_place, reopened_place
+        may_reopen, is_open, may_wake, at_zero, may_wake_before, may_wake_here, leaves_unknown, hold_place,
+        reopened_place, open_place, turn_place, unknown_place, may_reopen_place, may_open_again_place
     ),
-    case
-        -- what reopens runs, whatever an older state was
-        when
-            reopened_place > hold_place and not (death_place > life_place and stays_dead)
-            and raw_state in ('between_doses', 'priming', 'delayed', 'waiting')
-            then 'running'
-        when raw_state <> 'closed' and not (death_place > life_place and stays_dead) then raw_state
-        when in_bolus then 'bolus'
-        else 'closed'
-    end as state,
-    (
-        in_bolus
-        and sign = 'bolus'
-        and own
-        and mine
-        and (raw_state = 'closed' or (death_place > life_place and stays_dead))
-    )
-    or reopens or opens_again as opens_late
-from settled
+    case when is_first then 'closed' else lag(state) over () end as state_before
+from stated

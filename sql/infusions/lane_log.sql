@@ -1,10 +1,11 @@
 -- title: The log of each lane: what a channel infuses itself, and beside it what it infuses as a secondary
 -- grain: one event, gap, step back of the clock or start of the other lane, on one lane
+-- order: place
 -- why: a secondary is its own infusion while its primary is suspended (ruling 19), so each has a log of its own
 with valued as (
-    select l.*, v.* exclude (channel_no, place), v.fluid_of_event = 'secondary' as is_secondary
+    select l.*, v.* exclude (channel_no, place, channel_place), v.fluid_of_event = 'secondary' as is_secondary
     from channel_log as l
-    inner join channel_values as v on l.channel_no = v.channel_no and l.place = v.place
+    inner join channel_values as v on l.channel_place = v.channel_place
 ),
 
 both_lanes as (
@@ -107,3 +108,4 @@ inner join (
     union all
     select channel_no, 1 as lane from both_lanes
 ) as l on g.channel_no = l.channel_no
+order by place

@@ -1,68 +1,57 @@
 -- title: The state of a lane after each row of its log, before windows and patients are looked at
 -- grain: one row of the lane's log
+-- order: place
 -- why: each state is the comparison of where things last happened; no row is looked at one by one
-with lasts as (
+with signs as (
+    select *, sign = 'alarm_unclear' and (delivering_before or bolus_before) as leaves_unclear
+    from lane_holds
+),
+
+lasts as (
     select
         *,
-        coalesce(max(case when opens then place end) over here, 0)
-        > coalesce(max(case when closes then place end) over here, 0) as is_open,
-        arg_max(hold, place) over here as holding,
-        coalesce(max(case when proves then place end) over here, 0) as proof_place,
-        coalesce(max(case when sign = 'gap' then place end) over here, 0) as gap_place,
-        coalesce(max(case when halts_first then place end) over here, 0) as halt_place,
-        coalesce(max(case when pauses then place end) over here, 0) as pause_place,
-        arg_max(
-            case when pauses_first and first_halt = 'zero' then at_us when pauses_first then first_halt_us end,
-            place
-        ) over here as pause_us,
-        coalesce(max(case when raises then place end) over here, 0) as raise_place,
-        coalesce(
-            max(case when pauses and sign = 'standby' then place end) over here, 0
-        ) as standby_place,
-        coalesce(
-            max(case when sign = 'standby_left' then place end) over here, 0
-        ) as standby_left_place,
-        coalesce(
-            max(
-                case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then place end
-            ) over here, 0
-        )
-            as unclear_place,
-        arg_max(
-            case when sign = 'alarm_unclear' and (delivering_before or bolus_before) then at_us end,
-            place
-        ) over here
+        greatest(max(place) filter (where opens) over so_far, lane_place)
+        > greatest(max(place) filter (where closes) over so_far, lane_place) as is_open,
+        arg_max_null(hold, place) filter (where is_first or hold is not null) over so_far as holding,
+        greatest(max(place) filter (where proves) over so_far, lane_place) as proof_place,
+        greatest(max(place) filter (where sign = 'gap') over so_far, lane_place) as gap_place,
+        greatest(max(place) filter (where halts_first) over so_far, lane_place) as halt_place,
+        greatest(max(place) filter (where pauses) over so_far, lane_place) as pause_place,
+        arg_max_null(
+            case when pauses_first and first_halt = 'zero' then at_us when pauses_first then first_halt_us end, place
+        ) filter (where is_first or pauses_first) over so_far as pause_us,
+        greatest(max(place) filter (where raises) over so_far, lane_place) as raise_place,
+        greatest(max(place) filter (where pauses and sign = 'standby') over so_far, lane_place) as standby_place,
+        greatest(max(place) filter (where sign = 'standby_left') over so_far, lane_place) as standby_left_place,
+        greatest(max(place) filter (where leaves_unclear) over so_far, lane_place) as unclear_place,
+        arg_max_null(case when leaves_unclear then at_us end, place)
+        filter (where is_first or leaves_unclear)
+            over so_far
             as unclear_us,
-        coalesce(max(case when sign = 'delayed' then place end) over here, 0) as delay_place,
-        coalesce(max(case when sign = 'bolus' and own then place end) over here, 0) as bolus_place,
-        coalesce(
-            max(
-                case
-                    when
-                        sign in ('bolus_end', 'gap', 'alarm_unclear', 'priming') or closes or halt in ('pause', 'alarm')
-                        or (hold is not null and sign <> 'bolus')
-                        then place
-                end
-            ) over here, 0
+        greatest(max(place) filter (where sign = 'delayed') over so_far, lane_place) as delay_place,
+        greatest(max(place) filter (where sign = 'bolus' and own) over so_far, lane_place) as bolus_place,
+        greatest(
+            max(place) filter (
+                where sign in ('bolus_end', 'gap', 'alarm_unclear', 'priming') or closes or halt in ('pause', 'alarm')
+                or (hold is not null and sign <> 'bolus')
+            ) over so_far,
+            lane_place
         ) as bolus_stop_place,
-        coalesce(max(case when sign = 'priming' then place end) over here, 0) as priming_place,
-        coalesce(
-            max(
-                case
-                    when
-                        sign in ('priming_end', 'gap', 'pause', 'standby', 'bolus') or closes or hold is not null
-                        then place
-                end
-            ) over here, 0
+        greatest(max(place) filter (where sign = 'priming') over so_far, lane_place) as priming_place,
+        greatest(
+            max(place) filter (
+                where sign in ('priming_end', 'gap', 'pause', 'standby', 'bolus') or closes or hold is not null
+            ) over so_far,
+            lane_place
         ) as priming_stop_place,
-        coalesce(max(case when sign in ('bolus_end', 'priming_end') then place end) over here, 0)
+        greatest(max(place) filter (where sign in ('bolus_end', 'priming_end')) over so_far, lane_place)
             as return_place,
-        arg_max(case when sign in ('bolus_end', 'priming_end') then at_us end, place) over here as return_us
-    from lane_holds
-    window here as (
-        partition by lane_no order by place
-        rows between unbounded preceding and current row
-    )
+        arg_max_null(case when sign in ('bolus_end', 'priming_end') then at_us end, place)
+        filter (where is_first or sign in ('bolus_end', 'priming_end'))
+            over so_far
+            as return_us
+    from signs
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 judged as (
@@ -70,7 +59,7 @@ judged as (
         *,
         bolus_place > bolus_stop_place as in_bolus,
         priming_place > priming_stop_place as in_priming,
-        pause_place >= hold_place and pause_place > 0 as is_paused,
+        pause_place >= hold_place and pause_place > lane_place as is_paused,
         halt_place >= hold_place and halt_place > raise_place as is_halted,
         gap_place > greatest(hold_place, proof_place) as is_after_gap
     from lasts
@@ -81,7 +70,7 @@ select
         halt_place, pause_place, pause_us, raise_place, standby_place, standby_left_place, unclear_place, unclear_us,
         delay_place, bolus_place, bolus_stop_place, priming_place, priming_stop_place, return_place, return_us,
         proof_place, gap_place, first_halt, first_halt_us, halt, halts_first, pauses, pauses_first, delivering_before,
-        priming_before, bolus_before
+        priming_before, bolus_before, leaves_unclear
     ),
     case
         when not is_open then 'closed'

@@ -4,35 +4,34 @@
 with compared as (
     select
         *,
+        -- of another lane, it is of another infusion
         coalesce(
-            ordinal <> lag(ordinal) over in_lane
-            or from_us <> lag(to_us) over in_lane
-            or state is distinct from lag(state) over in_lane
-            or rate_ml_h is distinct from lag(rate_ml_h) over in_lane
-            or dose_per_h is distinct from lag(dose_per_h) over in_lane
-            or care_area is distinct from lag(care_area) over in_lane
-            or library_version is distinct from lag(library_version) over in_lane
-            or weight_kg is distinct from lag(weight_kg) over in_lane
-            or patient_key is distinct from lag(patient_key) over in_lane
-            or library_use is distinct from lag(library_use) over in_lane
-            or entry is distinct from lag(entry) over in_lane
-            or concentration_value is distinct from lag(concentration_value) over in_lane
-            or concentration_unit is distinct from lag(concentration_unit) over in_lane
-            or dose_value is distinct from lag(dose_value) over in_lane
-            or dose_unit is distinct from lag(dose_unit) over in_lane
-            or fluid_source is distinct from lag(fluid_source) over in_lane,
+            ordinal <> lag(ordinal) over ()
+            or from_us <> lag(to_us) over ()
+            or state is distinct from lag(state) over ()
+            or rate_ml_h is distinct from lag(rate_ml_h) over ()
+            or dose_per_h is distinct from lag(dose_per_h) over ()
+            or care_area is distinct from lag(care_area) over ()
+            or library_version is distinct from lag(library_version) over ()
+            or weight_kg is distinct from lag(weight_kg) over ()
+            or patient_key is distinct from lag(patient_key) over ()
+            or library_use is distinct from lag(library_use) over ()
+            or entry is distinct from lag(entry) over ()
+            or concentration_value is distinct from lag(concentration_value) over ()
+            or concentration_unit is distinct from lag(concentration_unit) over ()
+            or dose_value is distinct from lag(dose_value) over ()
+            or dose_unit is distinct from lag(dose_unit) over ()
+            or fluid_source is distinct from lag(fluid_source) over (),
             true
         ) as changes
     from stretch_pieces
-    window in_lane as (partition by lane_no order by place, piece)
 ),
 
 numbered as (
     select
         *,
-        count(case when changes then 1 end) over (
-            partition by lane_no order by place, piece rows between unbounded preceding and current row
-        ) as segment_number
+        count(case when changes then 1 end) over (rows between unbounded preceding and current row)
+            as segment_number
     from compared
 )
 

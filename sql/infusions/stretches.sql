@@ -3,48 +3,35 @@
 -- why: state, rate and dose hold until the next row; what a lost stop leaves unproven is unknown
 with told as (
     select
-        t.*,
-        l.reached_us,
-        l.volume_to_infuse_ml,
-        t.mine and l.volume_to_infuse_ml is not null
-        and (t.starts or t.opens or t.opens_late or t.sign in ('change', 'programme', 'bypass')) as tells_volume
-    from lane_turns as t
-    inner join lane_log as l on t.place = l.place
+        *,
+        coalesce(lag(lane_no) over () <> lane_no, true) as is_first,
+        -- a step back of the clock ends the stretch before it at the moment that the clock had reached
+        case when lead(lane_no) over () = lane_no then lead(reached_us) over () end as until_us,
+        volume_told_ml is not null
+        or opens_late or (opens and not begins) or (starts and (is_new or refills))
+        or sign in ('off', 'on', 'kvo', 'complete') as sets_volume
+    from lane_turns
 ),
 
 following as (
     select
-        t.lane_no, t.place, t.ordinal, t.at_us, t.state, t.is_waiting, t.waiting_since_us, t.is_after_gap,
-        t.programme_place,
-        -- a step back of the clock ends the stretch before it at the moment that the clock had reached
-        coalesce(lead(t.reached_us) over in_lane, e.last_us) as next_us,
-        arg_max(
-            case
-                when t.tells_volume then {'volume_ml': t.volume_to_infuse_ml, 'place': t.place}
-                when
-                    t.opens_late or (t.opens and not t.begins) or (t.starts and (t.is_new or t.refills))
-                    or t.sign in ('off', 'on', 'kvo', 'complete')
-                    then {'volume_ml': cast(null as double), 'place': t.place}
-            end,
-            t.place
-        ) over (in_lane rows between unbounded preceding and current row) as to_infuse,
-        -- what ran up to a logged completion or keep-open needs no bound
-        max(
-            case
-                when t.tells_volume or t.starts or t.is_new or (t.mine and t.sign in ('kvo', 'complete')) then t.place
-            end
-        ) over (
-            partition by t.lane_no, t.ordinal
-        ) as last_entry_place
-    from told as t
-    inner join lane_ends as e on t.lane_no = e.lane_no
-    window in_lane as (partition by t.lane_no order by t.place)
+        lane_no, place, ordinal, at_us, state, is_waiting, waiting_since_us, is_after_gap, programme_place, until_us,
+        arg_max_null(volume_told_ml, place) filter (where is_first or sets_volume) over so_far as volume_ml,
+        max(place) filter (where is_first or sets_volume) over so_far as volume_place
+    from told
+    window so_far as (rows between unbounded preceding and current row)
+),
+
+bounded as (
+    select f.*, coalesce(f.until_us, e.last_us) as next_us
+    from following as f
+    inner join lane_ends as e on f.lane_no = e.lane_no
 ),
 
 stated as (
     select
         f.* exclude (state),
-        r.is_bounded and f.place >= f.last_entry_place as is_bounded,
+        r.is_bounded and f.place >= r.last_entry_place as is_bounded,
         case
             when f.is_waiting
                 then least(f.next_us, f.waiting_since_us + cast(round(s.continue_after_pause_s * 1e6) as bigint))
@@ -60,9 +47,10 @@ stated as (
             when f.state = 'running' and v.rate_ml_h = 0 then 'paused'
             else f.state
         end as state,
-        v.rate_ml_h, v.rate_at_dose, v.dose_per_h, v.dose_amount_unit, v.bolus_here, v.keep_open_here, v.priming_here,
+        v.rate_ml_h, v.rate_at_dose, v.dose_per_h, v.dose_amount_unit, v.bolus_rate, v.bolus_adds,
+        v.keep_open_rate, v.priming_rate,
         case when f.state in ('running', 'bolus', 'keep_open') then f.place else f.programme_place end as values_place
-    from following as f
+    from bounded as f
     cross join settings as s
     inner join infusion_frames as r on f.ordinal = r.ordinal
     inner join lane_rates as v on f.place = v.place
@@ -79,9 +67,9 @@ select
     d.state,
     case d.state
         when 'running' then d.rate_ml_h
-        when 'bolus' then d.bolus_here.rate + case when d.bolus_here.adds then d.rate_ml_h else 0.0 end
-        when 'keep_open' then d.keep_open_here.rate
-        when 'priming' then d.priming_here.rate
+        when 'bolus' then d.bolus_rate + case when d.bolus_adds then d.rate_ml_h else 0.0 end
+        when 'keep_open' then d.keep_open_rate
+        when 'priming' then d.priming_rate
         when 'unknown' then null
         else 0.0
     end as rate_ml_h,
@@ -97,15 +85,15 @@ select
     end as dose_per_h,
     case when d.state = 'running' then d.dose_amount_unit end as dose_amount_unit,
     d.is_bounded and d.state in ('running', 'bolus') as is_bounded,
-    d.to_infuse,
+    d.volume_ml, d.volume_place,
     u.use_here as library_use,
-    p.entry_here.entry as entry,
-    p.concentration_here.value as concentration_value,
-    p.concentration_here.unit as concentration_unit,
+    p.entry_here as entry,
+    p.concentration_here as concentration_value,
+    p.concentration_unit_here as concentration_unit,
     p.concentration_amount_unit,
     p.concentration_per_ml,
-    p.dose_here.value as dose_value,
-    p.dose_here.unit as dose_unit,
+    p.dose_here as dose_value,
+    p.dose_unit_here as dose_unit,
     p.fluid as fluid_source,
     l.care_area_here as care_area,
     l.library_version_here as library_version,

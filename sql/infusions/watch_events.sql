@@ -18,6 +18,33 @@ begun as (
     from infusions
 ),
 
+told as (
+    select
+        *,
+        coalesce(lag(pump_no) over () <> pump_no, true) as is_first,
+        lag(kind) over () as kind_before
+    from watch_rows
+),
+
+powered as (
+    select
+        * exclude (kind_before),
+        -- switching on while on is a power-off, at an unknown moment (ruling 25)
+        kind in ('powered_off', 'power_lost')
+        or (kind = 'powered_on' and not is_first and kind_before not in ('powered_off', 'power_lost')) as switched_off
+    from told
+),
+
+placed as (
+    select
+        * exclude (is_first),
+        arg_max_null(case when may_hold then care_area end, pump_place)
+        filter (where is_first or switched_off or (may_hold and care_area is not null))
+            over (rows between unbounded preceding and current row)
+            as care_area_of_pump
+    from powered
+),
+
 -- a stop that the next start continues is a pause (ruling 20), as is one half of a change without a gap
 following as (
     select
@@ -42,6 +69,7 @@ known as (
         p.pump_no, p.channel as channel_logged, p.place, p.at_us, p.event_id, p.kind, p.source_name,
         p.care_area, p.library_use, p.entry, p.concentration_value, p.concentration_unit, p.rate_ml_h, p.dose_value,
         p.dose_unit, p.volume_to_infuse_ml, p.weight_kg, p.alarm_kind, p.stops_delivery, p.patient_key, p.use_context,
+        p.may_hold, p.switched_off, p.care_area_of_pump,
         m.* exclude (event_id),
         coalesce(s.is_alert, false) as is_alert,
         coalesce(s.is_decision, false) as is_decision,
@@ -57,17 +85,6 @@ known as (
         end as decision,
         p.kind in ('limit_overridden', 'reprogrammed_within_limits', 'attempt_cancelled', 'library_bypassed')
             as is_decision_kind,
-        -- what was tried or ordered is not in force
-        p.kind not in (
-            'limit_alerted', 'limit_overridden', 'reprogrammed_within_limits', 'attempt_cancelled',
-            'order_received', 'order_accepted', 'order_rejected', 'library_received'
-        ) as may_hold,
-        -- switching on while on is a power-off, at an unknown moment (ruling 25)
-        coalesce(
-            p.kind in ('powered_off', 'power_lost')
-            or (p.kind = 'powered_on' and lag(p.kind) over in_pump not in ('powered_off', 'power_lost')),
-            false
-        ) as switched_off,
         p.kind = 'infusion_stopped' and coalesce(p.initiator, 'user') <> 'pump'
         and not coalesce(p.stops_delivery, false)
         and coalesce(
@@ -75,24 +92,14 @@ known as (
             > case when f.next_start.begins then round(t.no_gap_s * 1e6) else 600000000 end,
             true
         ) as stops
-    from watch_rows as p
+    from placed as p
     cross join settings as t
     left join more as m on p.event_id = m.event_id
     left join limit_signs as s on p.event_id = s.event_id
     left join following as f on p.event_id = f.event_id
-    window in_pump as (partition by p.pump_no order by p.place)
 )
 
-select
-    *,
-    arg_max(
-        case
-            when switched_off or (may_hold and care_area is not null) then {'v': case when may_hold then care_area end}
-        end,
-        place
-    ) over (
-        partition by pump_no order by place rows between unbounded preceding and current row
-    ).v as care_area_of_pump
+select *
 from known
 where
     -- what says nothing about programmes, warnings, power or alarms

@@ -27,48 +27,28 @@ asked as (
         )
 ),
 
-line as (
-    select watch_no, at_us, true as is_asked, cast(null as bigint) as from_us
-    from asked
-    union all
-    select watch_no, from_us as at_us, false as is_asked, from_us
-    from pieces
-),
-
 placed as (
     select
-        watch_no, at_us, is_asked,
-        max(from_us) over (
-            partition by watch_no order by at_us range between unbounded preceding and 1 preceding
-        ) as before_from_us,
-        max(from_us) over (
-            partition by watch_no order by at_us range between unbounded preceding and current row
-        ) as after_from_us
-    from line
+        p.watch_no, p.at_us,
+        case when p.at_us <= b.to_us then b.infusion_id end as infusion_before,
+        case when p.at_us <= b.to_us then b.state end as state_before,
+        case when p.at_us < a.to_us then a.infusion_id end as infusion_after,
+        case when p.at_us < a.to_us then a.library_use end as use_after,
+        case when p.at_us < a.to_us then a.state end as state_after
+    from asked as p
+    asof left join pieces as b on p.watch_no = b.watch_no and p.at_us > b.from_us
+    asof left join pieces as a on p.watch_no = a.watch_no and p.at_us >= a.from_us
 )
 
 select
-    p.watch_no, p.at_us,
-    b.infusion_id as infusion_before,
-    b.state as state_before,
-    a.infusion_id as infusion_after,
-    a.library_use as use_after,
+    * exclude (state_after),
     -- null: the state is unknown, so nobody can say
     case
-        when b.state is null then false
-        when b.state <> 'unknown' then b.state in ('running', 'bolus', 'keep_open')
+        when state_before is null then false
+        when state_before <> 'unknown' then state_before in ('running', 'bolus', 'keep_open')
     end as ran_before,
     case
-        when a.state is null then false
-        when a.state <> 'unknown' then a.state in ('running', 'bolus', 'keep_open')
+        when state_after is null then false
+        when state_after <> 'unknown' then state_after in ('running', 'bolus', 'keep_open')
     end as ran_after
-from placed as p
-left join pieces as b
-    on
-        p.watch_no = b.watch_no and p.before_from_us = b.from_us
-        and p.at_us <= b.to_us
-left join pieces as a
-    on
-        p.watch_no = a.watch_no and p.after_from_us = a.from_us
-        and p.at_us < a.to_us
-where p.is_asked
+from placed

@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from dripledger.engine import SqlFile, load_sql_files
 from dripledger.engine.sqlfiles import build_order
+from dripledger.errors import DripledgerError
 from dripledger.schema import TABLES
 from dripledger.schema.codes import TIE_ORDER
 from dripledger.schema.units import register_units
@@ -174,6 +175,8 @@ def _make_steps(
         if made:
             con.execute(f'create or replace temp table "{file.name}" as\n{made}')
             standing.add(file.name)
+            if "order" in file.header:
+                _hold_to_order(con, file)
         if file.name in needed and not con.execute(f'select 1 from "{file.name}" limit 1').fetchall():
             lacking.add(file.name)
         if not keep_steps:
@@ -181,6 +184,26 @@ def _make_steps(
                 if last_reader.get(name) == file.name:
                     con.execute(f'drop table "{name}"')
                     standing.remove(name)
+
+
+def _hold_to_order(con: duckdb.DuckDBPyConnection, file: SqlFile) -> None:
+    """Refuse a relation whose rows do not lie as its header says: what reads it takes them as they come."""
+    columns = [word.split() for word in file.header["order"].split(", ")]
+    here = ", ".join(name for name, *_ in columns)
+    before = ", ".join(f"lag({name}) over ()" for name, *_ in columns)
+    (first, *_), *_ = columns
+    wrong = ">" if columns[0][1:] == ["desc"] else "<"
+    found = con.execute(
+        f"select 1 from (select lag({first}) over () is not null and row({here}) {wrong} row({before}) "
+        f'as is_wrong from "{file.name}") where is_wrong limit 1'
+    ).fetchall()
+    if found:
+        raise DripledgerError(
+            f"the engine laid {file.name} down in another order than {file.header['order']}, so what follows "
+            "from it would be wrong; nothing was written",
+            where=file.path,
+            do="Use the versions in requirements.lock, and tell the maintainers which one it was",
+        )
 
 
 def _no_rows(result: str) -> str:
