@@ -14,8 +14,15 @@ from hypothesis import strategies as st
 from tests.measure_samples import store
 from tests.report_samples import OCTOBER, own_site, rendered
 
-from dripledger.measures import ROWS, Amount, prepare
-from dripledger.reports.hours_behind import AMOUNTS, STOPPED, Alike, HoursBehind, read_hours_behind
+from dripledger.measures import ROWS, Amount, prepare, relations_of, tabulate
+from dripledger.reports.hours_behind import (
+    AMOUNTS,
+    HOURS_BEHIND,
+    STOPPED,
+    Alike,
+    HoursBehind,
+    read_hours_behind,
+)
 from dripledger.reports.share import SHARED, hide_small
 from dripledger.reports.share_hours import hide_hours
 
@@ -53,7 +60,18 @@ class Drawn:
                 self.tables["segments"].append({**own, **halted})
         return self
 
-    def shared(self, areas: tuple[str, ...]) -> dict[tuple[str, str], dict[str, str]]:
+    def shared(self, areas: tuple[str, ...]) -> dict[tuple[str, str], dict[str, Any]]:
+        """Return the rows of which the form for sharing is made, hidden as it hides them."""
+        con, own = store(**self.tables), own_site(areas)
+        prepare(con, own, [OCTOBER], {*relations_of(SHARED), HOURS_BEHIND})
+        by_area, whole = (
+            tabulate(con, own, [OCTOBER], groups, SHARED).to_pylist() for groups in (("care_area",), ())
+        )
+        rows = chain(*hide_small(by_area, whole, read_hours_behind(con)))
+        return {(r["measure"], r["care_area"]): r for r in rows}
+
+    def written(self, areas: tuple[str, ...]) -> dict[tuple[str, str], dict[str, str]]:
+        """Return the rows of the table beside the pages."""
         files = rendered(own_site(areas), share=True, **self.tables)
         rows = csv.DictReader(files["measures.csv"].decode().splitlines())
         return {(r["measure"], r["care_area"]): r for r in rows}
@@ -67,7 +85,11 @@ def test_the_hours_of_the_one_infusion_outside_are_not_a_difference_of_two_figur
     drawn = (
         Drawn().ran("icu", 30).ran("icu", 1, use="bypassed").ran("ward", 40).ran("ward", 9, use="bypassed")
     )
-    rows = drawn.ran("theatre", 60).ran("theatre", 12, use="bypassed").shared(("icu", "ward", "theatre"))
+    areas = ("icu", "ward", "theatre")
+    rows = drawn.ran("theatre", 60).ran("theatre", 12, use="bypassed").written(areas)
+    # the others look at the rows that this table is made of
+    hidden = {place for place, row in drawn.shared(areas).items() if row["status"] == "hidden"}
+    assert {place for place, row in rows.items() if row["status"] == "hidden"} == hidden
     assert hidden_of("library_use_hours", rows) == {"icu", "ward"}
     assert rows["library_use_hours", "icu"]["numerator"] == ""
     assert rows["library_use_hours", "icu"]["denominator"] == ""
