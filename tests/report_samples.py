@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
-from dripledger.measures import Month
+import duckdb
+
+from dripledger.engine import build_relations, load_sql_files
+from dripledger.engine.sqlfiles import build_order
+from dripledger.measures import Month, prepare
 from dripledger.reports import Stamp, build
 from dripledger.reports.material import Material, gather
 from dripledger.reports.rendering import render_files
@@ -143,6 +148,20 @@ def composed(own: Site, **given: Any) -> Material:
     """Read what the pages of October are composed of: what a test of some blocks needs, at half the cost."""
     con = store(**given)
     return gather(con, own, OCTOBER, STAMP, build(con, own, OCTOBER))
+
+
+def partly_built(own: Site, relations: Iterable[str], **given: Any) -> duckdb.DuckDBPyConnection:
+    """Make these relations for the report of October and what they read, which `build` makes among all.
+
+    For a store that begins in October: to make all of them takes most of the time of a test.
+    """
+    con, wanted = store(**given), set(relations)
+    files = load_sql_files("reports")
+    read = {name for file in build_order(files, wanted) for name in file.reads}
+    prepare(con, own, [OCTOBER], (wanted | read) - files.keys())
+    con.execute("create temp table report_month as select ? as month", [str(OCTOBER)])
+    build_relations(con, "reports", wanted)
+    return con
 
 
 def rendered(own: Site | None = None, *, share: bool = False, **given: Any) -> dict[str, bytes]:

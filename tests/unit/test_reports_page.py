@@ -9,15 +9,20 @@ from typing import Any
 import pytest
 from tests.marks import LONG
 from tests.measure_samples import site, store
+from tests.report_samples import partly_built
 
 from dripledger.events.checks import IMPLAUSIBLE
-from dripledger.measures import MEASURES, Month
+from dripledger.measures import MEASURES, Month, month_states, tabulate
 from dripledger.measures.cells import MonthState
-from dripledger.reports import Page, Stamp, build, compose, folder
+from dripledger.reports import Page, Stamp, build, compose, folder, rendering
 from dripledger.reports.compose import _state_text
 from dripledger.reports.first import first_page
+from dripledger.reports.implausible import odd_list
+from dripledger.reports.jobs import jobs
 from dripledger.reports.material import gather
+from dripledger.reports.model import Job
 from dripledger.reports.page_html import _blocks
+from dripledger.reports.quality import left_out
 from dripledger.site import PumpRow, Site
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
@@ -75,6 +80,20 @@ def page_of(own: Site | None = None, **drawn: Any) -> Page:
     con = store(**(drawn or sample()))
     build(con, own, OCTOBER)
     return compose(con, own, OCTOBER, STAMP)
+
+
+#: What the jobs are read from.
+WAITING = (
+    "month_state", "pump_months", "quarantine_months", "report_silent_pumps", "report_waiting_records",
+    "report_waiting_reasons", "report_unmapped_labels", "report_number_gaps", "report_implausible_events",
+)  # fmt: skip
+
+
+def jobs_of(own: Site | None = None, **drawn: Any) -> tuple[Job, ...]:
+    """List the jobs but those of what library use leaves out."""
+    own = own or site(areas=("icu", "ward"), zone="Europe/Lisbon")
+    con = partly_built(own, WAITING, **drawn)
+    return jobs(con, str(OCTOBER), month_states(con, own)[str(OCTOBER)], ())
 
 
 def first_of(**drawn: Any) -> tuple[Page, str]:
@@ -184,7 +203,8 @@ def test_a_record_that_waits_for_two_reasons_is_one_record(page: Page) -> None:
     drawn = sample()
     assert not any("several reasons" in job.how for job in page.jobs)
     drawn["quarantined"][0] |= {"reasons": ["no_number", "no_time"]}
-    job = next(job for job in page_of(**drawn).jobs if job.what == "record of the month waits in quarantine")
+    assert jobs_of(**sample()) == page.jobs
+    job = next(job for job in jobs_of(**drawn) if job.what == "record of the month waits in quarantine")
     assert (job.count, job.names) == ("1", ("no number (1)", "no time (1)"))
     assert job.how.endswith("A record can have several reasons.")
 
@@ -206,9 +226,9 @@ def test_numbers_are_not_called_lost_where_records_wait_whose_number_cannot_be_r
     """A hole of 7 of P1, and one waiting record with no pump or no number: at least 6 never came."""
     drawn = sample()
     drawn["quarantined"][0] |= told
-    jobs = {job.what: job for job in page_of(**drawn).jobs}
+    found = {job.what: job for job in jobs_of(**drawn)}
     words = "numbered records are missing or wait unread, on 1 pump"
-    job = jobs[words if perhaps else "numbered records are missing, on 1 pump"]
+    job = found[words if perhaps else "numbered records are missing, on 1 pump"]
     assert (job.count, job.names) == ("7", ("P1 (7)",))
     assert job.how == (
         "1 of them may be in quarantine, where a pump or number cannot be read: see 'dripledger quarantine'. "
@@ -246,16 +266,14 @@ def test_a_month_without_an_event_is_neither_final_nor_done() -> None:
 
 
 def test_every_check_of_plausibility_has_words_and_a_line(page: Page) -> None:
-    con = store(
-        events=[
-            {"event_id": c.name, "implausible": [c.name], "pump_id": f"P{n}", "weight_kg": "700",
-             "rate_ml_h": "2500", "previous_rate_ml_h": "5", "entered_value": "500", "limit_value": "5",
-             "limit_unit": "mg/h"}
-            for c in IMPLAUSIBLE for n in range(3)
-        ]
-    )  # fmt: skip
-    build(con, site(zone="Europe/Lisbon"), OCTOBER)
-    found = compose(con, site(zone="Europe/Lisbon"), OCTOBER, STAMP).odd
+    own = site(zone="Europe/Lisbon")
+    events = [
+        {"event_id": c.name, "implausible": [c.name], "pump_id": f"P{n}", "weight_kg": "700",
+         "rate_ml_h": "2500", "previous_rate_ml_h": "5", "entered_value": "500", "limit_value": "5",
+         "limit_unit": "mg/h"}
+        for c in IMPLAUSIBLE for n in range(3)
+    ]  # fmt: skip
+    found = odd_list(partly_built(own, ["report_implausible_list"], events=events), str(OCTOBER), ".")
     assert {row.what.casefold() for row in found.rows} == {c.sentence.casefold() for c in IMPLAUSIBLE}
     left = 3 * len(IMPLAUSIBLE) - len(found.rows)
     assert found.more == f"{left} more lines ({left} events) not shown here."
@@ -312,7 +330,11 @@ def test_where_nothing_is_known_of_the_month_before_there_is_none_on_the_charts(
 
 
 def test_the_tables_beside_the_page_hold_the_month_alone(files: dict[str, bytes]) -> None:
-    both = files_of(**two_months())
+    own = site(areas=("icu", "ward"), zone="Europe/Lisbon")
+    con = store(**two_months())
+    made = gather(con, own, OCTOBER, STAMP, build(con, own, OCTOBER))
+    measures = tabulate(con, own, [OCTOBER], ("care_area",), read=made.facts)
+    both = {name: text.encode() for name, text in rendering._tables(made, measures).items()}
     for name in ("measures.csv", "measures_by_pump_type.csv", "infusions.csv", "implausible.csv"):
         assert files[name] == both[name], name
 
@@ -327,7 +349,7 @@ def test_the_tables_beside_the_page_hold_the_month_alone(files: dict[str, bytes]
 def test_one_pump_is_it_and_several_are_they(pumps: tuple[str, ...], words: str) -> None:
     listed = tuple(PumpRow(name, None, None, None, None, None) for name in pumps)
     own = site(areas=("icu", "ward"), zone="Europe/Lisbon", lists={"pumps": listed})
-    assert any(words in job.how for job in page_of(own, **sample()).jobs)
+    assert any(words in job.how for job in jobs_of(own, **sample()))
 
 
 def test_what_no_area_is_stands_explained_where_it_occurs(page: Page) -> None:
@@ -343,7 +365,9 @@ def test_what_library_use_leaves_out_is_said_with_its_share(page: Page) -> None:
     changed = sample()
     for row in (changed["infusions"][0], changed["segments"][0]):
         row["library_use"] = "unknown"
-    (text,) = page_of(**changed).left_out
+    own = site(areas=("icu", "ward"), zone="Europe/Lisbon")
+    con = partly_built(own, ["library_use_starts", "library_use_hours"], **changed)
+    (text,) = left_out(con, str(OCTOBER), ".")
     assert text.startswith(
         "Left out of library use: 1 of 68 starts (1.5\u202f%) and 44.0 of 2992.0 running hours (1.5\u202f%)."
     )

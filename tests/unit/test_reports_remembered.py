@@ -14,7 +14,7 @@ import pytest
 from tests.database import connection
 from tests.marks import LONG
 from tests.measure_samples import table
-from tests.report_samples import drawn
+from tests.report_samples import STAMP, drawn
 
 from dripledger.engine import load_sql_files
 from dripledger.engine.sqlfiles import build_order
@@ -22,6 +22,7 @@ from dripledger.measures import STORE_TABLES, Month, relations_of
 from dripledger.reports import build, earlier, write_report
 from dripledger.reports.earlier import CHARTED, TIED, Earlier, read_earlier
 from dripledger.reports.hours_behind import HOURS_BEHIND
+from dripledger.reports.material import gather
 from dripledger.reports.remembered import FOLDER
 from dripledger.site import EntryRow, PumpRow, Site, load_site
 from dripledger.store import Ledger, Writer, writer
@@ -297,8 +298,9 @@ def test_a_month_that_can_be_provisional_is_not_remembered(own: Site, worked_out
         assert read(listed)["provisional"] == {"2026-03"}
         assert "2026-03" in worked_out
     gone = dataclasses.replace(own, pumps=(PumpRow("P1", None, None, None, None, date(2026, 1, 5)),))
-    assert read(gone) == read(gone, remembered=False)
-    assert not read(gone)["provisional"]
+    found = read(gone)
+    assert found == read(gone, remembered=False)
+    assert not found["provisional"]
 
 
 def damaged() -> Iterator[tuple[str, Callable[[Path], object]]]:
@@ -342,6 +344,24 @@ def test_what_is_kept_is_small_and_for_its_owner_alone(own: Site) -> None:
     assert {stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()} == {0o600}
 
 
+def test_pages_are_composed_of_the_same_with_what_is_remembered(
+    own: Site, worked_out: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(build.__globals__, "SPAN", 2)
+    snapshot, may, found = Ledger.open(own.store).snapshot(), Month(2026, 5), []
+    for _ in range(2):
+        with connection() as con:
+            snapshot.attach(con, STORE_TABLES)
+            made = gather(con, own, may, STAMP, build(con, own, may, snapshot=snapshot))
+            charts = [made.history(name, area) for name in CHARTED for area in ("", "icu", "ward")]
+            found.append((made.earlier, made.page, made.by_area, made.facility, made.cases, charts))
+        shutil.rmtree(own.reports / FOLDER)
+    assert worked_out == [str(month) for month in EARLY]
+    assert found[0] == found[1]
+
+
+@pytest.mark.slow
+@pytest.mark.merge
 def test_a_report_is_the_same_bytes_with_what_is_remembered(
     own: Site, worked_out: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
