@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import pytest
 from tests.measure_samples import site
+from tests.report_samples import partly_built
 from tests.unit.test_reports_limits import material_of
 from tests.unit.test_reports_warnings import OCTOBER, sample
 
 from dripledger.lists import ReviewRow
 from dripledger.reports.blocks import Heading, Table, Text
-from dripledger.reports.case_list import case_lines
+from dripledger.reports.case_list import CaseRow, case_lines, read_cases
 from dripledger.reports.first import cases_page
 from dripledger.reports.quality import left_out
 from dripledger.schema import EVENT_KINDS
-from dripledger.site import EntryRow
+from dripledger.site import EntryRow, Site
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -28,7 +30,12 @@ def dispositions(drawn: dict[str, Any], case: str) -> dict[str, str]:
         "reviews": (ReviewRow(case, "intended", date(2026, 11, 1), 2),),
     }
     own = site(zone="Europe/Lisbon", lists=lists)
-    return {one.case_id: one.disposition for one in material_of(OCTOBER, own_site=own, **drawn).cases}
+    return {one.case_id: one.disposition for one in cases_of(own, **drawn)}
+
+
+def cases_of(own: Site, **drawn: Any) -> tuple[CaseRow, ...]:
+    """Read the cases of October alone, without the report around them."""
+    return read_cases(partly_built(own, ["report_warnings", "report_moments"], **drawn), own)
 
 
 def at_once() -> dict[str, Any]:
@@ -70,8 +77,8 @@ def test_what_sources_do_not_record_is_said_in_words() -> None:
     drawn["ingests"] = [
         {"source_name": "wards", "records_json": '["rate_changed"]', "source_file_sha256": "g"}
     ]
-    found = material_of(OCTOBER, own_site=site(zone="Europe/Lisbon"), **drawn)
-    told = " ".join(left_out(found.con, "2026-10", "."))
+    con = partly_built(site(zone="Europe/Lisbon"), ["library_use_starts", "library_use_hours"], **drawn)
+    told = " ".join(left_out(con, "2026-10", "."))
     assert "Their sources do not record starts" in told
     assert not [kind for kind in EVENT_KINDS if "_" in kind and kind in told]
 
@@ -101,10 +108,11 @@ def test_of_many_open_cases_the_newest_are_shown_and_all_stand_in_a_table() -> N
 def test_a_review_of_what_names_no_case_is_told_on_the_page() -> None:
     drawn = sample()
     drawn["events"].append({"event_id": "end", "kind": "infusion_stopped"})
+    made = material_of(OCTOBER, own_site=site(zone="Europe/Lisbon"), **drawn)
     for case, astray in (("end", True), ("nowhere", True), ("c", False), ("s:B", False)):
         reviews = (ReviewRow(case, "slip", date(2026, 11, 1), 2),)
         own = site(zone="Europe/Lisbon", lists={"reviews": reviews})
-        blocks = cases_page(material_of(OCTOBER, own_site=own, **drawn)).blocks
+        blocks = cases_page(replace(made, site=own, cases=read_cases(made.con, own))).blocks
         told = [b.text for b in blocks if isinstance(b, Text) and "reviews.csv names" in b.text]
         assert bool(told) is astray, case
 
@@ -112,6 +120,5 @@ def test_a_review_of_what_names_no_case_is_told_on_the_page() -> None:
 def test_how_far_says_on_which_side() -> None:
     drawn = sample()
     drawn["attempts"][1].update({"limit_side": "low", "limit_multiple": "1.66"})
-    found = material_of(OCTOBER, own_site=site(zone="Europe/Lisbon"), **drawn)
-    size = {case.case_id: case.size for case in found.cases}
+    size = {case.case_id: case.size for case in cases_of(site(zone="Europe/Lisbon"), **drawn)}
     assert (size["far0"], size["left"]) == ("10 times the limit", "1/1.66 of the limit")

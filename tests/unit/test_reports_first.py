@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 import pytest
 from tests.measure_samples import site
 from tests.unit.test_reports_limits import OCTOBER, drawn, material_of, own
+from tests.unit.test_reports_page import jobs_of
 
 from dripledger.measures import MEASURES, ROWS, Amount
 from dripledger.reports.blocks import Table, Text
@@ -40,8 +41,13 @@ def told(text: str) -> str:
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", text)).split())
 
 
-def test_in_a_first_month_no_chart_counts_as_looked_at() -> None:
-    found = material_of(OCTOBER, own_site=own(), **since("2026-10"))
+@pytest.fixture(scope="module")
+def first_month() -> Material:
+    return material_of(OCTOBER, own_site=own(), **since("2026-10"))
+
+
+def test_in_a_first_month_no_chart_counts_as_looked_at(first_month: Material) -> None:
+    found = first_month
     reading = found.history("library_use_starts").reading
     assert reading.sentences == ("One of the months alone cannot show whether anything changed.",)
     changed, same, _ = sentences(found)
@@ -57,7 +63,11 @@ def test_with_a_second_month_charts_are_looked_at() -> None:
 
 
 def test_an_area_in_its_first_month_is_said_beside_the_charts_looked_at() -> None:
-    changed, _, _ = sentences(material_of(OCTOBER, own_site=own(), **since("2026-10", "ward")))
+    given = {
+        name: [row for row in rows if row["month"] >= "2026-09"]
+        for name, rows in since("2026-10", "ward").items()
+    }
+    changed, _, _ = sentences(material_of(OCTOBER, own_site=own(), **given))
     assert "2 charts were looked at" in changed
     assert changed.endswith("1 more has too few months yet to show one.")
 
@@ -115,13 +125,13 @@ def test_minutes_stand_as_minutes_on_the_pages(lost: Material) -> None:
 def test_what_waits_and_tells_no_month_waits_for_a_person_too() -> None:
     alone = {"device_time": "-", "source_file_sha256": "a file without any time"}
     waiting = [{"source_record": k, **alone} for k in range(2)]
-    jobs = material_of(OCTOBER, own_site=own(), quarantined=waiting, **drawn()).page.jobs
-    (job,) = (job for job in jobs if "quarantine" in job.what)
+    found = jobs_of(own(), quarantined=waiting, **since("2026-10"))
+    (job,) = (job for job in found if "quarantine" in job.what)
     assert (job.count, job.what) == ("2", "records wait in quarantine whose month cannot be told")
 
 
-def test_counts_of_one_kind_have_no_unit_of_their_own() -> None:
-    found = material_of(OCTOBER, own_site=own(), **drawn())
+def test_counts_of_one_kind_have_no_unit_of_their_own(first_month: Material) -> None:
+    found = first_month
     assert both_counts(found.figure("library_use_starts", "ward")) == ("24", "30")
     assert card(found, "library_use_starts", found.history("library_use_starts")).joined == "of"
 

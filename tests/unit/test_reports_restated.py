@@ -17,8 +17,8 @@ from tests.report_samples import OCTOBER, STAMP, drawn
 from tests.unit.test_reports_folder import SITE, commit, contents
 
 from dripledger.commands.verify import check
-from dripledger.measures import STORE_TABLES, site_as_published
-from dripledger.reports import build, write_report
+from dripledger.measures import STORE_TABLES, Month, site_as_published
+from dripledger.reports import Stamp, build, folder, write_report
 from dripledger.reports.blocks import Block, Leaf
 from dripledger.reports.material import gather
 from dripledger.reports.page_html import _blocks
@@ -234,7 +234,9 @@ def test_what_was_declared_anew_is_told(tmp_path: Path) -> None:
     assert "changes.csv (its rows of then cannot be read any more)" in told()
 
 
-def test_what_was_edited_and_not_kept_is_told_and_stands_in_the_manifest(tmp_path: Path) -> None:
+def test_what_was_edited_and_not_kept_is_told_and_stands_in_the_manifest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Minimums and lists count at once, so the same store version can give another report."""
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     commit(load_site(tmp_path), datetime(2026, 11, 2, 6, tzinfo=UTC), **drawn(("2026-10",), ("icu",), 24))
@@ -254,6 +256,12 @@ def test_what_was_edited_and_not_kept_is_told_and_stands_in_the_manifest(tmp_pat
     where = write_report(site, "2026-10", tmp_path / "now")
     assert json.loads((where / "manifest.json").read_text())["edited"] == ["site.toml", "entries.csv"]
     assert ", edited since." in (where / "index.html").read_text(encoding="utf-8")
+    # as it was published: only the manifest is looked at
+
+    def told_alone(_con: Any, _site: Site, month: Month, made_from: Stamp, **_: Any) -> dict[str, bytes]:
+        return {"manifest.json": folder.manifest({}, month, made_from)}
+
+    monkeypatch.setattr(folder, "render_files", told_alone)
     then = write_report(site, "2026-10", tmp_path / "then", as_of="1")
     assert json.loads((then / "manifest.json").read_text())["edited"] == []
 

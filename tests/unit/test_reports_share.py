@@ -8,11 +8,13 @@ import re
 import stat
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.report_samples import drawn, own_site, rendered
 from tests.unit.test_reports_folder import SITE, commit, contents
 
+from dripledger.reports import folder as report_folder
 from dripledger.reports import write_report
 from dripledger.reports.share import hide_small
 from dripledger.site import load_site
@@ -193,8 +195,15 @@ def test_no_page_and_no_table_shows_two_figures_that_differ_by_one_start() -> No
 
 @pytest.mark.parametrize(("mask", "folder", "file"), [(0o022, 0o755, 0o644), (0o027, 0o750, 0o640)])
 def test_the_shared_form_honours_the_umask_and_the_internal_one_is_for_its_owner(
-    tmp_path: Path, mask: int, folder: int, file: int
-) -> None:
+    tmp_path: Path, files: dict[str, bytes], october: dict[str, bytes], monkeypatch: pytest.MonkeyPatch,
+    mask: int, folder: int, file: int,
+) -> None:  # fmt: skip
+    """Of files that are rendered already: who may read them is settled where they are written."""
+
+    def render_files(*_: Any, share: bool, **__: Any) -> dict[str, bytes]:
+        return dict(files if share else october)
+
+    monkeypatch.setattr(report_folder, "render_files", render_files)
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     own = load_site(tmp_path)
     commit(own, datetime(2026, 11, 2, 6, tzinfo=UTC), **drawn(("2026-10",), ("icu",), 6))
