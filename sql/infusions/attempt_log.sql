@@ -10,16 +10,19 @@ with owned as (
 
 opened as (
     select
-        *,
-        min(case when mine and (is_alert or is_decision) then place end) over in_session as first_place,
-        max(place) over in_session as last_place
+        watch_no, session,
+        min(place) filter (where mine and (is_alert or is_decision)) as first_place,
+        max(place) as last_place
     from owned
-    window in_session as (partition by watch_no, session)
+    group by watch_no, session
+    having first_place is not null
 ),
 
 kept as (
-    select * from opened
-    where place >= first_place
+    select w.*, o.first_place, o.last_place
+    from owned as w
+    inner join opened as o on w.watch_no = o.watch_no and w.session = o.session
+    where w.place >= o.first_place
 )
 
 select

@@ -14,13 +14,12 @@ with asked as (
 broken as (
     select
         watch_no, pump_no, place, at_us, is_by_user, kind,
-        coalesce(
-            max(case when kind in ('powered_off', 'power_lost', 'powered_on') or patient_turned then place end) over (
-                partition by watch_no order by place rows between unbounded preceding and current row
-            ),
-            0
-        ) as broken_place
+        -- the channels follow one another: where this one was never broken it is 0 or less
+        max(watch_place) filter (where kind in ('powered_off', 'power_lost', 'powered_on') or patient_turned)
+            over so_far
+        - watch_no * 68719476736 as broken_place
     from attempt_sessions
+    window so_far as (rows between unbounded preceding and current row)
 ),
 
 watched as (
@@ -57,7 +56,7 @@ later as (
             -- what runs on the other line says nothing about it, but a weight is the channel's
             and (a.end_line = w.line or a.quantity = 'weight')
     where
-        w.place > a.end_place and w.at_us - a.end_us <= 600000000 and w.broken_place <= a.end_place
+        w.place > a.end_place and w.at_us - a.end_us <= 600000000 and coalesce(w.broken_place, 0) <= a.end_place
 ),
 
 own as (

@@ -1,5 +1,6 @@
 -- title: Where attempts can begin and end on a channel
 -- grain: one event on one channel that saw a limit alert or a decision
+-- order: watch_place
 -- why: what ends an attempt does not depend on one being open, so the log is cut there first (ruling 35)
 with active as (
     select
@@ -66,3 +67,4 @@ where
         from watch_log
         where is_alert or is_decision
     )
+order by watch_place
