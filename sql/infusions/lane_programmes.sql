@@ -25,12 +25,14 @@ held as (
         filter (where tells_concentration)
             over so_far
             as concentration_held,
-        arg_max_null(case when confirms then concentration_unit end, place)
+        arg_max_null(case when confirms and concentration_value is not null then concentration_unit end, place)
         filter (where tells_concentration)
             over so_far
             as concentration_unit_held,
         arg_max_null(case when confirms then dose_value end, place) filter (where tells_dose) over so_far as dose_held,
-        arg_max_null(case when confirms then dose_unit end, place) filter (where tells_dose) over so_far
+        arg_max_null(case when confirms and dose_value is not null then dose_unit end, place) filter (
+            where tells_dose
+        ) over so_far
             as dose_unit_held,
         arg_max_null(case when clears or confirms then weight_here end, place) filter (where tells_dose) over so_far
             as weight_held,

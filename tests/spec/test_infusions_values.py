@@ -150,3 +150,23 @@ def test_ruling_13_a_power_off_clears_programme_weight_and_area(rebuild: Rebuild
         e1          |                       | start      | powered_off
         e4          |                       | start      | stopped
     """)
+
+
+def test_ruling_13_a_unit_without_its_value_is_no_concentration_and_no_dose(rebuild: Rebuild) -> None:
+    """A mapping may name the unit of each row; where no value is logged, none holds, on a first row as on any."""
+    out = rebuild("""
+        at    | kind             | library_use | entry   | concentration_unit | dose_unit | rate_ml_h
+        08:00 | infusion_started | limited     | heparin | mg/mL              | mg/h      | 60
+        09:00 | rate_changed     | bypassed    | insulin | mg/mL              | mg/h      | 30
+        10:00 | infusion_stopped |             |         |                    |           |
+    """)
+    out.segments("""
+        started_at | concentration_value | concentration_unit | dose_value | dose_unit
+        08:00      |                     |                    |            |
+        09:00      |                     |                    |            |
+    """)
+    out.infusions("""
+        infusion_id | concentration_value | concentration_unit
+        e1          |                     |
+        e2          |                     |
+    """)
