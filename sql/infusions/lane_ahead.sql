@@ -5,8 +5,8 @@
 select
     l.lane_no, l.lane, l.place, l.at_us, l.unsure_links, l.kind, l.sign, l.own, l.mine, l.proves, l.patient_turned,
     l.rate_ml_h, l.dose_value,
-    -- below all places of the lane: what was last seen there or before it was seen on another lane
-    l.lane_no * 68719476736 as lane_place,
+    -- below all places of the lane: what was last seen there, or before, was seen on another lane
+    l.lane_no * 68719476736 as floor_place,
     coalesce(w.keeps_open, false) as keeps_open,
     coalesce(not w.keeps_open, false) as lets_other_run,
     cast(round(s.continue_after_pause_s * 1e6) as bigint) as window_us

@@ -1,12 +1,12 @@
 -- title: What a bypass that waits can meet, on the channel as a whole
 -- grain: one row of a lane's log that confirms a programme, tells a bypass or clears
--- order: channel_place, lane
+-- order: place_on_channel, lane
 -- why: a bypass that waits is for the next of the channel, whichever its line (ruling 10)
 with signs as (
     select
         v.place, v.lane, v.sign, v.mine, l.library_use, l.entry,
         -- the channel's own order, in which both of its lanes lie
-        v.place - v.lane * 68719476736 as channel_place,
+        v.place - v.lane * 68719476736 as place_on_channel,
         (v.lane_no - v.lane) * 68719476736 as floor_place,
         v.mine and v.sign = 'bypass' and l.rate_ml_h is not null
         and v.state_before in ('running', 'bolus') as bypasses_now,
@@ -16,11 +16,11 @@ with signs as (
 )
 
 select
-    place, channel_place, lane, floor_place,
+    place, place_on_channel, lane, floor_place,
     mine and sign = 'bypass' and not bypasses_now as waits,
     confirms or bypasses_now or sign in ('off', 'on') as ends_wait,
     -- an entry with unknown use may be of the library again
     confirms and (library_use is null or (library_use = 'unknown' and entry is null)) as takes_over
 from signs
 where confirms or sign in ('bypass', 'off', 'on')
-order by channel_place, lane
+order by place_on_channel, lane

@@ -4,8 +4,8 @@
 with seen as (
     select
         *,
-        max(channel_place) filter (where waits) over so_far as wait_place,
-        max(channel_place) filter (where ends_wait) over so_far as end_place
+        max(place_on_channel) filter (where waits) over so_far as wait_place,
+        max(place_on_channel) filter (where ends_wait) over so_far as end_place
     from lane_bypass_log
     window so_far as (rows between unbounded preceding and current row)
 ),
@@ -15,10 +15,12 @@ before as (
         *,
         -- what happened at once on the other lane did not happen before
         case
-            when lag(channel_place) over () = channel_place then lag(wait_place, 2) over () else lag(wait_place) over ()
+            when lag(place_on_channel) over () = place_on_channel then lag(wait_place, 2) over () else
+                lag(wait_place) over ()
         end as wait_before,
         case
-            when lag(channel_place) over () = channel_place then lag(end_place, 2) over () else lag(end_place) over ()
+            when lag(place_on_channel) over () = place_on_channel then lag(end_place, 2) over () else
+                lag(end_place) over ()
         end as end_before
     from seen
 )

@@ -59,23 +59,23 @@ befores as (
             dose_end_place, alarm_place, pause_place, raise_place, change_place, stop_place, priming_place,
             priming_stop_place, bolus_place, bolus_stop_place
         ),
-        greatest(lag(open_place) over (), lane_place) > greatest(lag(close_place) over (), lane_place) as open_before,
+        greatest(lag(open_place) over (), floor_place) > greatest(lag(close_place) over (), floor_place) as open_before,
         case when not is_first then lag(holding) over () end as hold_before,
-        greatest(lag(hold_place) over (), lane_place) as hold_place_before,
-        greatest(lag(proof_place) over (), lane_place) as proof_place_before,
+        greatest(lag(hold_place) over (), floor_place) as hold_place_before,
+        greatest(lag(proof_place) over (), floor_place) as proof_place_before,
         case when not is_first then lag(proof_links) over () end as proof_unsure_links,
-        greatest(lag(gap_place) over (), lane_place) as gap_place_before,
-        greatest(lag(unclear_place) over (), lane_place) as unclear_place_before,
-        greatest(lag(dose_end_place) over (), lane_place) as dose_end_place_before,
-        greatest(lag(alarm_place) over (), lane_place) as alarm_place_before,
-        greatest(lag(pause_place) over (), lane_place) as pause_place_before,
-        greatest(lag(raise_place) over (), lane_place) as raise_place_before,
-        greatest(lag(change_place) over (), lane_place) as change_place_before,
-        greatest(lag(stop_place) over (), lane_place) as stop_place_before,
-        greatest(lag(priming_place) over (), lane_place)
-        > greatest(lag(priming_stop_place) over (), lane_place) as priming_before,
-        greatest(lag(bolus_place) over (), lane_place)
-        > greatest(lag(bolus_stop_place) over (), lane_place) as bolus_before
+        greatest(lag(gap_place) over (), floor_place) as gap_place_before,
+        greatest(lag(unclear_place) over (), floor_place) as unclear_place_before,
+        greatest(lag(dose_end_place) over (), floor_place) as dose_end_place_before,
+        greatest(lag(alarm_place) over (), floor_place) as alarm_place_before,
+        greatest(lag(pause_place) over (), floor_place) as pause_place_before,
+        greatest(lag(raise_place) over (), floor_place) as raise_place_before,
+        greatest(lag(change_place) over (), floor_place) as change_place_before,
+        greatest(lag(stop_place) over (), floor_place) as stop_place_before,
+        greatest(lag(priming_place) over (), floor_place)
+        > greatest(lag(priming_stop_place) over (), floor_place) as priming_before,
+        greatest(lag(bolus_place) over (), floor_place)
+        > greatest(lag(bolus_stop_place) over (), floor_place) as bolus_before
     from lasts
 ),
 
@@ -164,7 +164,7 @@ halts as (
 held as (
     select
         *,
-        greatest(max(place) filter (where hold is not null) over so_far, lane_place) as hold_place,
+        greatest(max(place) filter (where hold is not null) over so_far, floor_place) as hold_place,
         max(place) filter (where halt is not null) over so_far as halt_place
     from halts
     window so_far as (rows between unbounded preceding and current row)
@@ -175,7 +175,7 @@ firsts as (
         *,
         -- the first halt since it last ran; a raise ends the halt of an alarm or of rate 0
         halt is not null
-        and greatest(lag(halt_place) over (), lane_place) < greatest(hold_place, raise_place_before) as halts_first
+        and greatest(lag(halt_place) over (), floor_place) < greatest(hold_place, raise_place_before) as halts_first
     from held
 ),
 
@@ -209,5 +209,5 @@ select
         halt_place, pause_place, rate_ml_h, dose_value
     ),
     -- a pause holds until a start, whatever alarms and rate changes come after it
-    pauses and greatest(lag(pause_place) over (), lane_place) < hold_place as pauses_first
+    pauses and greatest(lag(pause_place) over (), floor_place) < hold_place as pauses_first
 from paused

@@ -17,7 +17,7 @@ with seen as (
         filter (where is_first or (confirms_programme and fluid is not null))
             over so_far
             as fluid_seen,
-        greatest(max(place) filter (where confirms_programme) over so_far, lane_place) as programme_place,
+        greatest(max(place) filter (where confirms_programme) over so_far, floor_place) as programme_place,
         arg_max_null(case when delivers or starts or opens or opens_late then care_area_here end, place)
         filter (where is_first or delivers or starts or opens or opens_late)
             over so_far
@@ -58,10 +58,10 @@ lasts as (
         case when not is_first then lag(end_sign_seen) over () end as end_sign_before,
         case when not is_first then lag(ended_us) over () end as ended_before_us,
         case when not is_first then lag(state_ended) over () end as state_at_end,
-        greatest(lag(ran_place_seen) over (), lane_place) as ran_place,
-        greatest(lag(ended_place_seen) over (), lane_place) as ended_place,
-        greatest(lag(cleared_place_seen) over (), lane_place) as cleared_place,
-        greatest(lag(barred_place_seen) over (), lane_place) as barred_place
+        greatest(lag(ran_place_seen) over (), floor_place) as ran_place,
+        greatest(lag(ended_place_seen) over (), floor_place) as ended_place,
+        greatest(lag(cleared_place_seen) over (), floor_place) as cleared_place,
+        greatest(lag(barred_place_seen) over (), floor_place) as barred_place
     from seen
 ),
 
@@ -80,7 +80,7 @@ compared as (
                 and (gap_before or (at_us - waiting_since_before_us > window_us and not is_unbroken))
             )
         ) as stop_missing,
-        ran_place > lane_place and not patient_turned
+        ran_place > floor_place and not patient_turned
         and case
             when state_before in ('running', 'bolus', 'suspended') then true
             when state_before = 'unknown' and not waiting_before
@@ -115,7 +115,7 @@ select
     * exclude (
         may_continue, patient_closes, closes, delivers, concentration_ran, fluid_ran, care_area_ran, end_sign_before,
         ended_before_us, state_at_end, ran_place, ended_place, cleared_place, barred_place, other_opened_place,
-        window_us, stop_window_us, no_gap_us, lane_place
+        window_us, stop_window_us, no_gap_us, floor_place
     ),
     starts and coalesce(may_continue, false) and not stop_missing as would_continue
 from compared

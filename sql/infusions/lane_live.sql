@@ -34,9 +34,9 @@ turns as (
 turned as (
     select
         *,
-        greatest(max(place) filter (where opens) over so_far, lane_place) as open_place,
-        greatest(max(place) filter (where opens or closes) over so_far, lane_place) as turn_place,
-        greatest(max(place) filter (where patient_closes) over so_far, lane_place) as patient_place
+        greatest(max(place) filter (where opens) over so_far, floor_place) as open_place,
+        greatest(max(place) filter (where opens or closes) over so_far, floor_place) as turn_place,
+        greatest(max(place) filter (where patient_closes) over so_far, floor_place) as patient_place
     from turns
     window so_far as (rows between unbounded preceding and current row)
 ),
@@ -53,7 +53,7 @@ marked as (
         -- or numbers are missing since a patient change ended it
         or (
             sign in ('gap', 'bridged')
-            and greatest(lag(patient_place) over (), lane_place) > greatest(lag(turn_place) over (), lane_place)
+            and greatest(lag(patient_place) over (), floor_place) > greatest(lag(turn_place) over (), floor_place)
         ) as leaves_unknown
     from turned
 ),
@@ -71,12 +71,12 @@ reopened as (
         own and mine and (
             (
                 (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
-                and greatest(lag(unknown_place) over (), lane_place) > greatest(lag(turn_place) over (), lane_place)
+                and greatest(lag(unknown_place) over (), floor_place) > greatest(lag(turn_place) over (), floor_place)
             )
             or (leaves_unknown and sign in ('change', 'bolus', 'bolus_end', 'kvo'))
         ) as may_reopen,
         may_wake_here
-        and greatest(lag(patient_place) over (), lane_place) <= greatest(lag(open_place) over (), lane_place) as wakes
+        and greatest(lag(patient_place) over (), floor_place) <= greatest(lag(open_place) over (), floor_place) as wakes
     from unknown
 ),
 
@@ -89,7 +89,7 @@ reopening as (
 revived as (
     select
         *,
-        may_reopen and greatest(lag(may_reopen_place) over (), lane_place) < patient_place as reopens
+        may_reopen and greatest(lag(may_reopen_place) over (), floor_place) < patient_place as reopens
     from reopening
 ),
 
@@ -98,8 +98,8 @@ ended as (
         *,
         greatest(patient_place, max(place) filter (where is_late and not opens and not wakes) over so_far)
             as death_place,
-        greatest(max(place) filter (where opens or wakes or reopens) over so_far, lane_place) as life_place,
-        greatest(max(place) filter (where reopens) over so_far, lane_place) as reopened_place
+        greatest(max(place) filter (where opens or wakes or reopens) over so_far, floor_place) as life_place,
+        greatest(max(place) filter (where reopens) over so_far, floor_place) as reopened_place
     from revived
     window so_far as (rows between unbounded preceding and current row)
 ),
@@ -116,14 +116,14 @@ again as (
                 where sign = 'bolus_end' and own and mine and raw_before = 'bolus'
                 and death_place > life_place and hold_place <= death_place
             ) over so_far,
-            lane_place
+            floor_place
         ) as late_bolus_end_place
     from ended
     window so_far as (rows between unbounded preceding and current row)
 ),
 
 opening as (
-    select *, greatest(max(place) filter (where may_open_again) over so_far, lane_place) as may_open_again_place
+    select *, greatest(max(place) filter (where may_open_again) over so_far, floor_place) as may_open_again_place
     from again
     window so_far as (rows between unbounded preceding and current row)
 ),
@@ -132,7 +132,7 @@ settled as (
     select
         *,
         may_open_again
-        and greatest(lag(may_open_again_place) over (), lane_place) < greatest(death_place, late_bolus_end_place)
+        and greatest(lag(may_open_again_place) over (), floor_place) < greatest(death_place, late_bolus_end_place)
             as opens_again,
         may_open_again_place < greatest(death_place, late_bolus_end_place) as stays_dead
     from opening

@@ -4,7 +4,7 @@
 -- why: its state and its programme side by side, with what happened on the channel's other line
 with joined as (
     select
-        v.lane_no, v.lane, v.place, v.lane_place, v.is_first, v.at_us, v.sign, v.own, v.mine, v.patient_turned,
+        v.lane_no, v.lane, v.place, v.floor_place, v.is_first, v.at_us, v.sign, v.own, v.mine, v.patient_turned,
         v.begins, v.opens, v.opens_unseen, v.opens_late, v.closes, v.state, v.state_before, v.is_late, v.is_waiting,
         v.waiting_before, v.waiting_since_us, v.waiting_since_before_us, v.gap_before, v.is_after_gap,
         v.patient_closes, v.patient_splits, v.proof_place_before, v.window_us,

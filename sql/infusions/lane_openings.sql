@@ -4,8 +4,8 @@
 with seen as (
     select
         *,
-        max(channel_place) filter (where opened and lane = 0) over so_far as place_0,
-        max(channel_place) filter (where opened and lane = 1) over so_far as place_1
+        max(place_on_channel) filter (where opened and lane = 0) over so_far as place_0,
+        max(place_on_channel) filter (where opened and lane = 1) over so_far as place_1
     from lane_opening_log
     window so_far as (rows between unbounded preceding and current row)
 ),
@@ -15,7 +15,7 @@ before as (
         place, asks, floor_place,
         -- what happened at once on the other lane did not happen before
         case
-            when lag(channel_place) over () <> channel_place
+            when lag(place_on_channel) over () <> place_on_channel
                 then case lane when 0 then lag(place_1) over () else lag(place_0) over () end
             else case lane when 0 then lag(place_1, 2) over () else lag(place_0, 2) over () end
         end as other_place

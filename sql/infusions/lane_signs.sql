@@ -24,9 +24,9 @@ known as (
         filter (where is_first or tells_zero)
             over so_far
             as zero_here,
-        greatest(max(place) filter (where begins) over so_far, lane_place) as begun_place,
-        greatest(max(place) filter (where sign in ('gap', 'bridged')) over so_far, lane_place) as gap_place,
-        greatest(max(place) filter (where turns_bolus) over so_far, lane_place) as bolus_place,
+        greatest(max(place) filter (where begins) over so_far, floor_place) as begun_place,
+        greatest(max(place) filter (where sign in ('gap', 'bridged')) over so_far, floor_place) as gap_place,
+        greatest(max(place) filter (where turns_bolus) over so_far, floor_place) as bolus_place,
         arg_max_null(case when turns_bolus then sign end, place) filter (where is_first or turns_bolus) over so_far
             as bolus_sign
     from told
@@ -38,9 +38,9 @@ waits as (
         *,
         keeps_open
         or (lets_other_run and (is_first or not coalesce(lag(other_runs) over (), false))) as waits_on,
-        greatest(lag(begun_place) over (), lane_place) as begun_before,
-        greatest(lag(gap_place) over (), lane_place) as gap_before_place,
-        greatest(lag(bolus_place) over (), lane_place) as bolus_place_before,
+        greatest(lag(begun_place) over (), floor_place) as begun_before,
+        greatest(lag(gap_place) over (), floor_place) as gap_before_place,
+        greatest(lag(bolus_place) over (), floor_place) as bolus_place_before,
         case when is_first then '' else lag(bolus_sign) over () end as bolus_sign_before
     from known
 ),
@@ -56,13 +56,13 @@ ending as (
 ),
 
 closed as (
-    select *, greatest(max(place) filter (where closes) over so_far, lane_place) as closed_place
+    select *, greatest(max(place) filter (where closes) over so_far, floor_place) as closed_place
     from ending
     window so_far as (rows between unbounded preceding and current row)
 ),
 
 befores as (
-    select *, greatest(lag(closed_place) over (), lane_place) as closed_before
+    select *, greatest(lag(closed_place) over (), floor_place) as closed_before
     from closed
 ),
 
@@ -91,7 +91,7 @@ stirring as (
 ),
 
 stirred as (
-    select *, greatest(lag(stirred_place) over (), lane_place) > closed_before as is_stirred
+    select *, greatest(lag(stirred_place) over (), floor_place) > closed_before as is_stirred
     from stirring
 ),
 
@@ -99,7 +99,7 @@ eligible as (
     select
         *,
         -- nobody knows whether it runs: the log begins here, or numbers are missing since it ended
-        (begun_before = lane_place and closed_before = lane_place)
+        (begun_before = floor_place and closed_before = floor_place)
         or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen,
         is_still and not is_stirred and not is_in_bolus and mine and own and sign = 'bolus' as opens_idle,
         is_still and not is_stirred and is_in_bolus and mine and own and sign = 'bolus_end' as closes_idle,
@@ -107,7 +107,7 @@ eligible as (
             (
                 (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
                 and (
-                    (begun_before = lane_place and closed_before = lane_place)
+                    (begun_before = floor_place and closed_before = floor_place)
                     or (closed_before > begun_before and gap_before_place > closed_before)
                 )
             )
@@ -130,6 +130,6 @@ select
     ),
     closes or closes_idle as closes,
     opens_idle or (
-        may_open and greatest(lag(may_open_place) over (), lane_place) <= greatest(begun_before, closed_before)
+        may_open and greatest(lag(may_open_place) over (), floor_place) <= greatest(begun_before, closed_before)
     ) as opens_unseen
 from opening

@@ -10,41 +10,41 @@ with signs as (
 lasts as (
     select
         *,
-        greatest(max(place) filter (where opens) over so_far, lane_place)
-        > greatest(max(place) filter (where closes) over so_far, lane_place) as is_open,
+        greatest(max(place) filter (where opens) over so_far, floor_place)
+        > greatest(max(place) filter (where closes) over so_far, floor_place) as is_open,
         arg_max_null(hold, place) filter (where is_first or hold is not null) over so_far as holding,
-        greatest(max(place) filter (where proves) over so_far, lane_place) as proof_place,
-        greatest(max(place) filter (where sign = 'gap') over so_far, lane_place) as gap_place,
-        greatest(max(place) filter (where halts_first) over so_far, lane_place) as halt_place,
-        greatest(max(place) filter (where pauses) over so_far, lane_place) as pause_place,
+        greatest(max(place) filter (where proves) over so_far, floor_place) as proof_place,
+        greatest(max(place) filter (where sign = 'gap') over so_far, floor_place) as gap_place,
+        greatest(max(place) filter (where halts_first) over so_far, floor_place) as halt_place,
+        greatest(max(place) filter (where pauses) over so_far, floor_place) as pause_place,
         arg_max_null(
             case when pauses_first and first_halt = 'zero' then at_us when pauses_first then first_halt_us end, place
         ) filter (where is_first or pauses_first) over so_far as pause_us,
-        greatest(max(place) filter (where raises) over so_far, lane_place) as raise_place,
-        greatest(max(place) filter (where pauses and sign = 'standby') over so_far, lane_place) as standby_place,
-        greatest(max(place) filter (where sign = 'standby_left') over so_far, lane_place) as standby_left_place,
-        greatest(max(place) filter (where leaves_unclear) over so_far, lane_place) as unclear_place,
+        greatest(max(place) filter (where raises) over so_far, floor_place) as raise_place,
+        greatest(max(place) filter (where pauses and sign = 'standby') over so_far, floor_place) as standby_place,
+        greatest(max(place) filter (where sign = 'standby_left') over so_far, floor_place) as standby_left_place,
+        greatest(max(place) filter (where leaves_unclear) over so_far, floor_place) as unclear_place,
         arg_max_null(case when leaves_unclear then at_us end, place)
         filter (where is_first or leaves_unclear)
             over so_far
             as unclear_us,
-        greatest(max(place) filter (where sign = 'delayed') over so_far, lane_place) as delay_place,
-        greatest(max(place) filter (where sign = 'bolus' and own) over so_far, lane_place) as bolus_place,
+        greatest(max(place) filter (where sign = 'delayed') over so_far, floor_place) as delay_place,
+        greatest(max(place) filter (where sign = 'bolus' and own) over so_far, floor_place) as bolus_place,
         greatest(
             max(place) filter (
                 where sign in ('bolus_end', 'gap', 'alarm_unclear', 'priming') or closes or halt in ('pause', 'alarm')
                 or (hold is not null and sign <> 'bolus')
             ) over so_far,
-            lane_place
+            floor_place
         ) as bolus_stop_place,
-        greatest(max(place) filter (where sign = 'priming') over so_far, lane_place) as priming_place,
+        greatest(max(place) filter (where sign = 'priming') over so_far, floor_place) as priming_place,
         greatest(
             max(place) filter (
                 where sign in ('priming_end', 'gap', 'pause', 'standby', 'bolus') or closes or hold is not null
             ) over so_far,
-            lane_place
+            floor_place
         ) as priming_stop_place,
-        greatest(max(place) filter (where sign in ('bolus_end', 'priming_end')) over so_far, lane_place)
+        greatest(max(place) filter (where sign in ('bolus_end', 'priming_end')) over so_far, floor_place)
             as return_place,
         arg_max_null(case when sign in ('bolus_end', 'priming_end') then at_us end, place)
         filter (where is_first or sign in ('bolus_end', 'priming_end'))
@@ -59,7 +59,7 @@ judged as (
         *,
         bolus_place > bolus_stop_place as in_bolus,
         priming_place > priming_stop_place as in_priming,
-        pause_place >= hold_place and pause_place > lane_place as is_paused,
+        pause_place >= hold_place and pause_place > floor_place as is_paused,
         halt_place >= hold_place and halt_place > raise_place as is_halted,
         gap_place > greatest(hold_place, proof_place) as is_after_gap
     from lasts

@@ -4,7 +4,7 @@
 -- why: beside the state that it finds, which decides whether what it tells is in force
 with signs as (
     select
-        v.lane_no, v.lane, v.place, v.is_first, v.lane_place, v.sign, v.mine, v.state, v.state_before, v.reopens,
+        v.lane_no, v.lane, v.place, v.is_first, v.floor_place, v.sign, v.mine, v.state, v.state_before, v.reopens,
         v.at_zero_before,
         l.kind, l.library_use, l.entry, l.entry_key, l.concentration_value, l.concentration_unit, l.dose_value,
         l.dose_unit, l.rate_ml_h, l.bolus_adds_to_basal, l.weight_here, l.bsa_here, l.fluid, l.care_area_here,

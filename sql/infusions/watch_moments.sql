@@ -3,15 +3,22 @@
 -- why: whether it ran decides what became of an attempt, and what an alarm stopped
 with pieces as (
     select
-        c.watch_no, s.infusion_id, s.library_use, s.state,
+        c.watch_no, s.infusion_id, s.library_use,
+        -- a clock set back can show two states of the same stretch of time: nobody can say which one it was
+        case
+            when min(s.state) over at_once = max(s.state) over at_once then s.state
+            else 'unknown'
+        end as state,
         epoch_us(s.started_at) as from_us,
         epoch_us(s.ended_at) as to_us
     from segments as s
     inner join watch_channels as c
         on s.facility = c.facility and s.pump_id = c.pump_id and s.channel = c.channel
+    window at_once as (partition by c.watch_no, s.started_at, s.ended_at)
     qualify
         row_number() over (
-            partition by c.watch_no, s.started_at order by s.ended_at desc, s.infusion_id
+            partition by c.watch_no, s.started_at
+            order by s.ended_at desc, s.infusion_id, s.library_use, s.entry, s.rate_ml_h, s.state
         ) = 1
 ),
 

@@ -8,12 +8,13 @@ import sys
 from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
 from dataclasses import replace
+from datetime import timedelta
 from random import Random
 from typing import Any
 
 import duckdb
 import pytest
-from tests.generative.awkward_logs import Row
+from tests.generative.awkward_logs import EIGHT, Row, blank
 from tests.generative.test_infusions_incremental import SITE, rows, with_events
 from tests.generative.test_small_builds import _log
 from tests.marks import LONG
@@ -43,8 +44,12 @@ def _rich_log(draw: Random, pump: int, length: int) -> list[Row]:
         row["patient_key"] = draw.choice(("one", "two", None, None, None))
         if draw.random() < 0.3:
             row |= {"dose_value": draw.choice((2.0, 4.0)), "dose_unit": draw.choice(("mg/h", "ug/kg/min"))}
-        if draw.random() < 0.3:
-            row |= {"concentration_value": draw.choice((1.0, 2.0)), "concentration_unit": "mg/mL"}
+        row["occurred_at"] += timedelta(days=pump % 7)
+        row["device_time"] += timedelta(days=pump % 7)
+        # a mapping may name the unit of each row, whether it has a value or not
+        row["concentration_unit"] = draw.choice(("mg/mL", None))
+        if row["concentration_unit"] is not None:
+            row["concentration_value"] = draw.choice((1.0, 2.0, None))
         if draw.random() < 0.2:
             row |= {"weight_kg": draw.choice((60.0, 80.0)), "library_version": draw.choice(("1", "2"))}
         if draw.random() < 0.2:
@@ -90,6 +95,28 @@ def test_no_pump_reads_what_another_logged_before_it(
             back = {other: pump for pump, other in others.items()}
             for name, table in _built(_renamed(log, others)).items():
                 assert sorted(_renamed(table, back), key=str) == sorted(built[name], key=str), (seed, name)
+
+
+def test_of_two_states_at_once_nobody_says_which_stopped() -> None:
+    """A clock set back shows both; what an alarm stopped is then unknown, on one pump as on each of 200."""
+    told = (
+        (0, "infusion_started"), (10, "infusion_paused"), (0, "clock_set"), (5, "alarm_raised"),
+        (10, "infusion_resumed"), (20, "infusion_stopped"),
+    )  # fmt: skip
+    log = []
+    for pump in range(200):
+        for number, (minute, kind) in enumerate(told):
+            row = blank(number, EIGHT + timedelta(minutes=minute), kind, "A")
+            row |= {"pump_id": f"P{pump}", "event_id": f"{pump}-{number}"}
+            row |= {"sequence": number + 1, "sequence_reliable": True}
+            if kind in {"infusion_started", "infusion_resumed"}:
+                row["rate_ml_h"] = 60.0
+            if kind == "alarm_raised":
+                row |= {"alarm_kind": "occlusion", "stops_delivery": True}
+            log.append(row)
+    alarms = _built(log)["alarms"]
+    assert len(alarms) == 200
+    assert {alarm["stopped_delivery"] for alarm in alarms} == {None}
 
 
 def _nodes(node: dict[str, Any]) -> Iterator[dict[str, Any]]:

@@ -192,7 +192,8 @@ def _hold_to_order(con: duckdb.DuckDBPyConnection, file: SqlFile) -> None:
     here = ", ".join(name for name, *_ in columns)
     before = ", ".join(f"lag({name}) over ()" for name, *_ in columns)
     (first, *_), *_ = columns
-    wrong = ">" if columns[0][1:] == ["desc"] else "<"
+    # no two rows lie at one place: the value of which one holds would be chance
+    wrong = ">=" if columns[0][1:] == ["desc"] else "<="
     found = con.execute(
         f"select 1 from (select lag({first}) over () is not null and row({here}) {wrong} row({before}) "
         f'as is_wrong from "{file.name}") where is_wrong limit 1'
