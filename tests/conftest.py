@@ -47,11 +47,14 @@ def _numpy_state() -> tuple[object, ...]:
     return kind, keys.tobytes(), *rest  # type: ignore[union-attr]
 
 
-#: For glibc, read when a process starts: keep what was freed for the next that asks for as much. The engine
-#: asks for many small pieces at once, and a fifteenth of the processor's time went into handing them back.
-_KEEP_MEMORY: Final = (
-    "glibc.malloc.tcache_count=2000:glibc.malloc.trim_threshold=268435456:glibc.malloc.top_pad=16777216"
-)
+#: What workers start with, as both are read when a process starts. glibc keeps what was freed for the next
+#: that asks for as much: the engine asks for many small pieces at once, and a fifteenth of the processor's
+#: time went into handing them back. And the workers take a core each: no second thread waits in numpy.
+_FOR_WORKERS: Final = {
+    "GLIBC_TUNABLES": "glibc.malloc.tcache_count=2000:glibc.malloc.trim_threshold=268435456"
+    ":glibc.malloc.top_pad=16777216",
+    "OPENBLAS_NUM_THREADS": "1",
+}
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -62,10 +65,11 @@ def pytest_configure(config: pytest.Config) -> None:
     gc.disable()
     if hasattr(config, "workerinput"):
         # what a test starts begins as it does for whoever uses it
-        if os.environ.get("GLIBC_TUNABLES") == _KEEP_MEMORY:
-            del os.environ["GLIBC_TUNABLES"]
+        for name in [name for name, value in _FOR_WORKERS.items() if os.environ.get(name) == value]:
+            del os.environ[name]
     elif getattr(config.option, "numprocesses", None):
-        os.environ.setdefault("GLIBC_TUNABLES", _KEEP_MEMORY)
+        for name, value in _FOR_WORKERS.items():
+            os.environ.setdefault(name, value)
     settings.register_profile("same", derandomize=True)
     if config.option.markexpr != "slow":
         settings.load_profile("same")
