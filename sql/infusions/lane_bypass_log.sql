@@ -4,13 +4,10 @@
 -- why: a bypass that waits is for the next of the channel, whichever its line (ruling 10)
 with signs as (
     select
-        v.place, v.lane, v.sign, v.mine, l.library_use, l.entry,
+        v.place, v.lane, v.sign, v.mine, v.bypasses_now, v.confirms, l.library_use, l.entry,
         -- the channel's own order, in which both of its lanes lie
         v.place - v.lane * 68719476736 as place_on_channel,
-        (v.lane_no - v.lane) * 68719476736 as floor_place,
-        v.mine and v.sign = 'bypass' and l.rate_ml_h is not null
-        and v.state_before in ('running', 'bolus') as bypasses_now,
-        (v.mine and v.sign in ('start', 'delayed', 'change', 'programme')) or v.opens or v.opens_late as confirms
+        (v.lane_no - v.lane) * 68719476736 as floor_place
     from lane_live as v
     inner join lane_log as l on v.place = l.place
 )

@@ -206,7 +206,7 @@ select
         open_before, hold_before, hold_place_before, gap_place_before, unclear_place_before,
         dose_end_place_before, alarm_place_before, pause_place_before,
         raise_place_before, change_place_before, stop_place_before, shows_running, leaves_keep_open, unknown_before,
-        halt_place, pause_place, rate_ml_h, dose_value
+        halt_place, pause_place, dose_value
     ),
     -- a pause holds until a start, whatever alarms and rate changes come after it
     pauses and greatest(lag(pause_place) over (), floor_place) < hold_place as pauses_first

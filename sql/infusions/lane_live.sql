@@ -160,13 +160,20 @@ stated as (
         )
         or reopens or opens_again as opens_late
     from settled
+),
+
+followed as (
+    select *, case when is_first then 'closed' else lag(state) over () end as state_before
+    from stated
 )
 
 select
     * exclude (
         raw_state, raw_before, patient_place, late_bolus_end_place, may_open_again, stays_dead, death_place, life_place,
         may_reopen, is_open, may_wake, at_zero, may_wake_before, may_wake_here, leaves_unknown, hold_place,
-        reopened_place, open_place, turn_place, unknown_place, may_reopen_place, may_open_again_place
+        reopened_place, open_place, turn_place, rate_ml_h, unknown_place, may_reopen_place, may_open_again_place
     ),
-    case when is_first then 'closed' else lag(state) over () end as state_before
-from stated
+    -- a bypass acts at once only with a rate on a running channel, else with what is confirmed next (ruling 10)
+    mine and sign = 'bypass' and rate_ml_h is not null and state_before in ('running', 'bolus') as bypasses_now,
+    (mine and sign in ('start', 'delayed', 'change', 'programme')) or opens or opens_late as confirms
+from followed

@@ -91,25 +91,24 @@ stirring as (
 ),
 
 stirred as (
-    select *, greatest(lag(stirred_place) over (), floor_place) > closed_before as is_stirred
+    select
+        *,
+        greatest(lag(stirred_place) over (), floor_place) > closed_before as is_stirred,
+        -- nobody knows whether it runs: the log begins here, or numbers are missing since it ended
+        (begun_before = floor_place and closed_before = floor_place)
+        or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen
     from stirring
 ),
 
 eligible as (
     select
         *,
-        -- nobody knows whether it runs: the log begins here, or numbers are missing since it ended
-        (begun_before = floor_place and closed_before = floor_place)
-        or (closed_before > begun_before and gap_before_place > closed_before) as is_unseen,
         is_still and not is_stirred and not is_in_bolus and mine and own and sign = 'bolus' as opens_idle,
         is_still and not is_stirred and is_in_bolus and mine and own and sign = 'bolus_end' as closes_idle,
         mine and own and not is_in_bolus and not (is_stirred and bolus_place_before > closed_before) and (
             (
                 (sign in ('change', 'pause', 'bolus', 'bolus_end', 'complete', 'stop', 'kvo') or is_alarms_stop)
-                and (
-                    (begun_before = floor_place and closed_before = floor_place)
-                    or (closed_before > begun_before and gap_before_place > closed_before)
-                )
+                and is_unseen
             )
             or (sign = 'dose' and closed_before >= begun_before and not is_in_bolus)
         ) as may_open
@@ -126,7 +125,7 @@ select
     * exclude (
         kind, keeps_open, lets_other_run, other_runs, begun_place, gap_place, bolus_place, bolus_sign, closed_place,
         stirred_place, may_open_place, begun_before, closed_before, gap_before_place, may_open, closes, closes_idle,
-        bolus_place_before, bolus_sign_before, is_still, is_in_bolus, is_stirred
+        bolus_place_before, bolus_sign_before, is_still, is_in_bolus, is_stirred, is_unseen
     ),
     closes or closes_idle as closes,
     opens_idle or (

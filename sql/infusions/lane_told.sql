@@ -4,9 +4,8 @@
 -- why: beside the state that it finds, which decides whether what it tells is in force
 with signs as (
     select
-        v.lane_no, v.lane, v.place, v.is_first, v.floor_place, v.sign, v.mine, v.state, v.state_before, v.reopens,
-        v.at_zero_before,
-        l.kind, l.library_use, l.entry, l.entry_key, l.concentration_value, l.concentration_unit, l.dose_value,
+        v.lane_no, v.place, v.is_first, v.sign, v.state_before, v.reopens, v.at_zero_before, v.bypasses_now, v.confirms,
+        l.library_use, l.entry, l.entry_key, l.concentration_value, l.concentration_unit, l.dose_value,
         l.dose_unit, l.rate_ml_h, l.bolus_adds_to_basal, l.weight_here, l.bsa_here, l.fluid, l.care_area_here,
         v.opens_unseen and not v.opens_idle as opens_unseen,
         l.mine and (
@@ -14,9 +13,6 @@ with signs as (
             or (l.in_force_kind and l.kind = 'weight_changed')
             or (l.kind = 'volume_reported' and v.state = 'running')
         ) as tells_rate,
-        v.mine and v.sign = 'bypass' and l.rate_ml_h is not null
-        and v.state_before in ('running', 'bolus') as bypasses_now,
-        (v.mine and v.sign in ('start', 'delayed', 'change', 'programme')) or v.opens or v.opens_late as confirms,
         b.place is not null as bypass_arrives
     from lane_live as v
     inner join lane_log as l on v.place = l.place

@@ -18,9 +18,7 @@ starts as (
 )
 
 select
-    w.watch_no, w.place,
-    -- one number a row of all channels, rising with the order inside each
-    w.watch_no * 68719476736 + w.place as watch_place,
+    w.watch_no, w.place, w.watch_place,
     case when s.place is null then 0 else 1 end as line, e.kind, e.switched_off, e.may_hold,
     e.care_area, e.weight_kg, e.library_use, e.entry, e.concentration_value, e.concentration_unit, e.rate_ml_h,
     e.dose_value, e.dose_unit, e.volume_to_infuse_ml, e.programmed_duration_s,
