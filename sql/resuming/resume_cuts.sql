@@ -6,7 +6,15 @@ select
     l.occurred_at as off_at,
     l.heard_after as on_at,
     row_number() over (partition by l.facility, l.pump_id order by l.occurred_at desc) as from_last
-from resume_log as l
+from (
+    -- only what this asks for is put in order
+    select
+        facility, pump_id, channel, kind, occurred_at,
+        lag(occurred_at) over in_pump as heard_before,
+        lead(occurred_at) over in_pump as heard_after
+    from resume_log
+    window in_pump as (partition by facility, pump_id order by occurred_at)
+) as l
 cross join settings as s
 inner join resume_pumps as p on l.facility = p.facility and l.pump_id = p.pump_id
 where

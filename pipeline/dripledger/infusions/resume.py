@@ -21,6 +21,8 @@ from typing import Final
 import duckdb
 
 from dripledger.engine import build_relations
+from dripledger.infusions.resume_counter import leave_out as _leave_out
+from dripledger.infusions.resume_counter import leave_out_other_orders
 
 __all__ = ["choose"]
 
@@ -98,13 +100,13 @@ def choose(con: duckdb.DuckDBPyConnection) -> None:
     _read_lately(con, horizon)
     build_relations(con, _ROOM)
     _find(con, horizon)
-    _leave_out_other_orders(con, horizon)
+    leave_out_other_orders(con, horizon)
     con.execute(
         "update resumed set read_from = f.read_from, check_from = f.check_from, "
         "replace_from = f.replace_from from resume_found f "
         "where f.facility = resumed.facility and f.pump_id = resumed.pump_id"
     )
-    for name in ("found", "numbers", "told", "points", "cuts", "log", "pumps", "channels"):
+    for name in ("found", "told", "points", "cuts", "log", "pumps", "channels"):
         con.execute(f"drop table if exists resume_{name}")
     con.execute("drop view resume_events")
 
@@ -133,9 +135,7 @@ def _read_lately(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
     flags = ", ".join(f"coalesce({sql}, false) as told_{name}" for name, sql in TOLD.items())
     con.execute(
         "create or replace temp view resume_events as select facility, pump_id, channel, fluid_source, "
-        "event_id, source_name, occurred_at, kind, "
-        "case when sequence_reliable then sequence end as sequence, "
-        f"{flags} from events "
+        f"source_name, occurred_at, kind, {flags} from events "
         f"semi join resume_pumps using (facility, pump_id) where occurred_at >= {horizon}"
     )
 
@@ -164,14 +164,7 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
         "t.facility = c.facility and t.pump_id = c.pump_id and t.channel = c.channel "
         "and (t.line = 'secondary' or not coalesce(c.is_secondary, false)))",
     )
-    for name, sql in TOLD.items():
-        untold = f"select {_GROUP} from resume_told where {name} is null"
-        if con.execute(f"{untold} limit 1").fetchall():
-            _leave_out(
-                con,
-                f"select distinct {_GROUP} from events semi join ({untold}) using ({_GROUP}) "
-                f"where occurred_at < {horizon} and ({sql})",
-            )
+    _leave_out_told_long_ago(con, horizon)
     for name, surer in _SURER.items():
         _leave_out(
             con, f"select facility, pump_id from resume_told where {name} is not null and {surer} is null"
@@ -189,6 +182,24 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
         "select facility, pump_id from resume_log where kind = 'alarm_updated' and source_name in ("
         "select source_name from source_records group by source_name "
         "having not bool_or(kind in ('alarm_cleared', 'all')))",
+    )
+
+
+def _leave_out_told_long_ago(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
+    """Leave out pumps of which a channel was told something before the horizon, and not since."""
+    untold = ", ".join(f"count(*) - count({name})" for name in TOLD)
+    counts = con.execute(f"select {untold} from resume_told").fetchall()[0]
+    names = [name for name, count in zip(TOLD, counts, strict=True) if count]
+    if not names:
+        return
+    # what happened long ago is read once for all of them
+    told = ", ".join(f"bool_or({TOLD[name]}) as {name}" for name in names)
+    _leave_out(
+        con,
+        f"select facility, pump_id from (select {_GROUP}, {told} from events semi join resume_found "
+        f"using (facility, pump_id) where occurred_at < {horizon} group by {_GROUP}) e "
+        f"inner join resume_told t using ({_GROUP}) "
+        f"where {' or '.join(f'(t.{name} is null and e.{name})' for name in names)}",
     )
 
 
@@ -214,83 +225,3 @@ def _leave_out_unnamed_lines(con: duckdb.DuckDBPyConnection) -> None:
             f"and (t.line = 'secondary') = l.is_secondary and t.{name} is not null)",
         )
     con.execute("drop table resume_lines")
-
-
-def _leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
-    """Leave in `resume_found` only pumps whose counter did not begin anew, nor go back over a moment."""
-    con.execute(
-        "create or replace temp table resume_numbers as "
-        "select n.*, f.read_from, f.check_from, f.replace_from from ("
-        "select facility, pump_id, occurred_at, sequence from resume_log where sequence is not null "
-        "union all select facility, pump_id, occurred_at, sequence from ignored "
-        "where sequence_reliable and sequence is not null "
-        "union all select facility, pump_id, max(occurred_at), max(sequence) from events "
-        f"semi join resume_found using (facility, pump_id) where occurred_at < {horizon} "
-        "and sequence_reliable and sequence is not null group by facility, pump_id) n "
-        "inner join resume_found f using (facility, pump_id)"
-    )
-    goes_back = " or ".join(
-        f"max(sequence) filter (occurred_at < {moment}) >= min(sequence) filter (occurred_at >= {moment})"
-        for moment in ("read_from", "check_from", "replace_from")
-    )
-    _leave_out(
-        con,
-        "select facility, pump_id from resume_numbers group by facility, pump_id "
-        f"having {goes_back} or bool_or(occurred_at is null)",
-    )
-    _leave_out(
-        con,
-        "select facility, pump_id from resume_numbers where occurred_at >= read_from "
-        "group by facility, pump_id, sequence having count(distinct occurred_at) > 1",
-    )
-    _leave_out_run_before(con, horizon)
-
-
-def _leave_out_run_before(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
-    """Leave out pumps of which numbers before `read_from` belong after the run that goes on over it.
-
-    Runs of numbers stand in order of their first instant (ruling 47): what bears lower numbers, and later
-    times than this run began with, stands after all of it, as where a clock ran ahead and a number is lost.
-    """
-    begun = (
-        "select facility, pump_id, max(sequence) filter (begins) as first_number, "
-        "arg_max(occurred_at, sequence) filter (begins) as begun_at, "
-        "arg_max(lower_at, sequence) filter (begins) as lower_at, min(sequence) as lowest, "
-        "bool_or(repeats) as repeats from (select facility, pump_id, sequence, occurred_at, "
-        "coalesce(sequence > lag(sequence) over lower + 1, true) as begins, "
-        "coalesce(sequence = lag(sequence) over lower and occurred_at <> lag(occurred_at) over lower, false) "
-        "as repeats, max(occurred_at) over (lower rows between unbounded preceding and 1 preceding) "
-        "as lower_at from ({}) window lower as "
-        "(partition by facility, pump_id order by sequence, occurred_at)) group by facility, pump_id"
-    )
-    con.execute(
-        "create or replace temp table resume_begun as "
-        + begun.format(
-            f"select * from resume_numbers where occurred_at < read_from and occurred_at >= {horizon}"
-        )
-    )
-    doubt = "repeats or lower_at > begun_at"
-    _leave_out(con, f"select facility, pump_id from resume_begun where {doubt}")
-    # it may have begun before what is looked for
-    con.execute(
-        "create or replace temp table resume_long as select facility, pump_id, read_from from resume_found "
-        "semi join (select facility, pump_id from resume_numbers "
-        f"where occurred_at < {horizon}) using (facility, pump_id) "
-        "anti join (select facility, pump_id from resume_begun where first_number > lowest) "
-        "using (facility, pump_id)"
-    )
-    numbers = " union all ".join(
-        f"select facility, pump_id, sequence, occurred_at from {name} "
-        "inner join resume_long using (facility, pump_id) "
-        "where occurred_at < read_from and sequence_reliable and sequence is not null"
-        for name in ("events", "ignored")
-    )
-    _leave_out(con, f"select facility, pump_id from ({begun.format(numbers)}) where {doubt}")
-    con.execute("drop table resume_begun")
-    con.execute("drop table resume_long")
-
-
-def _leave_out(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
-    con.execute(
-        f"delete from resume_found where (facility, pump_id) in (select (facility, pump_id) from ({pumps}))"
-    )
