@@ -1,13 +1,52 @@
 -- title: Infusions joined where the next one would have continued them within 60 minutes of a stop
 -- grain: one infusion, with the first one of its chain
-with edges as (
+-- note: from the beginning of the months that are asked for, and on each channel from the one before it; that one
+-- stands as if it began a chain
+with before_span as (
     select
-        infusion_id,
-        min_by(coalesce(care_area, ''), row(started_at, ended_at)) as first_area,
-        max_by(coalesce(care_area, ''), row(started_at, ended_at)) as last_area,
-        max_by(patient_key, row(started_at, ended_at)) as last_patient
-    from segments
-    group by infusion_id
+        i.facility,
+        i.pump_id,
+        i.channel,
+        max(i.started_at) as started_at
+    from infusions as i
+    inner join window_span as w
+        on i.started_at < w.begins_at
+    group by i.facility, i.pump_id, i.channel
+),
+
+near as (
+    select
+        i.infusion_id,
+        i.facility,
+        i.pump_id,
+        i.channel,
+        i.started_at,
+        i.ended_at,
+        i.start_kind,
+        i.end_kind,
+        i.library_use,
+        i.care_area,
+        i.patient_key,
+        i.entry,
+        i.concentration_value,
+        i.concentration_unit,
+        i.fluid_source
+    from infusions as i
+    left join before_span as b
+        on i.facility = b.facility and i.pump_id = b.pump_id and i.channel = b.channel
+    where b.started_at is null or i.started_at >= b.started_at
+),
+
+edges as (
+    select
+        s.infusion_id,
+        min_by(coalesce(s.care_area, ''), row(s.started_at, s.ended_at)) as first_area,
+        max_by(coalesce(s.care_area, ''), row(s.started_at, s.ended_at)) as last_area,
+        max_by(s.patient_key, row(s.started_at, s.ended_at)) as last_patient
+    from segments as s
+    semi join near as n
+        on s.infusion_id = n.infusion_id
+    group by s.infusion_id
 ),
 
 neighbours as (
@@ -24,7 +63,7 @@ neighbours as (
         lag(i.fluid_source) over on_channel as before_fluid,
         lag(coalesce(d.last_area, coalesce(i.care_area, ''))) over on_channel as before_area,
         lag(coalesce(d.last_patient, i.patient_key)) over on_channel as before_patient
-    from infusions as i
+    from near as i
     left join edges as d
         on i.infusion_id = d.infusion_id
     window on_channel as (
@@ -42,6 +81,8 @@ candidates as (
         n.before_end
     from neighbours as n
     cross join measure_settings as t
+    inner join window_span as w
+        on n.started_at >= w.begins_at
     where
         n.start_kind = 'start'
         and n.before_end_kind in ('stopped', 'completed')
@@ -59,7 +100,13 @@ candidates as (
 interrupting as (
     select distinct facility, pump_id, channel, occurred_at
     from events
-    where kind in ('powered_off', 'power_lost', 'powered_on', 'patient_changed', 'totals_cleared')
+    where
+        kind in ('powered_off', 'power_lost', 'powered_on', 'patient_changed', 'totals_cleared')
+        and occurred_at >= (
+            select w.begins_at - to_microseconds(t.variant_us)
+            from window_span as w
+            cross join measure_settings as t
+        )
 ),
 
 interrupting_all as (

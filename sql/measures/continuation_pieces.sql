@@ -1,6 +1,13 @@
 -- title: Infusions cut where a stop or a completion was followed by more than no gap
 -- grain: one piece of an infusion: what would be an infusion if a stop always ended one
-with ordered as (
+with concerned as (
+    select i.infusion_id
+    from infusions as i
+    inner join window_span as w
+        on i.started_at < w.ends_at and (i.ended_at is null or i.ended_at >= w.begins_at)
+),
+
+ordered as (
     select
         s.infusion_id,
         s.facility,
@@ -12,6 +19,8 @@ with ordered as (
         s.volume_ml,
         lag(s.ended_at) over in_infusion as previous_end
     from segments as s
+    semi join concerned as c
+        on s.infusion_id = c.infusion_id
     where s.state in ('running', 'bolus', 'keep_open')
     window in_infusion as (partition by s.infusion_id order by s.started_at, s.ended_at)
 ),

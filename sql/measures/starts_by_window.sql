@@ -1,7 +1,8 @@
 -- title: What counts as a start under other windows of continuation after a stop or completion
 -- grain: one start under one window
 -- note: infusions are built once, with the site's window; these are the gaps between neighbours, cut or bridged. The
--- window after a pause stays. Under 0 every piece is a start of its own month; under 60 the first of a chain is
+-- window after a pause stays. Under 0 every piece is a start of its own month; under 60 the first of a chain is. They
+-- hold the months that are asked for (`window_months`)
 with cut as (
     select
         i.infusion_id,
@@ -11,7 +12,7 @@ with cut as (
     from infusions as i
     left join continuation_pieces as p
         on i.infusion_id = p.infusion_id
-    inner join site_months as m
+    inner join window_months as m
         on
             (case when coalesce(p.piece, 0) = 0 then i.started_at else p.started_at end) >= m.begins_at
             and (case when coalesce(p.piece, 0) = 0 then i.started_at else p.started_at end) < m.ends_at
@@ -56,7 +57,7 @@ rows_of_variants as (
         care_area,
         library_use
     from starts
-    where counts_as = 'start' and can_log
+    where counts_as = 'start' and can_log and month in (select month from window_months)
     union all
     select
         'long_window' as variant,
@@ -67,7 +68,9 @@ rows_of_variants as (
     from chained as k
     inner join starts as s
         on k.first_infusion_id = s.infusion_id
-    where k.ran = 1 and s.counts_as in ('start', 'false_start') and s.can_log
+    where
+        k.ran = 1 and s.counts_as in ('start', 'false_start') and s.can_log
+        and s.month in (select month from window_months)
 )
 
 select

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+from random import Random
 from typing import Any
 
 import pytest
@@ -176,3 +178,53 @@ def test_each_window_stands_once_where_the_sites_own_is_one_of_them() -> None:
     prepare(con, own, [Month(2026, 10)], ["starts_variants"])
     found = [r for r in starts_variants(con, own).to_pylist() if r["measure"] == "library_use_starts"]
     assert [(r["window_min"], r["denominator"]) for r in found] == [(0, 1), (60, 1)]
+
+
+def drawn_around_months(random: Random) -> dict[str, list[dict[str, Any]]]:
+    """Draw infusions one after another, and some that overlap, while two months end."""
+    infusions, segments, events = [], [], []
+    for channel in "ABCDEFGH":
+        at = datetime(2026, 10, 31, 18)
+        for place in range(24):
+            if place == 12:
+                at = datetime(2026, 11, 30, 18)
+            at += timedelta(minutes=random.choice((0, 5, 40, 60, 61)))
+            ends = at + timedelta(minutes=random.choice((0, 20, 90)))
+            shared = {
+                "infusion_id": f"{channel}{place:02}", "started_at": f"{at}", "ended_at": f"{ends}",
+                "channel": channel, "care_area": random.choice(("icu",) * 5 + ("ward",)),
+                "library_use": random.choice(("limited",) * 5 + ("bypassed",)),
+            }  # fmt: skip
+            infusions.append({
+                **shared, "end_kind": random.choice(("stopped", "stopped", "completed", "powered_off")),
+                "false_start": random.choice(("false", "false", "true")),
+            })  # fmt: skip
+            segments.append(shared)
+            if ends > at + timedelta(minutes=10) and random.random() < 0.4:
+                # a stop inside, after which it went on
+                middle = at + (ends - at) / 2
+                stopped = middle - timedelta(minutes=6)
+                segments[-1] = {**shared, "ended_at": f"{stopped}"}
+                segments.append({**shared, "started_at": f"{middle}"})
+                events.append({"kind": "infusion_stopped", "channel": channel, "occurred_at": f"{stopped}"})
+            if random.random() < 0.2:
+                cleared = ends + timedelta(minutes=3)
+                events.append({"kind": "totals_cleared", "channel": channel, "occurred_at": f"{cleared}"})
+            # now and then the next one begins before this one ends
+            at = ends if random.random() < 0.8 else at + (ends - at) / 3
+    return {"infusions": infusions, "segments": segments, "events": events}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_month_asked_alone_has_what_it_has_among_others(seed: int) -> None:
+    """What a chain of starts of one month is does not hang on which months are asked for."""
+    con = store(**drawn_around_months(Random(seed)))
+    known = [Month(2026, 10), Month(2026, 11), Month(2026, 12)]
+    told = "select * from starts_by_window where month = ? order by all"
+    prepare(con, SITE, known, ["starts_by_window"])
+    together = {month: con.execute(told, [str(month)]).fetchall() for month in known}
+    assert all(together.values())
+    for month in known:
+        prepare(con, SITE, known, ["starts_by_window"], windows=[month])
+        assert con.execute(told, [str(month)]).fetchall() == together[month], month
+        assert con.execute("select distinct month from starts_by_window").fetchall() == [(str(month),)]

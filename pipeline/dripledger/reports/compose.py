@@ -99,7 +99,7 @@ def build(
     begins = next(n for n in count(1) if month.plus(-n) not in known)
     months = [month.plus(-n) for n in range(begins - 1, -1, -1)]
     earlier = read_earlier(con, site, months[:-SPAN], snapshot=snapshot, share=share)
-    prepare(con, site, months[-SPAN:], kept=("starts_by_window",))
+    prepare(con, site, months[-SPAN:], kept=("starts_by_window",), windows=[month])
     con.execute("create or replace temp table report_month (month varchar)")
     con.execute("insert into report_month values (?)", [str(month)])
     build_relations(con, "reports")
