@@ -3,6 +3,8 @@
 Run ``python -m tests.benchmarks.ingest [--records N] [--repeats R] [--folder DIR]``. It generates a delimited
 file of N invented records, reads it with `read_csv(all_varchar)` into zstd parquet (the unit of the ratio),
 and ingests it into a fresh site, each in a process of its own. Originals and derived tables are rows apart.
+Once it is read and written by pandas as well, which checks nothing: by its defaults, and as text throughout,
+which is what a log is until it has been checked; that takes at least 1.5 times as long.
 Ratios of processor time stand beside those of time, for a machine that does other things as well.
 """
 
@@ -18,6 +20,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -124,6 +127,17 @@ def raw(path: Path, folder: Path) -> dict[str, float]:
     return {"seconds": time.perf_counter() - start, "cpu": time.process_time() - used}
 
 
+def unchecked(path: Path, folder: Path, *, as_text: bool) -> dict[str, float]:
+    """Read the file with pandas and write it as parquet."""
+    import pandas as pd
+
+    start, used = time.perf_counter(), time.process_time()
+    pd.read_csv(path, dtype=str if as_text else None).to_parquet(
+        folder / "unchecked.parquet", compression="zstd"
+    )
+    return {"seconds": time.perf_counter() - start, "cpu": time.process_time() - used}
+
+
 def ingest(path: Path, folder: Path, build: bool) -> dict[str, float]:
     """Ingest the file into a fresh site."""
     from dripledger.events import ingest as run
@@ -160,7 +174,12 @@ def _peak_mib() -> float:
 
 
 def _told(job: str, path: Path, folder: Path) -> dict[str, float]:
-    told = raw(path, folder) if job == "raw" else ingest(path, folder, job == "build")
+    plain = {
+        "raw": raw,
+        "pandas": partial(unchecked, as_text=False),
+        "pandas, as text": partial(unchecked, as_text=True),
+    }
+    told = plain[job](path, folder) if job in plain else ingest(path, folder, job == "build")
     return {**told, "peak_mib": _peak_mib()}
 
 
@@ -189,6 +208,7 @@ def main(say: Callable[[str], None] = print) -> None:
         for _ in range(options.repeats):
             raws.append(measure("raw", path, folder))
             runs.append(measure(job, path, folder))
+        without = {job: measure(job, path, folder) for job in ("pandas", "pandas, as text")}
         unit = [statistics.median(r[key] for r in raws) for key in ("seconds", "cpu")]
 
         def row(name: str, figures: list[tuple[float, float]]) -> None:
@@ -197,6 +217,8 @@ def main(say: Callable[[str], None] = print) -> None:
 
         say(f"{'step':<24}{'median s':>10}{'ratio':>8}{'cpu s':>10}{'ratio':>8}")
         row("raw read to parquet", [(r["seconds"], r["cpu"]) for r in raws])
+        for name, told in without.items():
+            row(f"{name}, unchecked", [(told["seconds"], told["cpu"])])
         known = ("seconds", "cpu", "peak_mib")
         steps = list(dict.fromkeys(s for r in runs for s in r if s not in known and not s.endswith(" (cpu)")))
         for step in steps:
@@ -218,6 +240,13 @@ def main(say: Callable[[str], None] = print) -> None:
             most=2.0,
             peak_mib=max(r["peak_mib"] for r in runs),
         )
+        for name, told in without.items():
+            note(
+                f"the same file read and written by {name}, unchecked / that ingest",
+                [told["seconds"] / wall for wall, _ in events],
+                least=1.5 if name.endswith("text") else None,
+                peak_mib=told["peak_mib"],
+            )
 
 
 if __name__ == "__main__":
