@@ -53,7 +53,8 @@ mixed as (
         1 as place,
         '' as alarm_id,
         {
-            'state': state, 'ended_at': ended_at, 'infusion_id': infusion_id, 'care_area': care_area, 'entry': entry
+            'runs': state in ('running', 'bolus', 'keep_open'), 'ended_at': ended_at, 'infusion_id': infusion_id,
+            'entry': entry
         } as stretch
     from recent
     union all
@@ -75,7 +76,7 @@ followed as (
         happens_at,
         last_value(stretch ignore nulls) over (
             partition by facility, pump_id, channel
-            order by happens_at, place, alarm_id, stretch.ended_at
+            order by happens_at, place, stretch.ended_at
             rows between unbounded preceding and current row
         ) as before
     from mixed
@@ -87,7 +88,7 @@ select
     before.infusion_id as infusion_id,
     before.entry as entry,
     coalesce(
-        before.ended_at >= happens_at and before.state in ('running', 'bolus', 'keep_open'), false
+        before.ended_at >= happens_at and before.runs, false
     ) as was_running
 from followed
 where alarm_id <> ''

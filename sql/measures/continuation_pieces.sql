@@ -1,5 +1,6 @@
 -- title: Infusions cut where a stop or a completion was followed by more than no gap
 -- grain: one piece of an infusion: what would be an infusion if a stop always ended one
+-- note: of infusions that were under way in the months for which other windows are asked
 with concerned as (
     select i.infusion_id
     from infusions as i

@@ -28,42 +28,32 @@ near as (
         and (b.last_at is null or t.occurred_at <= b.last_at)
 ),
 
-begun as (
-    select
-        *,
-        kind = 'powered_on'
-        or coalesce(lag(kind) over in_time in ('powered_off', 'power_lost'), true) as begins
-    from near
-    window in_time as (
-        partition by pump_id
-        order by occurred_at, sequence nulls first, event_id
-    )
-),
-
-numbered as (
-    select
-        *,
-        sum(case when begins then 1 else 0 end) over (
-            partition by pump_id
-            order by occurred_at, sequence nulls first, event_id
-            rows between unbounded preceding and current row
-        ) as session
-    from begun
-),
-
 followed as (
     select
         pump_id,
         source,
         occurred_at as began_at,
-        lead(occurred_at) over in_session as ended_at,
-        last_value(care_area ignore nulls) over (
-            in_session rows between unbounded preceding and current row
+        -- what follows a switching-off or is a switching-on begins anew
+        case
+            when
+                kind not in ('powered_off', 'power_lost')
+                and coalesce(lead(kind) over in_time <> 'powered_on', false)
+                then lead(occurred_at) over in_time
+        end as ended_at,
+        -- the last area told since the pump was switched on: '' where none was
+        last_value(
+            case
+                when kind in ('powered_off', 'power_lost') then ''
+                when kind = 'powered_on' then coalesce(care_area, '')
+                else care_area
+            end ignore nulls
+        ) over (
+            in_time rows between unbounded preceding and current row
         ) as care_area,
         use_context
-    from numbered
-    window in_session as (
-        partition by pump_id, session
+    from near
+    window in_time as (
+        partition by pump_id
         order by occurred_at, sequence nulls first, event_id
     )
 )

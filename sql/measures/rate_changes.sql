@@ -12,25 +12,6 @@ with concerned as (
         on s.started_at < p.ends_at and s.ended_at >= p.begins_at
 ),
 
-set_rates as (
-    select
-        facility,
-        pump_id,
-        channel,
-        epoch_us(occurred_at) as at_us,
-        max_by(
-            {'rate_ml_h': rate_ml_h, 'dose_value': dose_value, 'dose_unit': dose_unit},
-            {'sequence': coalesce(sequence, 0), 'id': event_id}
-        ) as told
-    from counting_events
-    where
-        kind in ('rate_changed', 'programme_changed', 'infusion_started')
-        and (rate_ml_h is not null or dose_value is not null)
-        and occurred_at >= (select begins_at from month_span)
-        and occurred_at < (select ends_at from month_span)
-    group by facility, pump_id, channel, at_us
-),
-
 -- a change that is the very last row of a log has no stretch of its own yet
 last_ends as (
     select
@@ -79,6 +60,37 @@ pieces as (
     inner join last_ends as l
         on s.infusion_id = l.infusion_id and s.ended_at = l.ended_at
     where s.state = 'running'
+),
+
+unknown_pieces as (
+    select * from pieces
+    where state = 'unknown'
+),
+
+-- what is set is asked for only where a stretch is unknown, which few are
+set_rates as (
+    select
+        e.facility,
+        e.pump_id,
+        e.channel,
+        epoch_us(e.occurred_at) as at_us,
+        max_by(
+            {'rate_ml_h': e.rate_ml_h, 'dose_value': e.dose_value, 'dose_unit': e.dose_unit},
+            {'sequence': coalesce(e.sequence, 0), 'id': e.event_id}
+        ) as told
+    from counting_events as e
+    semi join unknown_pieces as s
+        on
+            e.facility = s.facility
+            and e.pump_id = s.pump_id
+            and e.channel = s.channel
+            and e.occurred_at = s.started_at
+    where
+        e.kind in ('rate_changed', 'programme_changed', 'infusion_started')
+        and (e.rate_ml_h is not null or e.dose_value is not null)
+        and e.occurred_at >= (select begins_at from month_span)
+        and e.occurred_at < (select ends_at from month_span)
+    group by e.facility, e.pump_id, e.channel, at_us
 ),
 
 stretches as (
@@ -180,6 +192,12 @@ pauses as (
     where pauses
 ),
 
+-- where a stretch goes on without a gap, only what is told at that instant lies between the two
+after_gaps as (
+    select * from changed
+    where before_us < from_us
+),
+
 -- told at that instant, or a pause since the stretch before: the last one tells whether there is one
 by_others as (
     select c.infusion_id, c.from_us
@@ -192,7 +210,7 @@ by_others as (
             and c.from_us = e.at_us
     union
     select c.infusion_id, c.from_us
-    from changed as c
+    from after_gaps as c
     asof inner join pauses as e
         on
             c.facility = e.facility

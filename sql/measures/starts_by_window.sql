@@ -1,8 +1,8 @@
 -- title: What counts as a start under other windows of continuation after a stop or completion
 -- grain: one start under one window
 -- note: infusions are built once, with the site's window; these are the gaps between neighbours, cut or bridged. The
--- window after a pause stays. Under 0 every piece is a start of its own month; under 60 the first of a chain is. They
--- hold the months that are asked for (`window_months`)
+-- window after a pause stays. Under 0 every piece is a start of its own month; under 60 the first of a chain is.
+-- Only months for which other windows are asked stand here (`window_months`)
 with cut as (
     select
         i.infusion_id,

@@ -1,5 +1,6 @@
 -- title: Start-based measures under other windows of continuation after a stop or completion
 -- grain: measure, variant of the window, month, care area
+-- note: of the months for which other windows are asked
 with counted as (
     select
         variant,

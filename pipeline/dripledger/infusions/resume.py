@@ -186,7 +186,7 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
 
 
 def _leave_out_told_long_ago(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
-    """Leave out pumps of which a channel was told something before the horizon, and not since."""
+    """Leave out pumps of which a line of a channel was not told since the horizon what was told before it."""
     untold = ", ".join(f"count(*) - count({name})" for name in TOLD)
     counts = con.execute(f"select {untold} from resume_told").fetchall()[0]
     names = [name for name, count in zip(TOLD, counts, strict=True) if count]

@@ -63,7 +63,7 @@ def prepare(
     kept
         Relations to make as tables that are views for others: the caller reads them more than once.
     windows
-        The months of which starts are also counted under other windows of continuation; None: all of them.
+        Those of the months of which starts are also counted under other windows of continuation; None: all.
     """
     _put(con, "site_months", _months(site, months))
     _put(con, "window_months", _months(site, months if windows is None else windows))

@@ -75,7 +75,7 @@ def build(
     """Make the relations of measures and reports for one month; the store's tables stand in `con`.
 
     They hold the twelve months before it as well, as far as the store knows of them; `report_month` names
-    the month itself.
+    the month itself. Starts under other windows of continuation are of that month alone.
 
     Parameters
     ----------
