@@ -100,10 +100,10 @@ def compare(site: Site, folder: Path) -> tuple[float, float]:
     return took, unit
 
 
-def _say(what: str, took: list[float]) -> None:
+def _say(what: str, took: list[float], months: int) -> None:
     early = statistics.median(took[1 : 1 + _AROUND])
     late = statistics.median(took[-_AROUND:])
-    note(f"{what} of the last of {len(took)} months / of the second", [late / early], most=1.2)
+    note(f"{what} of the last of {months} months / of the second", [late / early], most=1.2)
     met = verdict(late / early, 1.2)
     print(
         f"{what}: around the 2nd {early:.2f} s, the last {late:.2f} s, {late / early:.2f} x  bound 1.2: {met}"
@@ -142,9 +142,9 @@ def main() -> None:
                 reports.append(time.process_time() - began)
                 told += f", report {reports[-1]:.2f} s"
             print(told, flush=True)
-        _say("ingest", ingests)
+        _say("ingest", ingests, len(paths))
         if reports:
-            _say("report", reports)
+            _say("report", reports, len(paths))
         took, unit = compare(load_site(root), Path(name))
         note("full build of all derived tables / one pass of lag", [took / unit], most=4)
         print(f"full build {took:.2f} s, one pass of lag {unit:.2f} s: {took / unit:.1f} x  (wanted: 4)")
