@@ -69,6 +69,7 @@ mixed as (
     from concerned
 ),
 
+-- alarms of one instant find the same stretch, whichever comes first
 followed as (
     select
         alarm_id,

@@ -66,5 +66,5 @@ select
     coalesce(f.use_context, x.use_context, 'unknown') as use_context
 from followed as f
 left join area_contexts as x
-    on f.care_area = x.care_area
+    on nullif(f.care_area, '') = x.care_area
 where f.ended_at > f.began_at

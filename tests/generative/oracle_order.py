@@ -67,14 +67,19 @@ def _lives(events: list[Event]) -> list[list[Event]]:
     """Tell the lives of a counter apart by the pump's clock (47).
 
     By the clock the numbers climb; a climb that brings a number for the second time begins the second life,
-    and what climbs after it belongs to it too. A clock set back climbs anew as well, but repeats no number.
+    and what climbs after it belongs to it too. A clock set back climbs anew as well, but repeats no number,
+    and what two sources tell of one instant in two zones is one number.
     """
+    first: dict[tuple[int, datetime], datetime] = {}
+    for event in events:
+        told = (event["sequence"], event["occurred_at"])
+        first[told] = min(first.get(told, event["device_time"]), event["device_time"])
     lives: list[list[Event]] = []
     seen: dict[int, set[datetime]] = {}
     life = 0
     for climb in _climbs(events):
         for event in climb:
-            seen.setdefault(event["sequence"], set()).add(event["device_time"])
+            seen.setdefault(event["sequence"], set()).add(first[event["sequence"], event["occurred_at"]])
         life = max([life, *(len(seen[event["sequence"]]) for event in climb)])
         lives += [[] for _ in range(life - len(lives))]
         lives[life - 1] += climb

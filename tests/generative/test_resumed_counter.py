@@ -17,8 +17,6 @@ from dripledger.engine import connect, load_sql_files
 from dripledger.infusions import resume_counter
 
 _BEGIN = datetime(2025, 1, 1, tzinfo=UTC)
-#: A number at two instants is a doubt since then, wherever it stands.
-_HORIZON = _BEGIN + timedelta(days=200)
 _PUMPS = 400
 _MOMENT = pa.timestamp("us", "UTC")
 _TOLD = pa.schema({
@@ -102,15 +100,21 @@ def test_a_pump_is_read_in_part_only_where_its_events_stand_as_in_the_whole(seed
     with connect() as con:
         kept = left_in(con, pumps, random)
         whole, part = ordered(con, "true"), ordered(con, "occurred_at >= read_from")
-    other = 0
+        before = ordered(con, "occurred_at < replace_from")
+    other = moved = 0
     for pump, (numbers, (read, *_)) in pumps.items():
         lately = {f"{pump} {place}" for place, number in enumerate(numbers) if number.at >= read}
         # all that is not read stands before all that is
         stands = whole[pump][len(whole[pump]) - len(lately) :] == part[pump]
         assert stands or pump not in kept, (seed, pump)
+        # nor does what is new move what is not replaced
+        stays = whole[pump][: len(before[pump])] == before[pump]
+        assert stays or pump not in kept, (seed, pump)
         assert pump in kept or not in_order(numbers), (seed, pump)
         other += not stands
+        moved += stands and not stays
     assert other > _PUMPS / 10
+    assert moved > 0
     assert len(kept) > _PUMPS / 10
 
 
@@ -134,7 +138,7 @@ def left_in(con: duckdb.DuckDBPyConnection, pumps: dict[str, Pump], random: Rand
         "create temp view events as select * from told where not is_ignored union all "
         "select facility, pump_id, 7, false, occurred_at, 0, 'none', false from told where is_ignored"
     )
-    resume_counter.leave_out_other_orders(con, f"timestamptz '{_HORIZON.isoformat()}'")
+    resume_counter.leave_out_other_orders(con)
     return {pump for (pump,) in con.execute("select pump_id from resume_found").fetchall()}
 
 
@@ -150,31 +154,42 @@ def days(*told: tuple[int, float]) -> list[Number]:
     return [Number(sequence, begin + timedelta(days=at)) for sequence, at in told]
 
 
-#: What makes reading since the fourth last number wrong; each was missed once.
+#: What each way of telling such a pump was missing once, and which three events it is read, compared and
+#: replaced from.
 CASES: Final = {
-    "a lost number and one told twice make up for each other": days(
-        (10, 0), (11, 1), (13, 2), (11, 3), (14, 4), (15, 5), (16, 6), (17, 7), (18, 8)
+    "of one record come two events, which make up for a lost number": (
+        days((10, 1), (14, 2), (12, 3), (15, 31), (15, 31), (16, 32), (17, 33), (18, 34)), (5, 6, 7)
     ),
-    "of one record come two events, which make up for a lost number": days(
-        (10, 1), (14, 2), (12, 3), (15, 31), (15, 31), (16, 32), (17, 33), (18, 34), (19, 35)
+    "the run goes on from a stretch before the last": (
+        days((13, 5), (14, 6), (10, 40), (11, 40.1), (15, 65), (16, 66), (17, 67), (18, 68)), (5, 6, 7)
     ),
-    "the run goes on from a stretch before the last": days(
-        (13, 5), (14, 6), (10, 40), (11, 40.1), (15, 65), (16, 66), (17, 67), (18, 68), (19, 69)
+    "another run overtakes what is read of the one that goes on": (
+        days((14, 49), (15, 49.5), (22, 50), (16, 50.5), (17, 51), (30, 52), (31, 53), (32, 54)), (2, 5, 6)
     ),
-    "another run overtakes what is read of the one that goes on": days(
-        (14, 49), (15, 49.5), (22, 50), (16, 50.5), (17, 51), (23, 52), (24, 53)
+    "what is new goes on from before something that is lower and later": (
+        days((10, 40), (11, 41), (12, 50), (16, 51), (14, 52), (17, 53), (18, 54), (19, 55)), (2, 5, 5)
     ),
-}
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_what_was_missed_once_is_read_whole(name: str) -> None:
-    numbers = CASES[name]
-    read, check, replace = sorted(number.at for number in numbers)[-4:-1]
-    if name.startswith("another"):
-        read, check, replace = numbers[2].at, numbers[5].at, numbers[6].at
+    numbers, places = CASES[name]
+    read, check, replace = (numbers[place].at for place in places)
     with connect() as con:
         assert left_in(con, {"P1": (numbers, (read, check, replace))}, Random(1)) == set()
+        whole, part = ordered(con, "true")["P1"], ordered(con, "occurred_at >= read_from")["P1"]
+        before = ordered(con, "occurred_at < replace_from")["P1"]
+    # and has to be
+    assert whole[len(whole) - len(part) :] != part or whole[: len(before)] != before
+
+
+def test_a_number_at_two_instants_is_a_doubt() -> None:
+    """Also where it makes up for a lost one: as many numbers as from the lowest to the highest."""
+    numbers = days((10, 0), (11, 1), (13, 2), (11, 3), (14, 4), (15, 5), (16, 6), (17, 7), (18, 8))
+    with connect() as con:
+        moments = (numbers[5].at, numbers[6].at, numbers[7].at)
+        assert left_in(con, {"P1": (numbers, moments)}, Random(1)) == set()
 
 
 def test_a_run_that_goes_on_is_read_in_part() -> None:

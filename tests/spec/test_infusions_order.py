@@ -199,3 +199,21 @@ def test_ruling_47_a_number_that_occurs_twice_shows_a_reset(rebuild: Rebuild) ->
         e1          | 08:00      | 09:00    | stopped  | 1             | 90        | no
         e5          | 12:10      | 13:10    | stopped  | 1             | 45        | no
     """)
+
+
+def test_ruling_47_one_number_at_one_instant_in_two_zones_is_no_reset(rebuild: Rebuild) -> None:
+    """A server that logs in UTC tells what the pump logs two hours ahead: nothing began anew."""
+    out = rebuild("""
+        at    | device_time | channel | kind             | sequence | rate_ml_h | patient_key
+        08:00 | 10:00       | A       | infusion_started | 3        | 60        | k1
+        09:00 | 11:00       | A       | key_pressed      | 4        |           |
+        09:00 | 09:00       | A       | rate_changed     | 4        | 120       |
+        10:00 | 12:00       | A       | infusion_stopped | 5        |           |
+        14:00 | 16:00       | A       | infusion_started | 6        | 30        | k2
+        15:00 | 17:00       | A       | infusion_stopped | 7        |           |
+    """)
+    out.infusions("""
+        infusion_id | started_at | ended_at | end_kind | volume_ml | patient_key | uncertain
+        e1          | 08:00      | 10:00    | stopped  | 180       | k1          | no
+        e5          | 14:00      | 15:00    | stopped  | 30        | k2          | no
+    """)

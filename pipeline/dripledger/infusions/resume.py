@@ -7,10 +7,10 @@ patient, the library, the last rate, a counter) was told by some event: a pump i
 switching-off that lies before the last event that told each of these, on every channel and line. What
 begins after a later switching-off is replaced.
 
-A pump is read whole where there is doubt: its counter began anew or went back, a value was told longer ago
-than is looked for, or only by what may or may not tell it or names no line, its alarms cannot end, or it was
-never off. What lies before the part that is replaced is built once more and compared (`update`): a pump for
-which it does not come out as it stands is read whole too.
+A pump is read whole where there is doubt: its counter does not order its events as the whole log does
+(`resume_counter`), a value was told longer ago than is looked for, or only by what may or may not tell it or
+names no line, its alarms cannot end, or it was never off. What lies before the part that is replaced is built
+once more and compared (`update`): a pump for which it does not come out as it stands is read whole too.
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ def choose(con: duckdb.DuckDBPyConnection) -> None:
     _read_lately(con, horizon)
     build_relations(con, _ROOM)
     _find(con, horizon)
-    leave_out_other_orders(con, horizon)
+    leave_out_other_orders(con)
     con.execute(
         "update resumed set read_from = f.read_from, check_from = f.check_from, "
         "replace_from = f.replace_from from resume_found f "

@@ -1,12 +1,14 @@
 """Pumps whose counter makes it necessary to read their whole log.
 
 The order of a pump's events follows from the runs of its numbers, and runs stand in order of the instant of
-their first number (ruling 47). What is read from a moment on stands as in the whole log where
+their first number (ruling 47). What is read from a moment on stands as in the whole log, and what is new
+moves nothing of before what is replaced, where
 
-- no number before the moment is as high as one after it;
-- no number stands at two instants in what is read, nor in the run that goes on over the moment;
-- nothing of before stands after that run: nothing is lower than it, and later than its first number;
-- nothing that is read overtakes that run, whose first number is not read.
+- no number before one of the three moments is as high as one after it;
+- no number stands at two instants: the counter was not reset;
+- nothing stands after the run that goes on over the moment, or over the one from which rows are replaced:
+  nothing is lower than that run, and later than its first number;
+- nothing that is read overtakes the run that goes on over the moment, whose first number is not read.
 
 Years of numbers cost one grouping: which of 64 neighbours are there is one word of bits, so that gaps and
 repeats of all history are known without sorting it. Only where a run may have begun are numbers put in order.
@@ -30,7 +32,7 @@ def leave_out(con: duckdb.DuckDBPyConnection, pumps: str) -> None:
     con.execute(f"delete from resume_found where ({_PUMP}) in (select ({_PUMP}) from ({pumps}))")
 
 
-def leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
+def leave_out_other_orders(con: duckdb.DuckDBPyConnection) -> None:
     """Leave in `resume_found` only pumps of which the events since `read_from` stand as in the whole log.
 
     Parameters
@@ -38,9 +40,6 @@ def leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> None
     con
         Connection with `resume_found` (`read_from`, `check_from`, `replace_from` of each pump), `events` and
         `ignored`.
-    horizon
-        SQL of an instant: a number at two instants is a doubt wherever it stands since then, or up to a
-        month before.
     """
     con.execute("create or replace temp view resume_numbers as " + " union all ".join(
         f"select {_PUMP}, n.occurred_at, n.sequence, n.sequence >> 6 as word, "
@@ -63,21 +62,37 @@ def leave_out_other_orders(con: duckdb.DuckDBPyConnection, horizon: str) -> None
         con,
         f"select {_PUMP} from resume_words group by {_PUMP} having {goes_back} or bool_or(part is null)",
     )
-    _find_begun(con)
-    _leave_out_repeats(con, horizon)
+    _leave_out_repeats(con)
     _leave_out_later_before(con)
+    _leave_out_later_since(con)
     _leave_out_overtaken(con)
     con.execute("drop view resume_numbers")
     con.execute("drop table resume_words")
-    con.execute("drop table resume_begun")
 
 
-def _find_begun(con: duckdb.DuckDBPyConnection) -> None:
-    """Make `resume_begun`: the stretch in which the run began that ends with the highest number before.
+def _leave_out_repeats(con: duckdb.DuckDBPyConnection) -> None:
+    """Leave out pumps of which a number stands at two instants."""
+    doubled = (
+        f"select {_PUMP}, word from (select {_PUMP}, word, sum(numbers) > bit_count(bit_or(bits)) as more "
+        f"from resume_words group by {_PUMP}, word) where more"
+    )
+    if con.execute(f"{doubled} limit 1").fetchall():
+        # several events of one record, or what two sources tell, stand at one instant
+        leave_out(
+            con,
+            f"select {_PUMP} from resume_numbers semi join ({doubled}) using ({_PUMP}, word) "
+            f"group by {_PUMP}, sequence having min(occurred_at) < max(occurred_at)",
+        )
 
-    It is the last one that has a gap, or does not go on from the one before it; the run holds all of the
-    stretches after it. `has_gap`: it began after the last gap, else with the lowest number of the stretch.
-    `is_unknown`: numbers of older stretches reach into this one, so that it may have begun elsewhere.
+
+def _leave_out_later_before(con: duckdb.DuckDBPyConnection) -> None:
+    """Leave out pumps of which a number before is lower than the run that goes on, and later than its first.
+
+    So it is where a clock ran ahead and a number is lost. `resume_begun` is the last stretch before that has
+    a gap, or does not go on from the one before it: the run holds all of the stretches after it. `has_gap`:
+    it began after the last gap of this one, else with the lowest number of it. What lies in older stretches
+    is earlier, and harmless unless it comes up to the numbers of this one (`is_unknown`): then the run may
+    have begun anywhere, and all numbers of that pump are put in order.
     """
     con.execute(
         f"create or replace temp table resume_begun as select {_PUMP}, max(stretch) as stretch, "
@@ -91,49 +106,43 @@ def _find_begun(con: duckdb.DuckDBPyConnection) -> None:
         f"window in_pump as (partition by {_PUMP} order by stretch)) "
         f"where has_gap or just_before is distinct from lowest - 1 group by {_PUMP}"
     )
-
-
-def _leave_out_repeats(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
-    """Leave out pumps of which a number stands at two instants since the horizon or since the run began."""
-    # of a pump without a number before there is no run that goes on, and `least` passes over null
-    told = (
-        f"w left join resume_begun b using ({_PUMP}) "
-        f"where part > 0 or w.stretch >= least(epoch_us({horizon}) // {_STRETCH_US}, b.stretch)"
+    _leave_out_later(
+        con,
+        "resume_begun",
+        "where has_gap or is_unknown",
+        "part = 0 and (b.is_unknown or n.stretch = b.stretch)",
     )
-    doubled = (
-        f"select {_PUMP}, word from (select {_PUMP}, word, sum(numbers) > bit_count(bit_or(bits)) as more "
-        f"from resume_words {told} group by {_PUMP}, word) where more"
-    )
-    if con.execute(f"{doubled} limit 1").fetchall():
-        # several events of one record stand at one instant
-        leave_out(
-            con,
-            f"select {_PUMP} from (select {_PUMP}, word, sequence, occurred_at from resume_numbers {told}) "
-            f"semi join ({doubled}) using ({_PUMP}, word) "
-            f"group by {_PUMP}, sequence having min(occurred_at) < max(occurred_at)",
-        )
+    con.execute("drop table resume_begun")
 
 
-def _leave_out_later_before(con: duckdb.DuckDBPyConnection) -> None:
-    """Leave out pumps of which a number before is lower than the run that goes on, and later than its first.
+def _leave_out_later_since(con: duckdb.DuckDBPyConnection) -> None:
+    """Leave out pumps of which the same is so where rows are replaced from.
 
-    So it is where a clock ran ahead and a number is lost. What lies in stretches before the one in which the
-    run began is earlier.
+    What is new would go on from a run before, and so move what stands after that run: rows that are neither
+    replaced nor compared. Without a gap since `read_from` all of it is one run.
     """
-    if not con.execute("select 1 from resume_begun where has_gap or is_unknown limit 1").fetchall():
+    con.execute(
+        f"create or replace temp table resume_gaps as select {_PUMP} from (select {_PUMP}, word, "
+        "bit_count(bit_or(bits)) as numbers, min(lowest) as lowest, max(highest) as highest "
+        f"from resume_words where part in (1, 2) group by {_PUMP}, word) group by {_PUMP} "
+        "having sum(numbers) <= max(highest) - min(lowest)"
+    )
+    _leave_out_later(con, "resume_gaps", "", "part in (1, 2)")
+    con.execute("drop table resume_gaps")
+
+
+def _leave_out_later(con: duckdb.DuckDBPyConnection, pumps: str, where: str, numbers: str) -> None:
+    """Leave out pumps of which one of these numbers is lower than the last run, and later than its first."""
+    if not con.execute(f"select 1 from {pumps} {where} limit 1").fetchall():
         return
     leave_out(
         con,
         f"select {_PUMP} from (select {_PUMP}, sequence, occurred_at, "
         "coalesce(sequence > lag(sequence) over lower + 1, true) as begins, "
-        "coalesce(sequence = lag(sequence) over lower and occurred_at <> lag(occurred_at) over lower, false) "
-        "as repeats, "
         "max(occurred_at) over (lower rows between unbounded preceding and 1 preceding) as lower_at "
-        f"from resume_numbers n inner join resume_begun b using ({_PUMP}) "
-        "where part = 0 and (b.is_unknown or (b.has_gap and n.stretch = b.stretch)) "
+        f"from resume_numbers n inner join (select * from {pumps} {where}) b using ({_PUMP}) where {numbers} "
         f"window lower as (partition by {_PUMP} order by sequence, occurred_at)) group by {_PUMP} "
-        "having bool_or(repeats) or arg_max(lower_at, sequence) filter (begins) > "
-        "arg_max(occurred_at, sequence) filter (begins)",
+        "having arg_max(lower_at, sequence) filter (begins) > arg_max(occurred_at, sequence) filter (begins)",
     )
 
 
