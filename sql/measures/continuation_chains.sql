@@ -53,7 +53,6 @@ neighbours as (
     select
         i.*,
         coalesce(d.first_area, coalesce(i.care_area, '')) as first_area,
-        lag(i.infusion_id) over on_channel as before_id,
         lag(i.ended_at) over on_channel as before_end,
         lag(i.end_kind) over on_channel as before_end_kind,
         lag(i.library_use) over on_channel as before_use,

@@ -21,8 +21,7 @@ from typing import Final
 import duckdb
 
 from dripledger.engine import build_relations
-from dripledger.infusions.resume_counter import leave_out as _leave_out
-from dripledger.infusions.resume_counter import leave_out_other_orders
+from dripledger.infusions.resume_counter import leave_out, leave_out_other_orders
 
 __all__ = ["choose"]
 
@@ -158,7 +157,7 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
         "and c.off_at <= t.told_since group by all"
     )
     # a channel, or a secondary on it, that was not heard since the horizon
-    _leave_out(
+    leave_out(
         con,
         f"select {_GROUP} from resume_channels c where not exists (select 1 from resume_told t where "
         "t.facility = c.facility and t.pump_id = c.pump_id and t.channel = c.channel "
@@ -166,18 +165,18 @@ def _find(con: duckdb.DuckDBPyConnection, horizon: str) -> None:
     )
     _leave_out_told_long_ago(con, horizon)
     for name, surer in _SURER.items():
-        _leave_out(
+        leave_out(
             con, f"select facility, pump_id from resume_told where {name} is not null and {surer} is null"
         )
     # a bypass waits for the next programme of the channel, on either line, and that need not say a use
-    _leave_out(
+    leave_out(
         con,
         "select facility, pump_id from resume_told group by facility, pump_id "
         "having count(bypass) > 0 and bool_or(programme is not null and use is null)",
     )
     _leave_out_unnamed_lines(con)
     # an alarm of a source that logs no clearing has no end that an update could come too late for
-    _leave_out(
+    leave_out(
         con,
         "select facility, pump_id from resume_log where kind = 'alarm_updated' and source_name in ("
         "select source_name from source_records group by source_name "
@@ -194,7 +193,7 @@ def _leave_out_told_long_ago(con: duckdb.DuckDBPyConnection, horizon: str) -> No
         return
     # what happened long ago is read once for all of them
     told = ", ".join(f"bool_or({TOLD[name]}) as {name}" for name in names)
-    _leave_out(
+    leave_out(
         con,
         f"select facility, pump_id from (select {_GROUP}, {told} from events semi join resume_found "
         f"using (facility, pump_id) where occurred_at < {horizon} group by {_GROUP}) e "
@@ -216,7 +215,7 @@ def _leave_out_unnamed_lines(con: duckdb.DuckDBPyConnection) -> None:
     )
     for name, ways in _OF_A_LINE.items():
         told = f"coalesce({', '.join(f'u.{way}' for way in ways)}) is not null"
-        _leave_out(
+        leave_out(
             con,
             "select facility, pump_id from resume_lines l where exists (select 1 from resume_told u where "
             f"u.facility = l.facility and u.pump_id = l.pump_id and u.line = '?' and {told}) "

@@ -88,30 +88,25 @@ def _leave_out_repeats(con: duckdb.DuckDBPyConnection) -> None:
 def _leave_out_later_before(con: duckdb.DuckDBPyConnection) -> None:
     """Leave out pumps of which a number before is lower than the run that goes on, and later than its first.
 
-    So it is where a clock ran ahead and a number is lost. `resume_begun` is the last stretch before that has
-    a gap, or does not go on from the one before it: the run holds all of the stretches after it. `has_gap`:
-    it began after the last gap of this one, else with the lowest number of it. What lies in older stretches
-    is earlier, and harmless unless it comes up to the numbers of this one (`is_unknown`): then the run may
-    have begun anywhere, and all numbers of that pump are put in order.
+    So it is where a clock ran ahead and a number is lost. The run holds all stretches after the last one
+    that has a gap, or does not go on from the one before it. It began there, after the last gap or, without
+    one, with the lowest number. What lies in older stretches is earlier, and harmless unless it comes up to
+    the numbers of this one (`is_unknown`): then the run may have begun anywhere, and all numbers of that pump
+    are put in order. `resume_begun` names the pumps of which any are to be.
     """
     con.execute(
-        f"create or replace temp table resume_begun as select {_PUMP}, max(stretch) as stretch, "
-        "arg_max(has_gap, stretch) as has_gap, coalesce(arg_max("
-        "highest_before >= lowest or (highest_before = lowest - 1 and not has_gap), stretch), false) "
+        f"create or replace temp table resume_begun as select {_PUMP}, max(stretch) as stretch, coalesce("
+        "arg_max(highest_before >= lowest or (highest_before = lowest - 1 and not has_gap), stretch), false) "
         "as is_unknown from (select *, lag(highest) over in_pump as just_before, "
         "max(highest) over (in_pump rows between unbounded preceding and 1 preceding) as highest_before "
         f"from (select {_PUMP}, stretch, min(lowest) as lowest, max(highest) as highest, "
         "sum(bit_count(bits)) <= max(highest) - min(lowest) as has_gap "
         f"from resume_words where part = 0 group by {_PUMP}, stretch) "
         f"window in_pump as (partition by {_PUMP} order by stretch)) "
-        f"where has_gap or just_before is distinct from lowest - 1 group by {_PUMP}"
+        f"where has_gap or just_before is distinct from lowest - 1 group by {_PUMP} "
+        "having is_unknown or arg_max(has_gap, stretch)"
     )
-    _leave_out_later(
-        con,
-        "resume_begun",
-        "where has_gap or is_unknown",
-        "part = 0 and (b.is_unknown or n.stretch = b.stretch)",
-    )
+    _leave_out_later(con, "resume_begun", "part = 0 and (b.is_unknown or n.stretch = b.stretch)")
     con.execute("drop table resume_begun")
 
 
@@ -127,20 +122,20 @@ def _leave_out_later_since(con: duckdb.DuckDBPyConnection) -> None:
         f"from resume_words where part in (1, 2) group by {_PUMP}, word) group by {_PUMP} "
         "having sum(numbers) <= max(highest) - min(lowest)"
     )
-    _leave_out_later(con, "resume_gaps", "", "part in (1, 2)")
+    _leave_out_later(con, "resume_gaps", "part in (1, 2)")
     con.execute("drop table resume_gaps")
 
 
-def _leave_out_later(con: duckdb.DuckDBPyConnection, pumps: str, where: str, numbers: str) -> None:
+def _leave_out_later(con: duckdb.DuckDBPyConnection, pumps: str, numbers: str) -> None:
     """Leave out pumps of which one of these numbers is lower than the last run, and later than its first."""
-    if not con.execute(f"select 1 from {pumps} {where} limit 1").fetchall():
+    if not con.execute(f"select 1 from {pumps} limit 1").fetchall():
         return
     leave_out(
         con,
         f"select {_PUMP} from (select {_PUMP}, sequence, occurred_at, "
         "coalesce(sequence > lag(sequence) over lower + 1, true) as begins, "
         "max(occurred_at) over (lower rows between unbounded preceding and 1 preceding) as lower_at "
-        f"from resume_numbers n inner join (select * from {pumps} {where}) b using ({_PUMP}) where {numbers} "
+        f"from resume_numbers n inner join {pumps} b using ({_PUMP}) where {numbers} "
         f"window lower as (partition by {_PUMP} order by sequence, occurred_at)) group by {_PUMP} "
         "having arg_max(lower_at, sequence) filter (begins) > arg_max(occurred_at, sequence) filter (begins)",
     )

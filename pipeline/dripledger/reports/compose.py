@@ -158,7 +158,7 @@ def compose(
         state=_EMPTY if empty else _state_text(state, site),
         jobs=jobs(con, name, state, rows, empty),
         no_area_notes=tuple(NO_AREA_NOTES[area] for area in areas if area in NO_AREA_NOTES),
-        windows=_windows(con, site, name, decimal),
+        windows=_windows(con, site, decimal),
         apart=_apart(con, name, decimal),
         odd=odd_list(con, name, decimal),
         fleet=single["fleet_coverage"],
@@ -206,12 +206,10 @@ def _state_text(state: MonthState, site: Site) -> str:
     return f"{told} That is under {100 * least:g}{words.THIN}%, {why}."
 
 
-def _windows(con: duckdb.DuckDBPyConnection, site: Site, month: str, decimal: str) -> tuple[WindowRow, ...]:
-    """Start-based shares of the whole facility under three windows of continuation."""
+def _windows(con: duckdb.DuckDBPyConnection, site: Site, decimal: str) -> tuple[WindowRow, ...]:
+    """Start-based shares of the whole facility under three windows of continuation, of the report's month."""
     sums: dict[float, dict[str, list[int]]] = {}
     for row in starts_variants(con, site).to_pylist():
-        if row["month"] != month:
-            continue
         pair = sums.setdefault(row["window_min"], {}).setdefault(row["measure"], [0, 0])
         pair[0] += row["numerator"]
         pair[1] += row["denominator"]
