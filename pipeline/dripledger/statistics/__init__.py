@@ -8,6 +8,7 @@ from dripledger.statistics.arrays import ArrayError
 from dripledger.statistics.chart_model import Change, ChartKind, ChartReading, Look, Point, Segment, Series
 from dripledger.statistics.chart_words import Found
 from dripledger.statistics.charts import Chart, laney_p, laney_u, moving_range_chart, p_chart, u_chart, xmr
+from dripledger.statistics.cluster_sums import ClusterSums, rate_of_sums, share_of_sums
 from dripledger.statistics.clustered import ClusteredShare, clustered_share
 from dripledger.statistics.compare import (
     Comparison,
@@ -61,6 +62,7 @@ __all__ = [
     "Chart",
     "ChartKind",
     "ChartReading",
+    "ClusterSums",
     "ClusteredRate",
     "ClusteredShare",
     "Comparison",
@@ -112,6 +114,7 @@ __all__ = [
     "normal_quantile",
     "p_chart",
     "rate_funnel_limits",
+    "rate_of_sums",
     "rate_ratio",
     "rate_ratio_p_value",
     "ratio_funnel_limits",
@@ -120,6 +123,7 @@ __all__ = [
     "read_funnel",
     "read_standardised_funnel",
     "runs",
+    "share_of_sums",
     "share_scores",
     "signals",
     "standardise",

@@ -106,16 +106,41 @@ def _add_up(
 def _estimate(a: Floats, b: Floats, where: npt.NDArray[np.int64], size: int, level: float) -> ClusteredShare:
     order = np.lexsort((b, a, where))
     a, b, where = a[order], b[order], where[order]
-    sum_a = np.bincount(where, a, size)
-    sum_b = np.bincount(where, b, size)
-    sum_b2 = np.bincount(where, b * b, size)
+    sum_a, sum_b, sum_b2 = (_sums(where, values, size) for values in (a, b, b * b))
     m = np.bincount(where, minlength=size).astype(np.int64)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = sum_a / sum_b
-        residual = a - share[where] * b
-        sum_e2 = np.bincount(where, residual * residual, size)
-        error = np.sqrt(m / (m - 1) * sum_e2) / sum_b
+        residual = a - (sum_a / sum_b)[where] * b
         effective = sum_b * sum_b / sum_b2
+    sum_e2 = _sums(where, residual * residual, size)
+    return share_limits(m, sum_a, sum_b, sum_e2, effective, level)
+
+
+def _sums(where: npt.NDArray[np.int64], values: Floats, size: int) -> Floats:
+    sums: Floats = np.bincount(where, values, size).astype(np.float64)
+    return sums
+
+
+def share_limits(
+    m: npt.NDArray[np.int64], sum_a: Floats, sum_b: Floats, sum_e2: Floats, effective: Floats, level: float
+) -> ClusteredShare:
+    """Make the intervals of groups from what their clusters add up to; arrays of shape (groups,).
+
+    Parameters
+    ----------
+    m
+        Clusters with a denominator.
+    sum_a, sum_b
+        Numerators and denominators.
+    sum_e2
+        Squared residuals from the share.
+    effective
+        Effective clusters.
+    level
+        Two-sided confidence level, checked.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = sum_a / sum_b
+        error = np.sqrt(m / (m - 1) * sum_e2) / sum_b
         quantile = student_quantile(0.5 + level / 2, np.maximum(m - 1, 1).astype(np.float64))
         logit = np.log(share / (1 - share))
         reach = quantile * error / (share * (1 - share))

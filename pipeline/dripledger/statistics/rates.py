@@ -146,7 +146,30 @@ def _in_order(a: Floats, t: Floats) -> tuple[Floats, Floats]:
 
 
 def _estimate(a: Floats, t: Floats, level: float, counts: bool) -> ClusteredRate:
-    m, whole, over = len(a), float(a.sum()), float(t.sum())
+    whole, over = float(a.sum()), float(t.sum())
+    residual = a - (whole / over if over else 0.0) * t
+    squares = float((residual * residual).sum())
+    return rate_limits(len(a), int(np.count_nonzero(a)), whole, over, squares, level, counts)
+
+
+def rate_limits(
+    m: int, some: int, whole: float, over: float, squares: float, level: float, counts: bool
+) -> ClusteredRate:
+    """Make the interval from what the clusters add up to.
+
+    Parameters
+    ----------
+    m, some
+        Clusters with an exposure or an amount, and those with an amount.
+    whole, over
+        Amount and exposure of all.
+    squares
+        Squared residuals from the rate.
+    level
+        Two-sided confidence level, checked.
+    counts
+        Whether the amount counts events.
+    """
     nan = math.nan
     if over == 0:
         return ClusteredRate(nan, nan, nan, m, nan)
@@ -156,12 +179,11 @@ def _estimate(a: Floats, t: Floats, level: float, counts: bool) -> ClusteredRate
         return ClusteredRate(0.0, 0.0 if counts else nan, high, m, nan)
     if m < 2:
         return ClusteredRate(rate, nan, nan, m, nan)
-    residual = a - rate * t
-    variance = m / (m - 1) * float((residual * residual).sum()) / over**2
+    variance = m / (m - 1) * squares / over**2
     dispersion = variance * over / rate
     # How much of the amount is worth one independent event; of what is no count, whatever was measured.
     step = max(dispersion, 1.0) if counts else dispersion
-    low, high = _garwood(whole, step, level, int(np.count_nonzero(a)))
+    low, high = _garwood(whole, step, level, some)
     return ClusteredRate(rate, low / over, high / over, m, dispersion if counts else nan)
 
 
