@@ -6,10 +6,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.cluster_samples import summed
 from tests.measure_samples import site, store
+from tests.report_samples import drawn
 
-from dripledger.measures import Facts, Month, calculate, cells, facts, tabulate
-from dripledger.measures.cells import Clusters, Shares
+from dripledger.measures import MEASURES, Facts, Month, calculate, facts, tabulate
+from dripledger.measures.cells import Clusters, Counts, Shares
+from dripledger.measures.facts import SOURCES, read_facts
+from dripledger.measures.month_facts import from_table
 
 
 def clusters(rng: np.random.Generator, sizes: list[int]) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -21,10 +25,9 @@ def clusters(rng: np.random.Generator, sizes: list[int]) -> list[tuple[np.ndarra
 
 
 def limits(made: list[tuple[np.ndarray, np.ndarray]], together: bool) -> list[tuple[float, float]]:
-    part = np.concatenate([one for one, _ in made])
-    whole = np.concatenate([one for _, one in made])
-    shares = Shares(part, whole, np.array([len(one) for one, _ in made])) if together else None
-    return [Clusters(one, other, shares, place).share() for place, (one, other) in enumerate(made)]
+    sums = [summed(*one) for one in made]
+    shares = Shares(sums) if together else None
+    return [Clusters(one, shares, place).share() for place, one in enumerate(sums)]
 
 
 def test_together_is_as_one_by_one_to_the_last_bit() -> None:
@@ -35,19 +38,74 @@ def test_together_is_as_one_by_one_to_the_last_bit() -> None:
     assert sum(low < high for low, high in limits(made, together=True)) > 7
 
 
-def test_many_clusters_are_worked_out_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cells, "_TOGETHER", 10)
-    made = clusters(np.random.default_rng(4), [6, 6])
-    assert Shares(*map(np.concatenate, zip(*made, strict=True)), np.array([6, 6])).limits is None
-    np.testing.assert_array_equal(limits(made, together=True), limits(made, together=False))
-
-
 def test_what_cannot_be_is_refused_only_where_it_is_asked_for() -> None:
-    made = [(np.array([1, 2]), np.array([4, 4])), (np.array([9]), np.array([4]))]
-    shares = Shares(np.array([1, 2, 9]), np.array([4, 4, 4]), np.array([2, 1]))
-    assert Clusters(*made[0], shares, 0).share() == Clusters(*made[0]).share()
+    made = [summed(np.array([1, 2]), np.array([4, 4])), summed(np.array([9]), np.array([4]))]
+    shares = Shares(made)
+    assert Clusters(made[0], shares, 0).share() == Clusters(made[0]).share()
     with pytest.raises(ValueError, match="more than whole"):
-        Clusters(*made[1], shares, 1).share()
+        Clusters(made[1], shares, 1).share()
+
+
+def test_the_engine_adds_up_clusters_as_their_rows_do() -> None:
+    """What is read of each measure whose rows stand together, against its relation row by row."""
+    con, own = store(**drawn(areas=("icu", "ward"), each=8)), site(areas=())
+    calculate(con, own, None, MONTHS)
+    seen = set()
+    for measure in MEASURES.values():
+        source = SOURCES.get(measure.id)
+        if source is None or not source.cluster:
+            continue
+        only = f"where measure = '{measure.id}'" if source.shared else ""
+        for asked in (("care_area",), ()):
+            groups = [group for group in asked if group in measure.groups]
+            for name, rows in read_facts(con, measure, asked).items():
+                part = measure.rows[name]
+                of_part = "" if part is None else f" filter (where {part.column} = '{part.value}')"
+                of_whole = "" if measure.parts_of_whole else of_part
+                place = ", ".join(["month", *groups])
+                told: dict[Any, list[tuple[int, int]]] = {}
+                for *key, one, other in con.execute(
+                    f"select {place}, coalesce(sum({source.amounts[0]}){of_part}, 0)::bigint, "
+                    f"coalesce(sum({source.amounts[1]}){of_whole}, 0)::bigint "
+                    f"from {source.relation} {only} group by {place}, {source.cluster}"
+                ).fetchall():
+                    told.setdefault((key[0], tuple(key[1:])), []).append((one, other))
+                for key, counts in rows.items():
+                    assert counts.clusters.sums == summed(*np.array(told[key], np.int64).T), (name, key)
+                    if counts.clusters.sums.with_part > 1:
+                        seen.add(measure.id)
+    assert {"library_use_hours", "soft_alert_share", "delivery_alarm_rate"} <= seen
+
+
+def test_facts_of_a_month_are_kept_whole() -> None:
+    con, own = two_months(), site(areas=())
+    calculate(con, own, None, MONTHS)
+    facts = Facts(con)
+    wanted = [
+        (one, groups) for one in MEASURES.values() if one.built for groups in (("care_area",), (), ("entry",))
+    ]
+    for month in ("2026-09", "2026-10"):
+        made = facts.of_month(month, wanted)
+        again = from_table(made.as_table())
+        assert again.presence == made.presence
+        assert again.presence["care_area",]
+        assert again.counts.keys() == made.counts.keys()
+        for measure, rows in made.counts.items():
+            for name, found in rows.items():
+                told = again.counts[measure][name]
+                assert told.keys() == found.keys()
+                for key, counts in found.items():
+                    assert plain(told[key]) == plain(counts)
+
+
+def plain(counts: Counts) -> dict[str, Any]:
+    return {
+        **vars(counts),
+        "clusters": counts.clusters.sums,
+        "lacking": "",
+        "unable_here": 0,
+        "infusions_here": 0,
+    }
 
 
 MONTHS = [Month(2026, 9), Month(2026, 10)]

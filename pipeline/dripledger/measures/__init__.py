@@ -17,6 +17,7 @@ from dripledger.measures.definitions import DEFINITIONS_VERSION, MEASURES, ROWS
 from dripledger.measures.facts import Facts, relations_of
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.measure import Amount, Direction, Form, IntervalKind, Least, Measure, Part
+from dripledger.measures.month_facts import Groups, MonthFacts
 from dripledger.measures.months import Month, month_range, parse_month
 from dripledger.measures.settled import Settled, find_settled
 from dripledger.measures.span import refuse_outside, refuse_unbuilt, span_text, store_months
@@ -33,10 +34,12 @@ __all__ = [
     "Direction",
     "Facts",
     "Form",
+    "Groups",
     "IntervalKind",
     "Least",
     "Measure",
     "Month",
+    "MonthFacts",
     "MonthState",
     "Part",
     "Settled",

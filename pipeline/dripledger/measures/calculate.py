@@ -125,7 +125,7 @@ def tabulate(
     asked = {name: names if measures is None or name in measures else whole for name in chosen}
     facts = {name: read.of(one, groups, asked[name]) for name, one in chosen.items() if one.built}
     grid = _grid(site, facts, groups, names)
-    present = {own: read.presence(own) for own in grid}
+    present = {own: read.presence(own, names) for own in grid}
     logged = kinds_logged(con)
     sources = {*logged, *(name for found in present.values() for here in found.values() for name in here)}
     lacks = {m.id: {name: m.lacking(logged.get(name, ())) for name in sources} for m in chosen.values()}

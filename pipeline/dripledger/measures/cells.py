@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import cached_property
@@ -14,54 +15,46 @@ import numpy.typing as npt
 from dripledger.measures.definitions import NOT_BUILT
 from dripledger.measures.measure import Amount, Form, IntervalKind, Least, Measure, Part
 from dripledger.site import Minimums
-from dripledger.statistics import clustered_share, wilson
-from dripledger.statistics.rates import clustered_rate
+from dripledger.statistics import wilson
+from dripledger.statistics.cluster_sums import ClusterSums, rate_of_sums, share_of_sums
 from dripledger.statistics.survival import survival_quantile
 
-#: Clusters up to which the cells that were read together are worked out together.
-_TOGETHER: Final = 200_000
+_NOTHING: Final = ClusterSums()
 
 
 class Shares:
-    """The limits of the shares of many cells at once: one by one, each costs more than its few clusters.
+    """The limits of the shares of many cells at once: one by one, each costs more than its few sums.
 
     Parameters
     ----------
-    part, whole
-        Numerator and denominator of each cluster, those of a cell beside each other.
-    sizes
-        How many clusters each cell has.
+    sums
+        What the clusters of each cell add up to.
     """
 
-    def __init__(
-        self, part: npt.NDArray[np.int64], whole: npt.NDArray[np.int64], sizes: npt.NDArray[np.int64]
-    ) -> None:
-        self._part, self._whole, self._sizes = part, whole, sizes
+    def __init__(self, sums: Sequence[ClusterSums]) -> None:
+        self._sums = sums
 
     @cached_property
     def limits(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None:
         """The lower and the upper ones; None where the cells are to be worked out one by one."""
-        part, whole = self._part, self._whole
         # what cannot be is complained of where it is shown, and only there
-        if len(part) > _TOGETHER or np.any(part < 0) or np.any(part > whole):
+        if any(one.least_part < 0 or one.least_rest < 0 for one in self._sums):
             return None
-        group = np.repeat(np.arange(len(self._sizes)), self._sizes)
-        found = clustered_share(part, whole, group=group, groups=len(self._sizes))
+        found = share_of_sums(self._sums)
         return found.low, found.high
 
 
 @dataclass(frozen=True, slots=True)
 class Clusters:
-    """What stands together in an interval: an infusion's or a pump's amounts, in no order.
+    """What stands together in an interval: an infusion's or a pump's amounts.
 
     Attributes
     ----------
-    part, whole
-        Numerator and denominator of each cluster; shape (clusters,), whole numbers.
+    sums
+        What they add up to.
     """
 
-    part: npt.NDArray[np.int64]
-    whole: npt.NDArray[np.int64]
+    sums: ClusterSums = _NOTHING
     #: The intervals of all cells that were read together, and which of them is this one's; None: by itself.
     together: Shares | None = None
     place: int = 0
@@ -70,17 +63,17 @@ class Clusters:
         """Return the limits of the share that the parts are of the wholes; NaN where nothing tells them."""
         found = None if self.together is None else self.together.limits
         if found is None:
-            alone = clustered_share(self.part, self.whole)
+            alone = share_of_sums([self.sums])
             return float(alone.low[0]), float(alone.high[0])
         return float(found[0][self.place]), float(found[1][self.place])
 
     @property
     def with_whole(self) -> int:
         """How many have a denominator."""
-        return int(np.count_nonzero(self.whole > 0))
+        return self.sums.with_whole
 
 
-_NONE: Final = Clusters(np.zeros(0, np.int64), np.zeros(0, np.int64))
+_NONE: Final = Clusters()
 
 
 @dataclass
@@ -98,7 +91,7 @@ class Counts:
     passed_over
         What happened and is not told enough to be counted, beside a denominator that stays.
     clusters
-        Clustered intervals only: the amounts of each infusion or pump.
+        Clustered intervals only: what the amounts of infusions or pumps add up to.
     unable_here, infusions_here
         Infusions of the cell whose source can log none of what is counted, and all of the cell.
     lacking
@@ -304,9 +297,7 @@ def _value(
         return _number(found.value), _number(found.low), _number(found.high)
     if measure.form is Form.RATE:
         one, other = measure.counted.value, measure.over.value
-        rate = clustered_rate(
-            counts.clusters.part / one, counts.clusters.whole / other, counts=measure.counted is Amount.COUNT
-        )
+        rate = rate_of_sums(counts.clusters.sums, one, other, counts=measure.counted is Amount.COUNT)
         value = (counts.numerator / one) / (counts.denominator / other)
         return 100 * value, _number(100 * rate.low), _number(100 * rate.high)
     low, high = _interval(measure, counts)

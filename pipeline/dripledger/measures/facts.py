@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import duckdb
-import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from dripledger.measures.cells import Clusters, Counts, Shares
 from dripledger.measures.measure import Form, Measure, Part
+from dripledger.measures.month_facts import Groups, Key, MonthFacts
+from dripledger.statistics import ClusterSums
 
-Key = tuple[str, ...]
 #: (month, groups) -> what was counted.
 Found = dict[tuple[str, Key], Counts]
+#: The answer to a query, by column.
+Columns = dict[str, list[Any]]
 
 _FOUR: Final = ("numerator", "denominator", "left_out_unknown", "left_out_unable")
 _FIVE: Final = (*_FOUR, "left_out_untold")
@@ -103,35 +103,83 @@ class Facts:
     ----------
     con
         Connection with the relations that `prepare` makes; after it, make another.
+    remembered
+        Months that those relations do not hold, with the facts that were kept of them.
+    beside
+        Measures whose relation holds these months all the same.
     """
 
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+    def __init__(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        remembered: Mapping[str, MonthFacts] | None = None,
+        beside: Collection[str] = (),
+    ) -> None:
         self._con = con
-        self._read: dict[tuple[str, tuple[str, ...]], tuple[frozenset[str], dict[str, Found]]] = {}
-        self._present: dict[tuple[str, ...], dict[tuple[str, Key], dict[str, int]]] = {}
+        self._remembered = remembered or {}
+        self._beside = frozenset(beside)
+        self._read: dict[tuple[str, Groups], tuple[frozenset[str], dict[str, Found]]] = {}
+        self._present: dict[Groups, dict[tuple[str, Key], dict[str, int]]] = {}
 
-    def of(self, measure: Measure, groups: tuple[str, ...], months: Sequence[str]) -> dict[str, Found]:
-        """Return what `read_facts` returns of these months."""
+    def of(self, measure: Measure, groups: Groups, months: Sequence[str]) -> dict[str, Found]:
+        """Return what `read_facts` returns of these months.
+
+        Raises
+        ------
+        KeyError
+            If a month is remembered, and what is asked for was not kept of it.
+        """
         own, wanted = tuple(g for g in groups if g in measure.groups), frozenset(months)
+        gone = frozenset[str]() if measure.id in self._beside else wanted & self._remembered.keys()
+        here = wanted - gone
         known, found = self._read.get((measure.id, own), (frozenset[str](), {}))
-        if not wanted <= known or not found:
-            known, found = wanted, read_facts(self._con, measure, groups, months)
+        if not here <= known or not found:
+            known, found = here, read_facts(self._con, measure, groups, sorted(here))
             self._read[measure.id, own] = known, found
+        kept = {month: self._remembered[month].counts[measure.id, own] for month in gone}
         if known == wanted:
             return found
         return {
-            name: {place: counts for place, counts in rows.items() if place[0] in wanted}
+            name: {
+                **{place: counts for place, counts in rows.items() if place[0] in here},
+                **{(month, key): counts for month in kept for key, counts in kept[month][name].items()},
+            }
             for name, rows in found.items()
         }
 
-    def presence(self, own: tuple[str, ...]) -> dict[tuple[str, Key], dict[str, int]]:
-        """Return what `read_presence` returns."""
+    def presence(self, own: Groups, months: Sequence[str]) -> dict[tuple[str, Key], dict[str, int]]:
+        """Return what `read_presence` returns, at least of these months.
+
+        Raises
+        ------
+        KeyError
+            If a month is remembered, and this was not kept of it.
+        """
         if own not in self._present:
             self._present[own] = read_presence(self._con, own)
-        return self._present[own]
+        kept = {month: self._remembered[month].presence[own] for month in months if month in self._remembered}
+        return {
+            **self._present[own],
+            **{(month, key): dict(here) for month in kept for key, here in kept[month].items()},
+        }
+
+    def of_month(self, month: str, wanted: Iterable[tuple[Measure, Groups]]) -> MonthFacts:
+        """Return the facts of one month as they can be kept: of some measures by some groups."""
+        counts: dict[tuple[str, Groups], dict[str, dict[Key, Counts]]] = {}
+        presence: dict[Groups, dict[Key, dict[str, int]]] = {}
+        for measure, groups in wanted:
+            own = tuple(g for g in groups if g in measure.groups)
+            counts[measure.id, own] = {
+                name: {key: one for (_, key), one in rows.items()}
+                for name, rows in self.of(measure, groups, [month]).items()
+            }
+            if own not in presence:
+                found = self.presence(own, [month])
+                presence[own] = {key: here for (when, key), here in found.items() if when == month}
+        return MonthFacts(counts, presence)
 
     def forget(self) -> None:
-        """Give back the memory of what was read: a row an infusion and month, where these stand together."""
+        """Give back the memory of what was read."""
         self._read.clear()
         self._present.clear()
 
@@ -167,13 +215,11 @@ def read_facts(
     """
     source = SOURCES[measure.id]
     own = [g for g in groups if g in measure.groups]
-    table = _answer(
-        con, _query(measure, source, own, months), many=bool(source.cluster) or measure.form is Form.TIMES
-    )
+    table = _answer(con, _query(measure, source, own, months), many=measure.form is Form.TIMES)
     places = list(
         zip(
-            table["month"].to_pylist(),
-            zip(*(table[g].to_pylist() for g in own), strict=True) if own else [()] * table.num_rows,
+            table["month"],
+            zip(*(table[g] for g in own), strict=True) if own else [()] * len(table["month"]),
             strict=True,
         )
     )
@@ -183,14 +229,15 @@ def read_facts(
     return {name: found[name if name in found else measure.id] for name in measure.rows}
 
 
-def _answer(con: duckdb.DuckDBPyConnection, query: str, *, many: bool) -> pa.Table:
+def _answer(con: duckdb.DuckDBPyConnection, query: str, *, many: bool) -> Columns:
     """Return what a query gives; only with long lists, `many`, Arrow is worth that it plans a query twice."""
     if many:
-        return con.sql(query).to_arrow_table()
+        found: Columns = con.sql(query).to_arrow_table().to_pydict()
+        return found
     con.execute(query)
     names = [column[0] for column in con.description or ()]
     rows = con.fetchall()
-    return pa.table({name: pa.array([row[place] for row in rows]) for place, name in enumerate(names)})
+    return {name: [row[place] for row in rows] for place, name in enumerate(names)}
 
 
 def _told(measure: Measure) -> dict[str, Part | None]:
@@ -200,7 +247,7 @@ def _told(measure: Measure) -> dict[str, Part | None]:
 
 
 def _query(measure: Measure, source: Source, own: Sequence[str], months: Sequence[str] | None) -> str:
-    """Return the SELECT of a row a place, its clusters and times as lists.
+    """Return the SELECT of a row a place, its times as a list.
 
     The engine adds up: a facility has a row an infusion and month, and Python would take a second for each
     few hundred thousand of them.
@@ -214,7 +261,7 @@ def _query(measure: Measure, source: Source, own: Sequence[str], months: Sequenc
     if months is not None:
         listed = ", ".join(f"'{month}'" for month in months) or "null"
         told.append(f"month in ({listed})")
-    inner, outer, pairs = [], [], []
+    inner, outer = [], []
     for number, part in enumerate(_told(measure).values()):
         only = "" if part is None else f" filter (where {part.column} = '{part.value}')"
         own_rows = part is None or not measure.parts_of_whole
@@ -224,16 +271,14 @@ def _query(measure: Measure, source: Source, own: Sequence[str], months: Sequenc
             columns.append((f"rows_{number}", f"count(*){only}"))
         inner += [f"cast(coalesce({sums}, 0) as bigint) as {name}" for name, sums in columns]
         outer += [f"cast(sum({name}) as bigint) as {name}" for name, _ in columns]
-        pairs += [name for name, _ in columns if name.startswith(("a0_", "a1_"))]
+        if source.cluster:
+            outer += _cluster_sums(number, number if own_rows else 0)
         if measure.form is Form.TIMES and own_rows:
             ended = f"{{'duration_us': duration_us, 'seen': seen, 'cases': a1_{number}}}"
             outer.append(
                 f"list({ended} order by duration_us, seen) "
                 f"filter (where duration_us is not null and rows_{number} > 0) as times_{number}"
             )
-    if source.cluster:
-        listed = ", ".join(f"'{name}': {name}" for name in pairs)
-        outer.append(f"list({{{listed}}}) as clusters")
     where = f"where {' and '.join(told)} " if told else ""
     if not together:
         # one row a place as it is: to plan a second grouping takes longer than to read most relations
@@ -246,8 +291,25 @@ def _query(measure: Measure, source: Source, own: Sequence[str], months: Sequenc
     )
 
 
+def _cluster_sums(number: int, own: int) -> list[str]:
+    """Return the columns of what `ClusterSums` holds of a part; the whole alone is told once."""
+    part, whole = f"a0_{number}", f"a1_{own}"
+    told = {
+        "with_part": f"count(*) filter (where {part} > 0)",
+        "with_any": f"count(*) filter (where {part} > 0 or {whole} > 0)",
+        "part_squared": f"sum(cast({part} as hugeint) * {part})",
+        "part_by_whole": f"sum(cast({part} as hugeint) * {whole})",
+        "least_part": f"min({part})",
+        "least_rest": f"min({whole} - {part})",
+    }
+    if number == own:
+        told["with_whole"] = f"count(*) filter (where {whole} > 0)"
+        told["whole_squared"] = f"sum(cast({whole} as hugeint) * {whole})"
+    return [f"{sums} as {name}_{number}" for name, sums in told.items()]
+
+
 def _counts(
-    table: pa.Table,
+    table: Columns,
     places: Sequence[tuple[str, Key]],
     measure: Measure,
     source: Source,
@@ -259,13 +321,11 @@ def _counts(
     Of a part of the whole only the numerator is its own.
     """
     own = 0 if apart and measure.parts_of_whole else number
-    amounts = [
-        table[f"a{which}_{own if which else number}"].to_pylist() for which in range(len(source.amounts))
-    ]
-    amounts += [[0] * table.num_rows] * (len(_SIX) - len(amounts))
-    rows = table[f"rows_{own}"].to_pylist()
-    clusters = _clusters(table["clusters"], f"a0_{number}", f"a1_{own}") if source.cluster else None
-    times = table[f"times_{own}"].to_pylist() if measure.form is Form.TIMES else None
+    amounts = [table[f"a{which}_{own if which else number}"] for which in range(len(source.amounts))]
+    amounts += [[0] * len(places)] * (len(_SIX) - len(amounts))
+    rows = table[f"rows_{own}"]
+    clusters = _clusters(table, number, own) if source.cluster else None
+    times = table[f"times_{own}"] if measure.form is Form.TIMES else None
     found: Found = {}
     for row, place in enumerate(places):
         if not rows[row]:
@@ -278,17 +338,18 @@ def _counts(
     return found
 
 
-def _clusters(column: pa.ChunkedArray, part: str, whole: str) -> list[Clusters]:
-    """Return each row's list as two arrays, without a Python object for each cluster."""
-    made = []
-    for chunk in column.chunks:
-        amounts = chunk.flatten()
-        parts, wholes = (amounts.field(name).to_numpy(zero_copy_only=False) for name in (part, whole))
-        sizes = pc.list_value_length(chunk).to_numpy(zero_copy_only=False)
-        ends, together = np.cumsum(sizes), Shares(parts, wholes, sizes)
-        for place, (begin, end) in enumerate(zip((0, *ends[:-1]), ends, strict=True)):
-            made.append(Clusters(parts[begin:end], wholes[begin:end], together, place))
-    return made
+def _clusters(table: Columns, number: int, own: int) -> list[Clusters]:
+    """Return the sums of each row's clusters, to be worked out together."""
+    of_whole = {"whole": "a1", "with_whole": "with_whole", "whole_squared": "whole_squared"}
+    columns = [
+        table[
+            f"{of_whole[name]}_{own}" if name in of_whole else f"{'a0' if name == 'part' else name}_{number}"
+        ]
+        for name in ClusterSums._fields
+    ]
+    sums = [ClusterSums(*row) for row in zip(*columns, strict=True)]
+    together = Shares(sums)
+    return [Clusters(one, together, place) for place, one in enumerate(sums)]
 
 
 def read_presence(

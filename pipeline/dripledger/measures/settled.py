@@ -1,4 +1,4 @@
-"""What the charted figures of settled months follow from, as a key of each: the same key, the same rows.
+"""What charts and cases of settled months follow from, as a key of each: the same key, the same rows.
 
 A month is settled where the fleet was heard until the end of the month after it (`newest_heard`): it is
 final and stays so, whatever `pumps.csv` says. Its figures come of rows of the store that begin in it or
@@ -13,9 +13,9 @@ change is in the key by its content:
 - releases that were available by the end of the month, however late a pump was first seen with one;
 - the limits of library versions that had been seen by then, and what each source says that it can log.
 
-Rows by area, by entry and of the facility hang neither on the type of a pump, nor on whether an entry is
-high-alert. Whoever has another figure charted has to look for what else it hangs on
-(`tests/unit/test_reports_remembered.py` names the relations for which this holds).
+Rows by area, by entry and of the facility do not hang on the type of a pump. Whoever has another figure
+charted has to look for what else it hangs on (`tests/unit/test_reports_remembered.py` names the relations for
+which this holds). What a file is called hangs on ingests of any time, and has to be asked for anew.
 
 Where several sources tell of the same pump in a month, what counts there hangs on the months that are read
 together with it; such a month has no key.
@@ -44,7 +44,7 @@ from dripledger.site import Site
 from dripledger.store import Snapshot
 from dripledger.store.counting import counting_events
 
-_ROOMS: Final = ("logs", "measures", "settled")
+_ROOMS: Final = ("logs", "measures", "settled", "reports")
 #: What keys are read from.
 _READ: Final = {"newest_heard", "library_releases", "library_sights", "pump_models", "power_events"}
 #: Tables whose content stands in the key instead of their files.
@@ -182,6 +182,7 @@ def _declared(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[Any, ...]:
         {name: float(value) for name, value in settings.minimums},
         sorted((name, area.context) for name, area in settings.care_areas.items()),
         counting_events(settings.precedence, "events"),
+        con.execute("select entry, high_alert from entry_flags order by all").fetchall(),
         # logs of several sources stand among them, by the months that were prepared
         con.execute(
             "select source_name, kind from source_records "

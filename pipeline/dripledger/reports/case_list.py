@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
 import duckdb
+import pyarrow as pa
 
 from dripledger.case_command import trace_command
 from dripledger.lists import ReviewRow
@@ -42,6 +43,8 @@ HOW_TO_TRACE: Final = Text(
     quiet=True,
     command="dripledger trace --case ID",
 )
+#: What cases are read from.
+RELATIONS: Final = ("report_warnings", "report_moments")
 #: What leaves a case open.
 _OPEN: Final = ("", "undecided")
 
@@ -75,13 +78,44 @@ class CaseRow:
         return self.disposition in _OPEN
 
 
-def read_cases(con: duckdb.DuckDBPyConnection, site: Site) -> tuple[CaseRow, ...]:
-    """Read the cases of all prepared months: by month, kind, date, shift and name; nothing is ranked."""
+def read_case_tables(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, pa.Table]:
+    """Return what the cases of one month are read from, to be kept."""
+    return {
+        name: con.sql(f"select * from {name} where month = '{month}'").to_arrow_table() for name in RELATIONS
+    }
+
+
+def _rows(
+    con: duckdb.DuckDBPyConnection, relation: str, remembered: Iterable[Mapping[str, pa.Table]]
+) -> Iterator[dict[str, Any]]:
+    yield from con.sql(f"select * from {relation}").to_arrow_table().to_pylist()
+    paths = dict(con.execute("select source_file_sha256, path from source_paths").fetchall())
+    for tables in remembered:
+        for row in tables[relation].to_pylist():
+            # the same file may lie elsewhere since
+            yield {**row, "source_file": paths.get(row["source_file_sha256"])}
+
+
+def read_cases(
+    con: duckdb.DuckDBPyConnection, site: Site, remembered: Iterable[Mapping[str, pa.Table]] = ()
+) -> tuple[CaseRow, ...]:
+    """Read the cases of all months shown: by month, kind, date, shift and name; nothing is ranked.
+
+    Parameters
+    ----------
+    con
+        Connection with the relations of reports.
+    site
+        The site: reviews, decimal sign.
+    remembered
+        What `read_case_tables` gave of the months that those do not hold.
+    """
     found = {row.case: row for row in site.reviews}
     decimal = site.settings.report.decimal
+    remembered = tuple(remembered)
     cases = []
-    for relation in ("report_warnings", "report_moments"):
-        for row in con.sql(f"select * from {relation}").to_arrow_table().to_pylist():
+    for relation in RELATIONS:
+        for row in _rows(con, relation, remembered):
             told, size, outcome = _told(row, decimal)
             far = row[_FAR[row["what"]]]
             cases.append(

@@ -13,9 +13,9 @@ from dripledger.measures import MEASURES, ROWS, Amount, Form
 from dripledger.reports.anew import first_month
 from dripledger.reports.blocks import Block, Bullets, Cell, Column, Heading, Leaf, Table, Text
 from dripledger.reports.cards import set_value, title_of
-from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, Row
 from dripledger.reports.naming import day, short_month
+from dripledger.reports.together import CHARTED
 from dripledger.reports.words import amount, plural, whole
 from dripledger.statistics import Comparison, Setting, compare_rates, compare_shares, month_spread
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import count
-from typing import Any
+from typing import Any, Final
 
 import duckdb
 
@@ -40,6 +41,7 @@ from dripledger.reports.model import (
     Stamp,
     WindowRow,
 )
+from dripledger.reports.past import Past
 from dripledger.reports.quality import QUALITY, balance, left_out, quality
 from dripledger.reports.texts import CAUTIONS, GLOSSARY, NO_AREA_NOTES
 from dripledger.site import Site
@@ -48,6 +50,8 @@ from dripledger.store import Snapshot
 
 #: Months that a report looks at: its own and the year before it.
 SPAN = 13
+#: Relations that hold all months shown, where the others lack those that were recalled.
+OF_ALL_SHOWN: Final = ("month_state", "fleet_coverage")
 
 
 def stamp(site: Site, snapshot: Snapshot) -> Stamp:
@@ -98,12 +102,20 @@ def build(
     # Of what is known, without a hole: a chart's points are neighbours.
     begins = next(n for n in count(1) if month.plus(-n) not in known)
     months = [month.plus(-n) for n in range(begins - 1, -1, -1)]
-    earlier = read_earlier(con, site, months[:-SPAN], snapshot=snapshot, share=share)
-    prepare(con, site, months[-SPAN:], kept=("starts_by_window",), windows=[month])
+    # without a snapshot nothing is remembered, and only those that no page shows are looked at
+    past = Past(con, site, months if snapshot is not None else months[:-SPAN], snapshot=snapshot, share=share)
+    shown = months[-SPAN:]
+    earlier = read_earlier(con, site, months[:-SPAN], past)
+    recalled = past.recalled(shown)
+    anew = [one for one in shown if one not in recalled]
+    prepare(con, site, anew, kept=("starts_by_window",), windows=[month])
+    if recalled:
+        # whether a month is final, and which pumps were heard in it, is told of all months
+        prepare(con, site, shown, OF_ALL_SHOWN, windows=[month])
     con.execute("create or replace temp table report_month (month varchar)")
     con.execute("insert into report_month values (?)", [str(month)])
     build_relations(con, "reports")
-    return earlier
+    return replace(earlier, past=past, recalled={str(one): rows for one, rows in recalled.items()})
 
 
 def compose(

@@ -4,33 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any
 
 import duckdb
 
-from dripledger.measures import (
-    MEASURES,
-    Facts,
-    Month,
-    find_settled,
-    month_states,
-    prepare,
-    relations_of,
-    tabulate,
-)
+from dripledger.measures import MEASURES, Facts, Month, month_states, prepare
 from dripledger.reports.behind import BY_ENTRY
-from dripledger.reports.hours_behind import HOURS_BEHIND, HoursBehind, read_hours_behind
-from dripledger.reports.remembered import Memory, MonthRows, pack, without_unasked
-from dripledger.reports.together import TOGETHER
+from dripledger.reports.hours_behind import HoursBehind, read_hours_behind
+from dripledger.reports.past import Past
+from dripledger.reports.remembered import MonthRows
 from dripledger.site import Site
-from dripledger.store import Snapshot
 
 Row = dict[str, Any]
-
-#: Measures with a chart, of the facility or of an area.
-CHARTED: Final = (*TOGETHER, "pump_alarm_rate", "alarm_minutes", "stale_library_share")
-#: What the form for sharing hides together with those of them that follow from it.
-TIED: Final = ("outcomes_soft", "outcomes_hard")
 
 
 @dataclass(frozen=True)
@@ -47,6 +32,10 @@ class Earlier:
         Their rows, of measures with a chart.
     behind
         Month -> the infusions behind its hours; only for the form for sharing.
+    past
+        Where what is remembered comes from.
+    recalled
+        Month -> what is remembered of it, of months that are shown and were not prepared.
     """
 
     months: tuple[str, ...] = ()
@@ -55,16 +44,11 @@ class Earlier:
     facility: tuple[Row, ...] = ()
     by_entry: tuple[Row, ...] = ()
     behind: Mapping[str, HoursBehind] = field(default_factory=dict)
+    past: Past | None = field(default=None, compare=False, repr=False)
+    recalled: Mapping[str, MonthRows] = field(default_factory=dict, compare=False, repr=False)
 
 
-def read_earlier(
-    con: duckdb.DuckDBPyConnection,
-    site: Site,
-    months: Sequence[Month],
-    *,
-    snapshot: Snapshot | None = None,
-    share: bool = False,
-) -> Earlier:
+def read_earlier(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], past: Past) -> Earlier:
     """Read what the charts need of earlier months; some relations of measures are left standing for these.
 
     Parameters
@@ -75,32 +59,21 @@ def read_earlier(
         The site.
     months
         Months in order, without a hole up to the first that is shown.
-    snapshot
-        The store version that these tables are of: what was worked out of its settled months is remembered
-        beside the reports. None: all is worked out.
-    share
-        Whether it is for the form for sharing, which has no entries and hides what is small.
+    past
+        What is remembered of them; what is worked out is kept there.
     """
     if not months:
         return Earlier()
-    wanted = (*CHARTED, *TIED) if share else CHARTED
-    relations = {*relations_of((*wanted, *BY_ENTRY)), *({HOURS_BEHIND} if share else ())}
-    settled = find_settled(con, site, snapshot, months, relations)
-    memory = Memory(site.reports, "shared" if share else "internal")
-    rows: dict[Month, MonthRows] = {}
-    for month, key in settled.keys.items():
-        if (known := memory.recall(str(month), key)) is not None:
-            rows[month] = known
+    rows = {month: past.rows[month] for month in months if month in past.rows}
     provisional: set[str] = set()
-    anew = [month for month in months if month not in rows and month not in settled.together]
-    for some in (anew, settled.together):
+    together = [month for month in months if month in past.together]
+    anew = [month for month in months if month not in rows and month not in together]
+    for some in (anew, together):
         if some:
-            prepare(con, site, some, relations)
+            prepare(con, site, some, past.relations)
             provisional |= {name for name, state in month_states(con, site).items() if state.provisional}
-            rows.update(_worked_out(con, site, some, wanted, share=share))
-    memory.keep(
-        {str(month): (settled.keys[month], pack(rows[month])) for month in anew if month in settled.keys}
-    )
+            rows.update(_worked_out(con, site, some, past))
+    past.keep({month: rows[month] for month in anew})
     found = [rows[month] for month in months]
     return Earlier(
         tuple(str(month) for month in months),
@@ -113,26 +86,14 @@ def read_earlier(
 
 
 def _worked_out(
-    con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], wanted: Sequence[str], *, share: bool
+    con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Month], past: Past
 ) -> dict[Month, MonthRows]:
-    """Return the rows of prepared months, each as if it stood alone: another one adds no area to it."""
+    """Return the rows of prepared months."""
     facts, names = Facts(con), [str(month) for month in months]
-    by_entry = () if share else BY_ENTRY
-    for groups, measures in ((("care_area",), wanted), ((), wanted), (("entry",), by_entry)):
+    by_entry = () if past.share else BY_ENTRY
+    for groups, measures in ((("care_area",), past.charted), ((), past.charted), (("entry",), by_entry)):
         for measure in measures:
             # of all months at once
             facts.of(MEASURES[measure], groups, names)
-    behind = read_hours_behind(con) if share else {}
-
-    def rows(month: Month, groups: tuple[str, ...], measures: Sequence[str]) -> tuple[Row, ...]:
-        return without_unasked(tabulate(con, site, [month], groups, measures, read=facts).to_pylist())
-
-    return {
-        month: MonthRows(
-            rows(month, ("care_area",), wanted),
-            rows(month, (), wanted),
-            rows(month, ("entry",), by_entry),
-            behind.get(str(month)),
-        )
-        for month in months
-    }
+    behind = read_hours_behind(con) if past.share else {}
+    return {month: past.make(con, site, month, facts, behind) for month in months}

@@ -24,14 +24,16 @@ from dripledger.reports.behind import (
 )
 from dripledger.reports.case_list import CaseRow, read_cases
 from dripledger.reports.compose import compose
-from dripledger.reports.earlier import CHARTED, TIED, Earlier
+from dripledger.reports.earlier import Earlier
 from dripledger.reports.figures import figure
 from dripledger.reports.hours_behind import HoursBehind, read_hours_behind
 from dripledger.reports.list_pages import places
 from dripledger.reports.model import Figure, Page, Stamp
+from dripledger.reports.past import NEAR
 from dripledger.reports.series import History, history
 from dripledger.reports.share import SHARED, hide_small
 from dripledger.reports.texts import SHARED_CAUTION
+from dripledger.reports.together import CHARTED, TIED
 from dripledger.site import Site
 
 Row = dict[str, Any]
@@ -204,8 +206,9 @@ def gather(
     months = [Month(*map(int, name.split("-"))) for name in known]
     # of older months only what a chart, a restated figure or a hidden cell rests on
     wanted = (*CHARTED, "fleet_coverage", *(SHARED if share else ()), *(TIED if share else ()))
-    near = months[-2:]
-    facts = Facts(con)
+    near = months[-NEAR:]
+    kept = {name: rows.facts for name, rows in earlier.recalled.items() if rows.facts is not None}
+    facts = Facts(con, kept, ("fleet_coverage",))
     every = tabulate(con, site, months, ("care_area",), wanted, near, facts).to_pylist()
     facility = tabulate(con, site, months, (), wanted, near, facts).to_pylist()
     here = _still_there(site, month, every)
@@ -216,12 +219,15 @@ def gather(
         earlier, every, facility = _hidden(earlier, every, facility, read_hours_behind(con))
         # the last one is of the internal form
         page = page.model_copy(update={"cautions": (*page.cautions[:-1], SHARED_CAUTION)})
+    if earlier.past is not None:
+        earlier.past.keep_shown(con, site, months, facts)
     earlier = replace(earlier, by_area=tuple(row for row in earlier.by_area if row["care_area"] in here))
     by_area = tuple(row for row in every if row["care_area"] in here)
     return Material(
         con=con, site=site, month=month, page=page, facts=facts,
         months=tuple(known), states=month_states(con, site), by_area=by_area, facility=tuple(facility),
-        tables=read_lists(con), cases=read_cases(con, site),
+        tables=read_lists(con),
+        cases=read_cases(con, site, [rows.cases for rows in earlier.recalled.values()]),
         earlier=earlier, anew=read_anew(con, site), share=share,
     )  # fmt: skip
 

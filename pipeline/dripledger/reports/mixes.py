@@ -13,11 +13,10 @@ from dripledger.reports.cards import title_of
 from dripledger.reports.case_list import area_file
 from dripledger.reports.material import Material
 from dripledger.reports.naming import short_month
+from dripledger.reports.together import STANDARDISED
 from dripledger.reports.words import number, whole
 from dripledger.statistics import FunnelReading, read_standardised_funnel
 
-#: Shares that compare drugs, not areas, unless each entry is held against itself.
-STANDARDISED: Final = ("soft_alert_share", "override_share")
 _NOUNS: Final = {"soft_alert_share": "programmings with an alert", "override_share": "overrides"}
 
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
+import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from dripledger.measures import MonthFacts
+from dripledger.measures.month_facts import from_table
 from dripledger.reports.hours_behind import HoursBehind
 from dripledger.store.layout import owner_only, write_whole
 
@@ -21,7 +24,7 @@ Row = dict[str, Any]
 #: The folder of `reports/` in which they lie.
 FOLDER: Final = ".settled"
 #: Number of the files' form.
-_FORMAT: Final = "1"
+_FORMAT: Final = "2"
 _AMOUNT: Final = pa.decimal128(28, 9)
 _ROWS: Final = pa.schema(
     [
@@ -40,6 +43,7 @@ _ROWS: Final = pa.schema(
 #: What no chart of a month that is not shown asks for.
 _UNASKED: Final = {"low95": None, "high95": None, "reason": ""}
 _PARTS: Final = ("by_area", "facility", "by_entry")
+_CASES: Final = "cases "
 
 
 @dataclass(frozen=True)
@@ -52,16 +56,46 @@ class MonthRows:
         Rows of the table of measures, without interval and reason.
     behind
         The infusions behind its hours; None but in the form for sharing.
+    facts
+        What those rows were made of, to make them beside other months; None: nobody has shown the month yet.
+    cases
+        The relations of cases by name; of a month with `facts`.
     """
 
     by_area: tuple[Row, ...]
     facility: tuple[Row, ...]
     by_entry: tuple[Row, ...] = ()
     behind: HoursBehind | None = None
+    facts: MonthFacts | None = None
+    cases: Mapping[str, pa.Table] = field(default_factory=dict)
 
 
 def pack(rows: MonthRows) -> bytes:
-    """Return the rows of a month as parquet."""
+    """Return the rows of a month as an archive of parquet files."""
+    tables = {"rows": _as_table(rows), **{f"{_CASES}{name}": table for name, table in rows.cases.items()}}
+    if rows.facts is not None:
+        tables["facts"] = rows.facts.as_table()
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        for name, table in tables.items():
+            inner = io.BytesIO()
+            pq.write_table(table, inner, compression="zstd")
+            archive.writestr(name, inner.getvalue())
+    return stream.getvalue()
+
+
+def unpack(content: bytes) -> MonthRows:
+    """Return the rows that `pack` was given."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        tables = {name: pq.read_table(io.BytesIO(archive.read(name))) for name in archive.namelist()}
+    return replace(
+        _from_table(tables["rows"]),
+        facts=from_table(tables["facts"]) if "facts" in tables else None,
+        cases={name.removeprefix(_CASES): told for name, told in tables.items() if name.startswith(_CASES)},
+    )
+
+
+def _as_table(rows: MonthRows) -> pa.Table:
     lines = [{"part": part, **row} for part in _PARTS for row in getattr(rows, part)]
     if rows.behind is not None:
         # the first one says that there are some, even if none follows
@@ -75,15 +109,12 @@ def pack(rows: MonthRows) -> bytes:
             }
             for have, n in rows.behind.told
         ]
-    stream = io.BytesIO()
-    pq.write_table(pa.Table.from_pylist(lines, _ROWS), stream, compression="zstd")
-    return stream.getvalue()
+    return pa.Table.from_pylist(lines, _ROWS)
 
 
-def unpack(content: bytes) -> MonthRows:
-    """Return the rows that `pack` was given."""
+def _from_table(table: pa.Table) -> MonthRows:
     found: dict[str, list[Row]] = {part: [] for part in (*_PARTS, "behind")}
-    for line in pq.read_table(io.BytesIO(content)).to_pylist():
+    for line in table.to_pylist():
         found[line["part"]].append(line)
     areas, facility, entries = (tuple(_row(line, part) for line in found[part]) for part in _PARTS)
     behind = None
@@ -127,7 +158,7 @@ class Memory:
             if head != _head(key, content):
                 return None
             return unpack(content)
-        except (OSError, ValueError, KeyError, TypeError, pa.ArrowException):
+        except (OSError, ValueError, KeyError, TypeError, pa.ArrowException, zipfile.BadZipFile):
             return None
 
     def keep(self, found: Mapping[str, tuple[str, bytes]]) -> None:

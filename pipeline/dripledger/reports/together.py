@@ -1,4 +1,4 @@
-"""The measures that are shown together or not at all: on cards, in the form for sharing, in charts."""
+"""The measures that are shown together or not at all, and those of which a year is shown."""
 
 from __future__ import annotations
 
@@ -16,3 +16,10 @@ TOGETHER: Final = (
     "delivery_alarm_rate",
     "delivery_lost",
 )
+
+#: Measures with a chart, of the facility or of an area.
+CHARTED: Final = (*TOGETHER, "pump_alarm_rate", "alarm_minutes", "stale_library_share")
+#: What the form for sharing hides together with those of them that follow from it.
+TIED: Final = ("outcomes_soft", "outcomes_hard")
+#: Shares that compare drugs, not areas, unless each entry is held against itself.
+STANDARDISED: Final = ("soft_alert_share", "override_share")
