@@ -3,33 +3,36 @@
 -- note: `log` names them all. A source is one of a pump's from the month in which it first tells of it, in every
 -- month in which it tells of any pump: that it had nothing to say of this one is no silence
 -- why: what a log can show of a pump is what all of its sources can
-with heard as (
-    select
-        e.pump_id,
-        e.source_name,
-        m.month,
-        min(e.occurred_at) as first_at
-    from events as e
-    left join site_months as m
-        on e.occurred_at >= m.begins_at and e.occurred_at < m.ends_at
-    group by e.pump_id, e.source_name, m.month
-),
-
-begun as (
+with begun as (
     select
         pump_id,
         source_name,
-        min(first_at) as first_at
-    from heard
+        min(occurred_at) as first_at
+    from events
     group by pump_id, source_name
+),
+
+-- of most pumps one source tells, and nothing is asked of it
+several as (
+    select b.*
+    from begun as b
+    semi join (
+        select pump_id
+        from begun
+        group by pump_id
+        having count(*) > 1
+    ) as n
+        on b.pump_id = n.pump_id
 ),
 
 speaking as (
     select distinct
-        source_name,
-        month
-    from heard
-    where month is not null
+        e.source_name,
+        m.month
+    from events as e
+    inner join site_months as m
+        on e.occurred_at >= m.begins_at and e.occurred_at < m.ends_at
+    where e.source_name in (select source_name from several)
 ),
 
 ruled as (
@@ -38,7 +41,7 @@ ruled as (
         b.source_name,
         b.first_at,
         coalesce(r.pump_id, '') as rule_pump_id
-    from begun as b
+    from several as b
     left join (select distinct pump_id from counting_records) as r
         on b.pump_id = r.pump_id
 ),

@@ -29,7 +29,10 @@ ordered as (
 stops as (
     select distinct facility, pump_id, channel, occurred_at
     from events
-    where kind in ('infusion_stopped', 'infusion_completed')
+    where
+        kind in ('infusion_stopped', 'infusion_completed')
+        -- one before all that may be cut cuts nothing
+        and occurred_at >= (select min(previous_end) from ordered)
 ),
 
 -- the last one before the piece tells whether one lies in between

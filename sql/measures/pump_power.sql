@@ -2,25 +2,21 @@
 -- grain: event of a pump that is followed by another while the pump stays on
 -- note: a power-on without a power-off before it means that the pump went off at an unknown moment: the time up to
 -- it counts for nothing (ruling 25)
-with told as (
-    select * from power_events
-),
-
 -- a session in the months begins at the last power-on before them at the earliest, and the first event after them ends
 -- its last stretch
-bounds as (
+with bounds as (
     select
         t.pump_id,
         max(t.occurred_at) filter (where t.kind = 'powered_on' and t.occurred_at < m.begins_at) as first_at,
         min(t.occurred_at) filter (where t.occurred_at >= m.ends_at) as last_at
-    from told as t
+    from power_events as t
     cross join month_span as m
     group by t.pump_id
 ),
 
 near as (
     select t.*
-    from told as t
+    from power_events as t
     inner join bounds as b
         on t.pump_id = b.pump_id
     where

@@ -29,6 +29,14 @@ without_rate as (
     where rate_ml_h is null
 ),
 
+-- most logs tell the rate of each change: of the others only what their channels did is looked through
+near as (
+    select s.*
+    from segments as s
+    semi join without_rate as l
+        on s.facility = l.facility and s.pump_id = l.pump_id and s.channel = l.channel
+),
+
 ran as (
     select
         l.month,
@@ -40,7 +48,7 @@ ran as (
         s.care_area,
         s.entry
     from without_rate as l
-    asof inner join segments as s
+    asof inner join near as s
         on
             l.facility = s.facility
             and l.pump_id = s.pump_id
