@@ -21,5 +21,6 @@ def summed(part: np.ndarray, whole: np.ndarray) -> ClusterSums:
         part_by_whole=sum(p * w for p, w in pairs),
         whole_squared=sum(w * w for w in wholes),
         least_part=min(parts, default=0),
+        least_whole=min(wholes, default=0),
         least_rest=min((w - p for p, w in pairs), default=0),
     )

@@ -78,14 +78,14 @@ def test_the_engine_adds_up_clusters_as_their_rows_do() -> None:
 
 
 def test_facts_of_a_month_are_kept_whole() -> None:
-    con, own = two_months(), site(areas=())
+    con, own = store(**drawn(areas=("icu", "ward"), each=8)), site(areas=())
     calculate(con, own, None, MONTHS)
     facts = Facts(con)
     wanted = [
         (one, groups) for one in MEASURES.values() if one.built for groups in (("care_area",), (), ("entry",))
     ]
     for month in ("2026-09", "2026-10"):
-        made = facts.of_month(month, wanted)
+        made, seen = facts.of_month(month, wanted), set()
         again = from_table(made.as_table())
         assert again.presence == made.presence
         assert again.presence["care_area",]
@@ -96,6 +96,8 @@ def test_facts_of_a_month_are_kept_whole() -> None:
                 assert told.keys() == found.keys()
                 for key, counts in found.items():
                     assert plain(told[key]) == plain(counts)
+                    seen |= {what for what in ("times", "clusters", "numerator") if plain(counts)[what]}
+        assert seen == {"times", "clusters", "numerator"}
 
 
 def plain(counts: Counts) -> dict[str, Any]:

@@ -21,6 +21,7 @@ from tests.unit.test_reports_remembered import (
     appended,
     event,
     infusion,
+    read,
     replaced,
     sample,
 )
@@ -221,6 +222,21 @@ def test_what_was_not_kept_of_a_month_is_an_error_and_never_no_figure(own: Site)
         with pytest.raises(KeyError, match="pump_type"):
             facts.presence(("pump_type",), EARLY)
         assert facts.of(MEASURES["clock_corrected_share"], (), ["2026-05"])
+
+
+def test_months_beside_one_of_several_sources_are_not_kept(own: Site) -> None:
+    """What the second source says of March counts in the months that are worked out with it."""
+    shutil.rmtree(own.reports / FOLDER)
+    told = event("2026-03", "02 08:00", pump_id="P1", source_name="theatre", kind="powered_on")
+    logs = {"source_name": "theatre", "ingested_at": "2026-06-02 06:00", "records_json": '["powered_on"]'}
+    appended(events=[told], ingests=[logs])(own)
+    together = shown(own)
+    assert not (own.reports / FOLDER).exists()
+    alone = read(own, remembered=False)
+    assert read(own) == alone
+    february = {row["measure"]: row for row in alone["facility"] if row["month"] == "2026-02"}
+    beside = {row["measure"]: row for row in together["facility"] if row["month"] == "2026-02"}
+    assert february["pump_alarm_rate"]["denominator"] != beside["pump_alarm_rate"]["denominator"]
 
 
 def test_relations_of_all_months_shown_hang_on_no_other() -> None:

@@ -19,13 +19,15 @@ from tests.report_samples import STAMP, drawn
 from dripledger.engine import load_sql_files
 from dripledger.engine.sqlfiles import build_order
 from dripledger.measures import STORE_TABLES, Month, relations_of
-from dripledger.reports import build, earlier, write_report
+from dripledger.reports import build, earlier, past, write_report
+from dripledger.reports.behind import BY_ENTRY
+from dripledger.reports.case_list import RELATIONS
 from dripledger.reports.earlier import Earlier, read_earlier
 from dripledger.reports.hours_behind import HOURS_BEHIND
 from dripledger.reports.material import gather
 from dripledger.reports.past import Past
 from dripledger.reports.remembered import FOLDER
-from dripledger.reports.together import CHARTED, TIED
+from dripledger.reports.together import CHARTED, STANDARDISED, TIED
 from dripledger.site import PumpRow, Site, load_site
 from dripledger.store import Ledger, Writer, writer
 
@@ -145,8 +147,8 @@ def read(own: Site, *, remembered: bool = True, share: bool = False) -> dict[str
     snapshot = Ledger.open(own.store).snapshot()
     with connection() as con:
         snapshot.attach(con, STORE_TABLES)
-        past = Past(con, own, EARLY, snapshot=snapshot if remembered else None, share=share)
-        found = read_earlier(con, own, EARLY, past)
+        looked_back = Past(con, own, EARLY, snapshot=snapshot if remembered else None, share=share)
+        found = read_earlier(con, own, EARLY, looked_back)
     told = {field.name: getattr(found, field.name) for field in dataclasses.fields(Earlier) if field.compare}
     told["behind"] = {month: behind.told for month, behind in found.behind.items()}
     return told
@@ -381,7 +383,15 @@ def test_a_report_is_the_same_bytes_with_what_is_remembered(
 
 def test_the_argument_of_the_key_was_made_for_these_relations() -> None:
     """Another relation, or another table that one reads, may hang on months that the key does not name."""
-    files = build_order(load_sql_files("measures"), {*relations_of((*CHARTED, *TIED)), HOURS_BEHIND})
+    measures, of_cases = load_sql_files("measures"), build_order(load_sql_files("reports"), RELATIONS)
+    read_by_cases = {name for file in of_cases for name in file.reads} - {file.name for file in of_cases}
+    told = relations_of((*CHARTED, *TIED, *BY_ENTRY, *STANDARDISED))
+    files = build_order(measures, {*told, HOURS_BEHIND, *read_by_cases})
+    assert read_by_cases & measures.keys() == {*past.OF_CASES}
+    # settings and precedence are in the key, and so are events; what ingests call a file is asked for anew
+    assert read_by_cases - measures.keys() == {
+        "events", "counting_events", "ingests", "measure_settings", "site_months",
+    }  # fmt: skip
     assert " ".join(sorted(file.name for file in files)).split() == [
         "alarm_channels", "alarm_stretches", "alert_shares", "attempt_outcomes_met", "attempt_shares",
         "hours_behind", "infusion_protection", "kindless_alerts", "library_high_limits", "library_releases",

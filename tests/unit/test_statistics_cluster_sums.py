@@ -77,6 +77,8 @@ def test_what_cannot_be_is_refused() -> None:
         share_of_sums([good, summed(np.array([3]), np.array([2]))])
     with pytest.raises(ArrayError, match="-1 is negative"):
         rate_of_sums(summed(np.array([-1]), np.array([2])))
+    with pytest.raises(ArrayError, match="exposure: -4 is negative"):
+        rate_of_sums(summed(np.array([1, 2, 3]), np.array([10, -4, 5])))
     with pytest.raises(ArrayError, match="level"):
         share_of_sums([good], level=95)
 

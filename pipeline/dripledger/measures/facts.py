@@ -305,6 +305,7 @@ def _cluster_sums(number: int, own: int) -> list[str]:
     if number == own:
         told["with_whole"] = f"count(*) filter (where {whole} > 0)"
         told["whole_squared"] = f"sum(cast({whole} as hugeint) * {whole})"
+        told["least_whole"] = f"min({whole})"
     return [f"{sums} as {name}_{number}" for name, sums in told.items()]
 
 
@@ -340,11 +341,10 @@ def _counts(
 
 def _clusters(table: Columns, number: int, own: int) -> list[Clusters]:
     """Return the sums of each row's clusters, to be worked out together."""
-    of_whole = {"whole": "a1", "with_whole": "with_whole", "whole_squared": "whole_squared"}
+    known = {"part": "a0", "whole": "a1"}
+    of_whole = ("whole", "with_whole", "whole_squared", "least_whole")
     columns = [
-        table[
-            f"{of_whole[name]}_{own}" if name in of_whole else f"{'a0' if name == 'part' else name}_{number}"
-        ]
+        table[f"{known.get(name, name)}_{own if name in of_whole else number}"]
         for name in ClusterSums._fields
     ]
     sums = [ClusterSums(*row) for row in zip(*columns, strict=True)]

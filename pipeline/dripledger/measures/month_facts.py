@@ -64,9 +64,12 @@ class MonthFacts:
                 yield {**place, "key": None}
                 for key, one in found.items():
                     yield {
-                        **place, "key": key, "counted": [getattr(one, name) for name in _COUNTED],
-                        "sums": [str(value) for value in one.clusters.sums], "times": one.times,
-                    }  # fmt: skip
+                        **place,
+                        "key": key,
+                        "counted": [getattr(one, name) for name in _COUNTED],
+                        "sums": [str(value) for value in one.clusters.sums],
+                        "times": [list(map(int, time)) for time in one.times],
+                    }
 
     def _presence_lines(self) -> Iterator[dict[str, Any]]:
         for groups, places in self.presence.items():

@@ -11,7 +11,8 @@ change is in the key by its content:
 - what a pump that was silent meanwhile told next, for it may have been on all the time (`power_silences`);
 - the models of pumps, by which they share library releases;
 - releases that were available by the end of the month, however late a pump was first seen with one;
-- the limits of library versions that had been seen by then, and what each source says that it can log.
+- the limits of library versions that had been seen by then, and what each source says that it can log;
+- which entries are high-alert.
 
 Rows by area, by entry and of the facility do not hang on the type of a pump. Whoever has another figure
 charted has to look for what else it hangs on (`tests/unit/test_reports_remembered.py` names the relations for

@@ -78,8 +78,8 @@ def build(
 ) -> Earlier:
     """Make the relations of measures and reports for one month; the store's tables stand in `con`.
 
-    They hold the twelve months before it as well, as far as the store knows of them; `report_month` names
-    the month itself. Starts under other windows of continuation are of that month alone.
+    They hold those of the twelve months before it as well that the store knows of and that are not recalled;
+    `report_month` names the month itself. Starts under other windows of continuation are of that month alone.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def build(
     past = Past(con, site, months if snapshot is not None else months[:-SPAN], snapshot=snapshot, share=share)
     shown = months[-SPAN:]
     earlier = read_earlier(con, site, months[:-SPAN], past)
-    recalled = past.recalled(shown)
+    recalled = past.recall(shown)
     anew = [one for one in shown if one not in recalled]
     prepare(con, site, anew, kept=("starts_by_window",), windows=[month])
     if recalled:

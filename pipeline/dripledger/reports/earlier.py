@@ -64,7 +64,7 @@ def read_earlier(con: duckdb.DuckDBPyConnection, site: Site, months: Sequence[Mo
     """
     if not months:
         return Earlier()
-    rows = {month: past.rows[month] for month in months if month in past.rows}
+    rows = past.rows(months)
     provisional: set[str] = set()
     together = [month for month in months if month in past.together]
     anew = [month for month in months if month not in rows and month not in together]

@@ -28,7 +28,7 @@ from dripledger.store import Snapshot
 #: Months of which a report shows every measure: its own, and the one before it to compare with.
 NEAR: Final = 2
 #: What cases are read from.
-_OF_CASES: Final = ("limit_attempts", "rate_changes", "stopped_stretches")
+OF_CASES: Final = ("limit_attempts", "rate_changes", "stopped_stretches")
 #: What pages show of all their months.
 _SHOWN: Final[tuple[tuple[str, Groups], ...]] = (
     *((name, groups) for name in CHARTED for groups in (("care_area",), ())),
@@ -66,29 +66,34 @@ class Past:
         self.share = share
         self.charted = (*CHARTED, *TIED) if share else CHARTED
         self.relations = {
-            *relations_of((*self.charted, *BY_ENTRY)), *((HOURS_BEHIND,) if share else _OF_CASES),
+            *relations_of((*self.charted, *BY_ENTRY)), *((HOURS_BEHIND,) if share else OF_CASES),
         }  # fmt: skip
         settled = find_settled(con, site, snapshot, months, self.relations)
         self.together = settled.together
         self._keys = settled.keys
         self._memory = Memory(site.reports, "shared" if share else "internal")
-        self.rows: dict[Month, MonthRows] = {}
-        for month, key in settled.keys.items():
-            if (known := self._memory.recall(str(month), key)) is not None:
-                self.rows[month] = known
+        self._recalled: dict[Month, MonthRows] = {}
 
-    def recalled(self, shown: Sequence[Month]) -> dict[Month, MonthRows]:
-        """Return what is remembered of months that are shown, as far as those need not be worked out again.
+    def rows(self, months: Sequence[Month], *, shown: bool = False) -> dict[Month, MonthRows]:
+        """Return what is remembered of some months; of a month that is shown, with facts and cases."""
+        told = ((month, self._keys[month]) for month in months if month in self._keys)
+        found = {month: self._memory.recall(str(month), key, shown=shown) for month, key in told}
+        return {month: rows for month, rows in found.items() if rows is not None}
 
-        Where several sources tell of a pump in one of them, they are to be worked out together.
+    def recall(self, shown: Sequence[Month]) -> dict[Month, MonthRows]:
+        """Return what is remembered of months that are shown; the others are to be worked out."""
+        if self._are_apart(shown):
+            known = self.rows(shown[:-NEAR], shown=True)
+            self._recalled = {month: rows for month, rows in known.items() if rows.facts is not None}
+        return self._recalled
+
+    def _are_apart(self, shown: Sequence[Month]) -> bool:
+        """Say whether each month can be worked out by itself.
+
+        Where several sources tell of a pump in one of them, what they say counts in those beside it as well.
+        The form for sharing works out all that it shows.
         """
-        if self.share or not {*self.together}.isdisjoint(shown):
-            return {}
-        return {
-            month: self.rows[month]
-            for month in shown[:-NEAR]
-            if month in self.rows and self.rows[month].facts is not None
-        }
+        return not self.share and {*self.together}.isdisjoint(shown)
 
     def make(
         self,
@@ -132,8 +137,8 @@ class Past:
         facts
             What was read of them.
         """
-        new = [month for month in shown if month in self._keys and month not in self.recalled(shown)]
-        if self.share or not new:
+        new = [month for month in shown if month in self._keys and month not in self._recalled]
+        if not new or not self._are_apart(shown):
             return
         wanted = [(MEASURES[name], groups) for name, groups in _SHOWN]
         for measure, groups in wanted:

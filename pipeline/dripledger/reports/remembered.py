@@ -84,10 +84,11 @@ def pack(rows: MonthRows) -> bytes:
     return stream.getvalue()
 
 
-def unpack(content: bytes) -> MonthRows:
-    """Return the rows that `pack` was given."""
+def unpack(content: bytes, *, shown: bool = False) -> MonthRows:
+    """Return what `pack` was given; facts and cases only of a month that is shown."""
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        tables = {name: pq.read_table(io.BytesIO(archive.read(name))) for name in archive.namelist()}
+        names = archive.namelist() if shown else ["rows"]
+        tables = {name: pq.read_table(io.BytesIO(archive.read(name))) for name in names}
     return replace(
         _from_table(tables["rows"]),
         facts=from_table(tables["facts"]) if "facts" in tables else None,
@@ -151,13 +152,23 @@ class Memory:
     def _path(self, month: str) -> Path:
         return self._folder / f"{month}-{self._form}"
 
-    def recall(self, month: str, key: str) -> MonthRows | None:
-        """Return the rows of a month if they were kept under this key, and whole."""
+    def recall(self, month: str, key: str, *, shown: bool = False) -> MonthRows | None:
+        """Return the rows of a month if they were kept under this key, and whole.
+
+        Parameters
+        ----------
+        month
+            The month.
+        key
+            Its key.
+        shown
+            Whether pages show it: with facts and cases, if it has any.
+        """
         try:
             head, content = self._path(month).read_bytes().split(b"\n", 1)
             if head != _head(key, content):
                 return None
-            return unpack(content)
+            return unpack(content, shown=shown)
         except (OSError, ValueError, KeyError, TypeError, pa.ArrowException, zipfile.BadZipFile):
             return None
 

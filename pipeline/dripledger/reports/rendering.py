@@ -116,7 +116,7 @@ def _tables(material: Material, measures: pa.Table) -> dict[str, str]:
         ("infusions.csv", "report_infusions"),
         ("implausible.csv", "report_implausible_events"),
     ):
-        # The months before stand in the relations as well.
+        # Months before may stand in the relations as well.
         texts[name] = as_csv(con.sql(f"select * from {relation} where month = '{month}'").to_arrow_table())
     for name, relation, what in (
         ("far_overrides.csv", "report_warnings", "far_override"),

@@ -27,8 +27,8 @@ class ClusterSums(NamedTuple):
         Sums.
     part_squared, part_by_whole, whole_squared
         Sums of products within the clusters.
-    least_part, least_rest
-        The least part, and the least of whole - part; 0 where there is no cluster.
+    least_part, least_whole, least_rest
+        The least part, the least whole, and the least of whole - part; 0 where there is no cluster.
     """
 
     with_whole: int = 0
@@ -40,6 +40,7 @@ class ClusterSums(NamedTuple):
     part_by_whole: int = 0
     whole_squared: int = 0
     least_part: int = 0
+    least_whole: int = 0
     least_rest: int = 0
 
     @property
@@ -103,11 +104,13 @@ def rate_of_sums(
     Raises
     ------
     ArrayError
-        Where an amount is negative.
+        Where an amount or an exposure is negative.
     """
     level = check_level(level)
     if sums.least_part < 0:
         raise ArrayError("amount", f"{sums.least_part} is negative")
+    if sums.least_whole < 0:
+        raise ArrayError("exposure", f"{sums.least_whole} is negative")
     return rate_limits(
         sums.with_any,
         sums.with_part,
