@@ -225,13 +225,9 @@ def measures(args: Namespace) -> int:
 def _measures(
     site: Site, snapshot: Snapshot, months: list[Month] | None = None, by: list[str] | None = None
 ) -> pa.Table:
-    from dripledger.engine import connect
-    from dripledger.measures import calculate
-    from dripledger.store import spill_folder
+    from dripledger.measures import measures_of
 
-    groups = ["care_area"] if by is None else by
-    with spill_folder(site.store, "measures") as spill, connect(spill) as con:
-        return calculate(con, site, snapshot, months, groups)
+    return measures_of(site, snapshot, months, ["care_area"] if by is None else by)
 
 
 def _months(args: Namespace, site: Site, snapshot: Snapshot) -> list[Month] | None:

@@ -1,6 +1,7 @@
 """Measures: definitions, calculation, small numbers."""
 
 from dripledger.measures.as_published import edited_since, site_as_published
+from dripledger.measures.asked import measures_of
 from dripledger.measures.calculate import (
     COLUMNS_AFTER,
     COLUMNS_BEFORE,
@@ -48,6 +49,7 @@ __all__ = [
     "edited_since",
     "find_settled",
     "measure_store",
+    "measures_of",
     "month_range",
     "month_states",
     "months_in_store",

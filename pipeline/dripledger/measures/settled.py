@@ -118,7 +118,7 @@ class _Told:
     ) -> None:
         self._zone = site.zone
         self._common = (
-            _code(),
+            program_digest(),
             duckdb.__version__,
             np.__version__,
             DEFINITIONS_VERSION,
@@ -162,7 +162,7 @@ def _until(rows: Sequence[tuple[Any, ...]], ends_at: datetime) -> list[tuple[Any
 
 
 @cache
-def _code() -> str:
+def program_digest() -> str:
     """Return the digest of the program itself: its version does not count up with every change."""
     digest = hashlib.sha256()
     for path in sorted(_PACKAGE.rglob("*.py")):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
 import io
 import zipfile
 from collections.abc import Mapping, Sequence
@@ -17,7 +15,7 @@ import pyarrow.parquet as pq
 from dripledger.measures import MonthFacts
 from dripledger.measures.month_facts import from_table
 from dripledger.reports.hours_behind import HoursBehind
-from dripledger.store.layout import owner_only, write_whole
+from dripledger.store.kept import read_kept, write_kept
 
 Row = dict[str, Any]
 
@@ -164,30 +162,18 @@ class Memory:
         shown
             Whether pages show it: with facts and cases, if it has any.
         """
+        content = read_kept(self._path(month), f"{_FORMAT} {key}")
+        if content is None:
+            return None
         try:
-            head, content = self._path(month).read_bytes().split(b"\n", 1)
-            if head != _head(key, content):
-                return None
             return unpack(content, shown=shown)
-        except (OSError, ValueError, KeyError, TypeError, pa.ArrowException, zipfile.BadZipFile):
+        except (ValueError, KeyError, TypeError, pa.ArrowException, zipfile.BadZipFile):
             return None
 
     def keep(self, found: Mapping[str, tuple[str, bytes]]) -> None:
-        """Keep the packed rows of months, each under its key, in place of what was kept of them.
-
-        Where that cannot be written, nothing is kept: it costs the next report time.
-        """
-        with contextlib.suppress(OSError), owner_only():
-            self._folder.mkdir(parents=True, exist_ok=True)
-            for part in self._folder.glob(".part-*"):
-                # of a report that was killed; one that is at work does without
-                part.unlink(missing_ok=True)
-            for month, (key, content) in found.items():
-                write_whole(self._path(month), _head(key, content) + b"\n" + content)
-
-
-def _head(key: str, content: bytes) -> bytes:
-    return " ".join((_FORMAT, key, hashlib.sha256(content).hexdigest())).encode()
+        """Keep the packed rows of months, each under its key, in place of what was kept of them."""
+        told = {month: (f"{_FORMAT} {key}", content) for month, (key, content) in found.items()}
+        write_kept(self._folder, {self._path(month).name: one for month, one in told.items()})
 
 
 def without_unasked(rows: Sequence[Row]) -> tuple[Row, ...]:

@@ -1,0 +1,37 @@
+"""Small files of what was worked out once, each under a key; one with which anything is wrong is none."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+from dripledger.store.layout import owner_only, write_whole
+
+
+def read_kept(path: Path, key: str) -> bytes | None:
+    """Return what was kept in a file under this key, if it is there and whole."""
+    try:
+        head, content = path.read_bytes().split(b"\n", 1)
+    except (OSError, ValueError):
+        return None
+    return content if head == _head(key, content) else None
+
+
+def write_kept(folder: Path, found: Mapping[str, tuple[str, bytes]]) -> None:
+    """Keep contents by file name, each under its key, in place of what was kept there; for the owner alone.
+
+    Where that cannot be written, nothing is kept: it costs the next time only time.
+    """
+    with contextlib.suppress(OSError), owner_only():
+        folder.mkdir(parents=True, exist_ok=True)
+        for part in folder.glob(".part-*"):
+            # of a run that was killed; one that is at work does without
+            part.unlink(missing_ok=True)
+        for name, (key, content) in found.items():
+            write_whole(folder / name, _head(key, content) + b"\n" + content)
+
+
+def _head(key: str, content: bytes) -> bytes:
+    return f"{key} {hashlib.sha256(content).hexdigest()}".encode()
