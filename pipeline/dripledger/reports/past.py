@@ -13,6 +13,7 @@ from dripledger.measures import (
     Facts,
     Groups,
     Month,
+    Settled,
     find_settled,
     relations_of,
     tabulate,
@@ -68,7 +69,9 @@ class Past:
         self.relations = {
             *relations_of((*self.charted, *BY_ENTRY)), *((HOURS_BEHIND,) if share else OF_CASES),
         }  # fmt: skip
-        settled = find_settled(con, site, snapshot, months, self.relations)
+        # of a store that has begun just now nothing can be recalled
+        none = not months or (snapshot is not None and len(months) <= NEAR)
+        settled = Settled((), {}) if none else find_settled(con, site, snapshot, months, self.relations)
         self.together = settled.together
         self._keys = settled.keys
         self._memory = Memory(site.reports, "shared" if share else "internal")
