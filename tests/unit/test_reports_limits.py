@@ -17,10 +17,9 @@ from dripledger.reports.blocks import Table
 from dripledger.reports.cards import _words, marks_text
 from dripledger.reports.changes import changes_leaf
 from dripledger.reports.compose import build
-from dripledger.reports.earlier import CHARTED
 from dripledger.reports.material import Material, gather
 from dripledger.reports.series import History
-from dripledger.reports.together import TOGETHER
+from dripledger.reports.together import CHARTED, TOGETHER
 from dripledger.site import ChangeRow, Site
 from dripledger.statistics import Found, Series, read_chart
 
