@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from dripledger.engine import connect
 from dripledger.errors import UsageError
-from dripledger.measures import calculate, parse_month, refuse_unbuilt, site_as_published, store_months
+from dripledger.measures import measure_store, parse_month, refuse_unbuilt, site_as_published, store_months
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger, Snapshot, spill_folder
 from dripledger.store.snapshot import ALL_TABLES
@@ -228,8 +228,7 @@ class Store:
             if asked is None
             else [parse_month(m, committed_at=self.committed_at, zone=self._site.zone) for m in asked]
         )
-        with spill_folder(self._snapshot.root, "measures") as spill, connect(spill) as con:
-            return self._con.from_arrow(calculate(con, self._site, self._snapshot, wanted, by))
+        return self._con.from_arrow(measure_store(self._site, self._snapshot, wanted, by))
 
     def trace(
         self,

@@ -65,10 +65,8 @@ def _ask(site: Site, repeats: int) -> None:
         "import duckdb; print(duckdb.connect().execute('select month, count(*) from read_parquet(?, "
         f"hive_partitioning = true) group by month', [{[str(f) for f in files]!r}]).fetchall())"
     )
-    command, unit = (
-        _dripledger("measures", "--site", str(site.root), "--format", "csv"),
-        taken(_bare(count), repeats),
-    )
+    command = _dripledger("measures", "--site", str(site.root), "--format", "csv")
+    unit = taken(_bare(count), repeats)
 
     def forget() -> None:
         shutil.rmtree(site.reports / FOLDER, ignore_errors=True)

@@ -65,13 +65,13 @@ def own(filled: Path, tmp_path: Path) -> Site:
 def worked_out(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """Return a list of the questions that were worked out since."""
     found: list[Any] = []
-    really = asked.calculate
+    really = asked.measure_store
 
-    def noted(con: Any, site: Site, snapshot: Snapshot, months: Any, by: Any) -> Any:
+    def noted(site: Site, snapshot: Snapshot, months: Any, by: Any) -> Any:
         found.append((months, by))
-        return really(con, site, snapshot, months, by)
+        return really(site, snapshot, months, by)
 
-    monkeypatch.setattr(asked, "calculate", noted)
+    monkeypatch.setattr(asked, "measure_store", noted)
     return found
 
 

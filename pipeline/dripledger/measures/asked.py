@@ -15,13 +15,12 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from dripledger.engine import connect
-from dripledger.measures.calculate import calculate, check_groups
+from dripledger.measures.calculate import check_groups, measure_store
 from dripledger.measures.months import Month, as_months
 from dripledger.measures.settled import program_digest
 from dripledger.measures.span import refuse_unbuilt
 from dripledger.site import Site
-from dripledger.store import Snapshot, spill_folder
+from dripledger.store import Snapshot
 from dripledger.store.kept import read_kept, write_kept
 
 #: The folder of `reports/` in which they lie.
@@ -64,8 +63,7 @@ def measures_of(
     if key and (content := read_kept(path, key)) is not None:
         with contextlib.suppress(pa.ArrowException):
             return pq.read_table(io.BytesIO(content))
-    with spill_folder(site.store, "measures") as spill, connect(spill) as con:
-        table = calculate(con, site, snapshot, wanted, groups)
+    table = measure_store(site, snapshot, wanted, groups)
     if key:
         stream = io.BytesIO()
         pq.write_table(table, stream, compression="zstd")

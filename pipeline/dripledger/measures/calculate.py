@@ -20,7 +20,7 @@ from dripledger.measures.measure import Measure, Part
 from dripledger.measures.months import Month, as_months
 from dripledger.measures.span import refuse_unbuilt
 from dripledger.site import Site
-from dripledger.store import Snapshot
+from dripledger.store import Snapshot, spill_folder
 
 #: What a table can be split by beside the month, in the order in which the columns stand.
 GROUPS: Final = ("care_area", "entry", "pump_type", "high_alert", "source")
@@ -173,11 +173,8 @@ def measure_store(
     by: Iterable[str] = ("care_area",),
 ) -> pa.Table:
     """Calculate every measure of a store version in a connection of its own; see `calculate`."""
-    con = connect()
-    try:
+    with spill_folder(snapshot.root, "measures") as spill, connect(spill) as con:
         return calculate(con, site, snapshot, months, by)
-    finally:
-        con.close()
 
 
 def starts_variants(con: duckdb.DuckDBPyConnection, site: Site) -> pa.Table:
