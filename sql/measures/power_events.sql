@@ -18,8 +18,7 @@ select
     e.event_id,
     e.kind,
     e.care_area,
-    e.use_context,
-    e.month
+    e.use_context
 from counting_events as e
 left join able_sources as c
     on e.source_name = c.source_name and c.measure = 'pump_alarm_rate'

@@ -2,14 +2,25 @@
 -- grain: month, pump, event at the first instant after that silence
 -- why: a pump that stays on and is heard again months later was on at the end of that month as well; one that is
 -- switched on then was not
-with spoken as (
+-- note: by the months (UTC) in which they happened: the file of an event is that of the clock before correction
+with spoken_days as (
     select
         pump_id,
-        month,
         min(occurred_at) as first_at,
         max(occurred_at) as last_at
     from power_events
-    group by pump_id, month
+    -- plain arithmetic: a month by the engine's calendar costs ten times as much
+    group by pump_id, epoch_us(occurred_at) // 86400000000
+),
+
+spoken as (
+    select
+        pump_id,
+        strftime(timezone('UTC', first_at), '%Y-%m') as month,
+        min(first_at) as first_at,
+        max(last_at) as last_at
+    from spoken_days
+    group by pump_id, strftime(timezone('UTC', first_at), '%Y-%m')
 ),
 
 followed as (
@@ -30,7 +41,6 @@ silent as (
         f.next_at
     from followed as f
     inner join site_months as m
-        -- the months of the store's files are those of UTC
         on
             f.month <= strftime(m.ends_local, '%Y-%m')
             and f.next_month > strftime(m.ends_local, '%Y-%m')

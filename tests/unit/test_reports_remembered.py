@@ -50,9 +50,9 @@ channel_hours = 1
 NEW_YEAR = datetime(2026, 6, 2, 6, tzinfo=UTC)
 
 
-def event(month: str, day: str, **given: Any) -> dict[str, Any]:
-    at = f"{month}-{day}"
-    return {"event_id": f"{at} {given}", "occurred_at": at, "device_time": at, "month": month, **given}
+def event(when: str, day: str, **given: Any) -> dict[str, Any]:
+    at = f"{when}-{day}"
+    return {"event_id": f"{at} {given}", "occurred_at": at, "device_time": at, "month": when, **given}
 
 
 def infusion(month: str, day: str, **given: Any) -> dict[str, Any]:
@@ -205,6 +205,10 @@ CHANGES: dict[str, Callable[[Site], Site]] = {
     "a release that a pump has later": appended(
         infusions=[infusion("2026-05", "25 08:00", infusion_id="late", pump_id="P1", library_version="8")]
     ),
+    # the file of an event is that of its clock before correction
+    "an event whose clock stood months ahead": appended(
+        events=[event("2026-02", "10 08:00", pump_id="P1", kind="powered_on", month="2026-05")]
+    ),
     "a second source of the same pump": appended(
         events=[event("2026-03", "13 08:00", pump_id="P1", source_name="theatre", kind="powered_off")]
     ),
@@ -228,11 +232,23 @@ def test_what_changes_figures_is_seen(own: Site, filled: tuple[Path, dict[str, A
     assert read(changed) == fresh
 
 
+def test_what_a_silent_pump_told_next_is_seen_beside_what_its_file_holds_of_before(own: Site) -> None:
+    appended(events=[event("2026-01", "11 08:00", pump_id="P9", month="2026-05")])(own)
+    first = read(own)
+    appended(events=[event("2026-05", "25 08:00", pump_id="P9")])(own)
+    fresh = read(own, remembered=False)
+    assert fresh != first, "nothing is another, so this shows nothing"
+    assert read(own) == fresh
+
+
 UNMOVED: dict[str, Callable[[Site], Site]] = {
     "pumps.csv": lambda own: dataclasses.replace(
         own, pumps=(PumpRow("P1", None, None, None, date(2020, 1, 1), None),)
     ),
     "a title": declared(report={"title": "Drips"}),
+    "an event of a later month whose clock stood ahead": appended(
+        events=[event("2026-05", "28 08:00", pump_id="P8", kind="powered_on", month="2026-08")]
+    ),
     "another month": appended(
         infusions=[infusion("2026-06", "01 08:00", library_version="7")],
         events=[event("2026-06", "01 08:00", pump_id="P1")],

@@ -2,12 +2,14 @@
 
 A month is settled where the fleet was heard until the end of the month after it (`newest_heard`): it is
 final and stays so, whatever `pumps.csv` says. Its figures come of rows of the store that begin in it or
-before. A row stands in the data file of the month in which it begins (UTC), and no file is written to again:
-where an infusion goes on, an alarm is cleared years later, or a late file arrives, the row changes and its
-month has another file. So the names of the files up to the month after say all of that; the stretches of an
-infusion leave no gap, so that one that goes on does so from where it stood. What files of later months can
-change is in the key by its content:
+before. A row stands in the data file of the month in which it begins (UTC), an event in that of the pump's
+own clock, and no file is written to again: where an infusion goes on, an alarm is cleared years later, or a
+late file arrives, the row changes and its month has another file. So the names of the files up to the month
+after say all of that; the stretches of an infusion leave no gap, so that one that goes on does so from where
+it stood. What files of later months can change is in the key by its content:
 
+- what pumps told of these months whose clocks stood ahead by months, for it stands in files of later ones
+  (`filed_ahead`);
 - what a pump that was silent meanwhile told next, for it may have been on all the time (`power_silences`);
 - the models of pumps, by which they share library releases;
 - releases that were available by the end of the month, however late a pump was first seen with one;
@@ -128,6 +130,7 @@ class _Told:
         self._silences: dict[str, list[Any]] = {}
         for month, *rest in con.execute("select * from power_silences order by all").fetchall():
             self._silences.setdefault(month, []).append(rest)
+        self._ahead = con.execute("select * from filed_ahead order by all").fetchall()
         self._pumps = con.execute(
             "select first_at, pump_id, pump_model from settled_pumps order by all"
         ).fetchall()
@@ -150,6 +153,8 @@ class _Told:
             *self._common,
             (str(month), begins_at.isoformat(), ends_at.isoformat()),
             [name for until, name in self._files if until <= last],
+            # files of the month after are named, too
+            _until(self._ahead, month.plus(2).begins_at(self._zone)),
             self._silences.get(str(month), []),
             *(_until(rows, ends_at) for rows in (self._pumps, self._releases, self._limits)),
         )
