@@ -15,9 +15,17 @@ with apart as (
     from starts as s
     inner join able_sources as c
         on s.source = c.source_name and c.measure = 'soft_alert_share'
-    left join limit_programmings as l
-        on s.infusion_id = l.cluster and l.phase = 'start'
-    where s.counts_as = 'start' and s.library_use = 'unknown' and l.cluster is null
+    where
+        s.counts_as = 'start' and s.library_use = 'unknown'
+        -- in whichever month: one confirmed seconds before midnight stands in the month before
+        and not exists (
+            select 1
+            from programmings as p
+            where
+                p.infusion_id = s.infusion_id
+                and p.phase = 'start'
+                and coalesce(p.use_context, 'unknown') not in ('maintenance', 'training')
+        )
     union all
     select
         r.infusion_id as cluster,

@@ -10,8 +10,8 @@ with files as (
     group by month
 ),
 
--- mostly none: then no other column is read. Of the month before, whose key names the file, no day would have to be
--- told; a week is more than any zone is off
+-- mostly none: then no other column is read. What happened in the month before a file's own is no matter, for its key
+-- names the file; a month less 21 days is more than zones are apart
 early as (
     select *
     from (

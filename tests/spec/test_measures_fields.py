@@ -206,6 +206,25 @@ def test_alerts_of_changes_in_infusions_of_unknown_use_are_left_out() -> None:
     assert counts(icu(found, "soft_alerts_per_100_infusions")) == (1, 3)
 
 
+@pytest.mark.parametrize("months", [["2026-10", "2026-11"], ["2026-11"]])
+def test_a_start_that_was_confirmed_seconds_before_its_month_is_left_out_once(months: list[str]) -> None:
+    """Its programming stands in the month before, whichever months are asked for together."""
+    drawn = used("limited", "limited", "unknown", alerts=0)
+    drawn["infusions"] += [
+        {"infusion_id": name, "library_use": use, "started_at": "2026-11-01 00:00:05", "month": "2026-11"}
+        for name, use in (("i8", "limited"), ("i9", "unknown"))
+    ]
+    at = dict.fromkeys(("first_alert_at", "last_alert_at", "decided_at"), "2026-10-31 23:59:50")
+    drawn["programmings"] += [
+        {"programming_id": "p8", "infusion_id": "i8", "at": "2026-11-01 00:00:05"},
+        {"programming_id": "a9", "infusion_id": "i9", "attempt_id": "a9", "at": at["first_alert_at"]},
+    ]
+    drawn["attempts"] += [{"attempt_id": "a9", "infusion_id": "i9", **at}]
+    row = cell(Figures(store(**drawn), site(), months), "soft_alert_share", month="2026-11", care_area="icu")
+    assert counts(row) == (0, 1)
+    assert "left out" not in row["reason"]
+
+
 @pytest.mark.parametrize(
     "uses",
     [

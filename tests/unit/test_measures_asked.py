@@ -65,13 +65,13 @@ def own(filled: Path, tmp_path: Path) -> Site:
 def worked_out(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """Return a list of the questions that were worked out since."""
     found: list[Any] = []
-    really = asked.measure_store
+    really = asked.measure_months
 
-    def noted(site: Site, snapshot: Snapshot, months: Any, by: Any) -> Any:
+    def noted(site: Site, snapshot: Snapshot, months: Any, by: Any, folder: Path) -> Any:
         found.append((months, by))
-        return really(site, snapshot, months, by)
+        return really(site, snapshot, months, by, folder)
 
-    monkeypatch.setattr(asked, "measure_store", noted)
+    monkeypatch.setattr(asked, "measure_months", noted)
     return found
 
 

@@ -13,18 +13,8 @@ import pytest
 from tests.database import connection
 from tests.marks import LONG
 from tests.report_samples import STAMP
-from tests.unit.test_reports_remembered import (
-    CHANGES,
-    OFTEN,
-    SETTINGS,
-    UNMOVED,
-    appended,
-    event,
-    infusion,
-    read,
-    replaced,
-    sample,
-)
+from tests.settled_samples import SETTINGS, appended, event, infusion, replaced, sample
+from tests.unit.test_reports_remembered import CHANGES, OFTEN, UNMOVED, read
 
 from dripledger.engine import load_sql_files
 from dripledger.engine.sqlfiles import build_order

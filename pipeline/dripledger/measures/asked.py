@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 
 from dripledger.measures.calculate import check_groups, measure_store
 from dripledger.measures.months import Month, as_months
+from dripledger.measures.recalled import measure_months
 from dripledger.measures.settled import program_digest
 from dripledger.measures.span import refuse_unbuilt
 from dripledger.site import Site
@@ -63,12 +64,13 @@ def measures_of(
     if key and (content := read_kept(path, key)) is not None:
         with contextlib.suppress(pa.ArrowException):
             return pq.read_table(io.BytesIO(content))
-    table = measure_store(site, snapshot, wanted, groups)
-    if key:
-        stream = io.BytesIO()
-        pq.write_table(table, stream, compression="zstd")
-        write_kept(path.parent, {path.name: (key, stream.getvalue())})
-        _let_go(path.parent, snapshot.version)
+    if not key:
+        return measure_store(site, snapshot, wanted, groups)
+    table = measure_months(site, snapshot, wanted, groups, path.parent)
+    stream = io.BytesIO()
+    pq.write_table(table, stream, compression="zstd")
+    write_kept(path.parent, {path.name: (key, stream.getvalue())})
+    _let_go(path.parent, snapshot.version)
     return table
 
 

@@ -163,8 +163,13 @@ class Facts:
             **{(month, key): dict(here) for month in kept for key, here in kept[month].items()},
         }
 
-    def of_month(self, month: str, wanted: Iterable[tuple[Measure, Groups]]) -> MonthFacts:
-        """Return the facts of one month as they can be kept: of some measures by some groups."""
+    def of_month(
+        self, month: str, wanted: Iterable[tuple[Measure, Groups]], places: Iterable[Groups] = ()
+    ) -> MonthFacts:
+        """Return the facts of one month as they can be kept: of some measures by some groups.
+
+        What ran in a cell stands there for the groups of these measures, and for `places`.
+        """
         counts: dict[tuple[str, Groups], dict[str, dict[Key, Counts]]] = {}
         presence: dict[Groups, dict[Key, dict[str, int]]] = {}
         for measure, groups in wanted:
@@ -173,9 +178,10 @@ class Facts:
                 name: {key: one for (_, key), one in rows.items()}
                 for name, rows in self.of(measure, groups, [month]).items()
             }
-            if own not in presence:
-                found = self.presence(own, [month])
-                presence[own] = {key: here for (when, key), here in found.items() if when == month}
+            presence[own] = {}
+        for own in {*presence, *places}:
+            found = self.presence(own, [month])
+            presence[own] = {key: here for (when, key), here in found.items() if when == month}
         return MonthFacts(counts, presence)
 
     def forget(self) -> None:

@@ -11,14 +11,17 @@ it stood. What files of later months can change is in the key by its content:
 - what pumps told of these months whose clocks stood ahead by months, for it stands in files of later ones
   (`filed_ahead`);
 - what a pump that was silent meanwhile told next, for it may have been on all the time (`power_silences`);
-- the models of pumps, by which they share library releases;
+- attempts that an infusion had in later months than its first one (`attempts_later`);
+- the models of pumps, by which they share library releases, and their types;
 - releases that were available by the end of the month, however late a pump was first seen with one;
 - the limits of library versions that had been seen by then, and what each source says that it can log;
 - which entries are high-alert.
 
-Rows by area, by entry and of the facility do not hang on the type of a pump. Whoever has another figure
-charted has to look for what else it hangs on (`tests/unit/test_reports_remembered.py` names the relations for
-which this holds). What a file is called hangs on ingests of any time, and has to be asked for anew.
+Not in it is what the numbers of records, those that wait, and pumps.csv say: what hangs on these is read anew
+of all months. What a file is called hangs on ingests of any time, and has to be asked for anew. Whoever lets
+a measure or a case read more has to look for what else it hangs on: `test_measures_recalled.py` and
+`test_reports_remembered.py` in `tests/unit` name the relations for which this holds, and
+`tests/generative/test_months_recalled.py` draws changes.
 
 Where several sources tell of the same pump in a month, what counts there hangs on the months that are read
 together with it; such a month has no key.
@@ -49,7 +52,9 @@ from dripledger.store.counting import counting_events
 
 _ROOMS: Final = ("logs", "measures", "settled", "reports")
 #: What keys are read from.
-_READ: Final = {"newest_heard", "library_releases", "library_sights", "pump_models", "power_events"}
+_READ: Final = {
+    "newest_heard", "library_releases", "library_sights", "pump_models", "pump_kinds", "power_events",
+}  # fmt: skip
 #: Tables whose content stands in the key instead of their files.
 _BY_CONTENT: Final = frozenset({"ingests", "libraries"})
 _PACKAGE: Final = Path(__file__).resolve().parents[1]
@@ -131,8 +136,9 @@ class _Told:
         for month, *rest in con.execute("select * from power_silences order by all").fetchall():
             self._silences.setdefault(month, []).append(rest)
         self._ahead = con.execute("select * from filed_ahead order by all").fetchall()
+        self._attempts = con.execute("select * from attempts_later order by all").fetchall()
         self._pumps = con.execute(
-            "select first_at, pump_id, pump_model from settled_pumps order by all"
+            "select first_at, pump_id, pump_model, pump_type from settled_pumps order by all"
         ).fetchall()
         self._releases = con.execute(
             "select available_at, pump_model, library_version from library_releases order by all"
@@ -156,7 +162,7 @@ class _Told:
             # files of the month after are named, too
             _until(self._ahead, month.plus(2).begins_at(self._zone)),
             self._silences.get(str(month), []),
-            *(_until(rows, ends_at) for rows in (self._pumps, self._releases, self._limits)),
+            *(_until(rows, ends_at) for rows in (self._attempts, self._pumps, self._releases, self._limits)),
         )
         return hashlib.sha256(repr(parts).encode()).hexdigest()
 
