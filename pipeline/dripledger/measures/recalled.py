@@ -18,7 +18,7 @@ from dripledger.measures.facts import Facts, relations_of
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.month_facts import Groups, MonthFacts, from_table
 from dripledger.measures.months import Month
-from dripledger.measures.settled import Settled, find_settled
+from dripledger.measures.settled import find_settled
 from dripledger.site import Site
 from dripledger.store import Snapshot, spill_folder
 from dripledger.store.kept import read_kept, write_kept
@@ -57,17 +57,23 @@ def measure_months(
     with spill_folder(snapshot.root, "measures") as spill, connect(spill) as con:
         snapshot.attach(con, STORE_TABLES)
         wanted = list(months_in_store(con, site) if months is None else months)
-        settled = find_settled(con, site, snapshot, wanted, relations_of(one.id for one in COVERED))
-        if settled.together:
-            settled = Settled(settled.together, {})
-        kept = _Kept(folder, groups, settled.keys)
-        # relations have to stand even where every month is settled
-        remembered = kept.recall(wanted[:-1])
+        # the last one is worked out in any case: relations have to stand even where every month is settled
+        keys = _keys(con, site, snapshot, wanted) if len(wanted) > 1 else {}
+        kept = _Kept(folder, groups, keys)
+        remembered = kept.recall([month for month in wanted if month != wanted[-1]])
         _prepare(con, site, wanted, remembered)
         facts = Facts(con, remembered, BESIDE)
         table = tabulate(con, site, wanted, groups, read=facts)
         kept.keep(facts, [month for month in wanted if str(month) not in remembered])
         return table
+
+
+def _keys(
+    con: duckdb.DuckDBPyConnection, site: Site, snapshot: Snapshot, months: Sequence[Month]
+) -> Mapping[Month, str]:
+    """Return the keys of those months that can be recalled."""
+    settled = find_settled(con, site, snapshot, months, relations_of(one.id for one in COVERED))
+    return {} if settled.together else settled.keys
 
 
 def _prepare(
