@@ -17,13 +17,14 @@ with apart as (
         on s.source = c.source_name and c.measure = 'soft_alert_share'
     where
         s.counts_as = 'start' and s.library_use = 'unknown'
-        -- in whichever month: one confirmed seconds before midnight stands in the month before
+        -- one confirmed seconds before midnight stands in the month before; what warns in a pause later is no start's
         and not exists (
             select 1
             from programmings as p
             where
                 p.infusion_id = s.infusion_id
                 and p.phase = 'start'
+                and p.at <= s.started_at
                 and coalesce(p.use_context, 'unknown') not in ('maintenance', 'training')
         )
     union all

@@ -1,7 +1,9 @@
--- title: Events that stand in the file of a later month than they happened in, the next one left out, and what they say
+-- title: Events that stand in the file of a later month than they happened in, three weeks before it at least
 -- grain: month (UTC) in which they happened
--- why: a file is that of the pump's clock before correction; of a clock that stood months ahead, a settled month has
--- events in files of later months
+-- why: a file is that of the pump's clock before correction; where a clock stood ahead, files of later months hold
+-- events of a settled one. Its key names the files up to the month after: an event that is less than three weeks ahead
+-- of its file's month lies in the month before it, and of those days only what a silent pump told next counts
+-- (`power_silences`)
 with files as (
     select
         month,
@@ -10,8 +12,7 @@ with files as (
     group by month
 ),
 
--- mostly none: then no other column is read. What happened in the month before a file's own is no matter, for its key
--- names the file; a month less 21 days is more than zones are apart
+-- mostly none: then no other column is read
 early as (
     select *
     from (

@@ -92,7 +92,7 @@ class Drawn:
 
     def event(self, pump: str, at: datetime, **given: Any) -> Row:
         """Return an event; its file is that of the pump's clock, which may have stood months off."""
-        off = self.random.choice((0, 0, 0, 0, -70, 45, 80)) if pump in _PUMPS[3:] else 0
+        off = self.random.choice((0, 0, 0, 0.01, 3, 12, 25, 45, 80, -70)) if pump in _PUMPS[2:] else 0
         row = {
             "event_id": self.name("e"),
             "pump_id": pump,
@@ -104,7 +104,9 @@ class Drawn:
     def one(self) -> dict[str, list[Row]]:
         """Draw rows that belong together."""
         random = self.random
-        pump, area, entry = (random.choice(few) for few in (_PUMPS, _AREAS, _ENTRIES))
+        area, entry = random.choice(_AREAS), random.choice(_ENTRIES)
+        # the last ones are hardly ever heard: what they tell next says whether they were on
+        pump = random.choices(_PUMPS, (8, 8, 8, 4, 1, 1))[0]
         what, at = (
             random.choice(("event", "event", "infusion", "infusion", "alarm", "quiet", "waiting")),
             self.at(),
@@ -165,13 +167,14 @@ class Drawn:
             # the start itself is confirmed seconds before it, maybe in another month
             begins = k == 0 and random.random() < 0.6
             when = at - timedelta(seconds=20) if begins else at + timedelta(hours=random.uniform(0, hours))
-            for name, rows in self.attempt(named, own, when, "start" if begins else "change").items():
+            for name, rows in self.attempt(named, own, when, "start" if begins else "").items():
                 found.setdefault(name, []).extend(rows)
         return found
 
     def attempt(self, named: Row, infusion: str, at: datetime, phase: str = "change") -> dict[str, list[Row]]:
         """Draw a programming and the limit that it met."""
         random, own, month = self.random, self.name("a"), f"{at:%Y-%m}"
+        phase = phase or random.choice(("change", "change", "start"))
         soft, hard = random.choice((("yes", "no"), ("yes", "no"), ("no", "yes"), ("no", "no")))
         outcome = random.choice(("overridden", "within_limits", "left_library", "unknown"))
         met = {

@@ -225,6 +225,19 @@ def test_a_start_that_was_confirmed_seconds_before_its_month_is_left_out_once(mo
     assert "left out" not in row["reason"]
 
 
+@pytest.mark.parametrize("months", [["2026-10", "2026-11"], ["2026-10"]])
+def test_a_warning_in_a_pause_of_a_later_month_tells_nothing_of_the_start(months: list[str]) -> None:
+    """Nothing ran just before it, so that it is one of a start; the infusion began long before."""
+    drawn = used("limited", "limited", "unknown", alerts=0)
+    at = dict.fromkeys(("first_alert_at", "last_alert_at", "decided_at"), "2026-11-10 08:00:00")
+    named = {"infusion_id": "i2", "attempt_id": "a9", "month": "2026-11"}
+    drawn["programmings"] += [{**named, "programming_id": "a9", "at": "2026-11-10 08:00:00"}]
+    drawn["attempts"] += [{**named, **at}]
+    row = cell(Figures(store(**drawn), site(), months), "soft_alert_share", month="2026-10", care_area="icu")
+    assert counts(row) == (0, 2)
+    assert f"left out: 1 programming {WHETHER_INSIDE} (33.3 %)" in row["reason"]
+
+
 @pytest.mark.parametrize(
     "uses",
     [

@@ -126,6 +126,9 @@ CHANGES: dict[str, Callable[[Site], Site]] = {
     "an event whose clock stood months ahead": appended(
         events=[event("2026-02", "10 08:00", pump_id="P1", kind="powered_on", month="2026-05")]
     ),
+    "what a silent pump told next by a clock some days ahead": appended(
+        events=[event("2026-02", "26 08:00", pump_id="P9", month="2026-03")]
+    ),
     "a second source of the same pump": appended(
         events=[event("2026-03", "13 08:00", pump_id="P1", source_name="theatre", kind="powered_off")]
     ),

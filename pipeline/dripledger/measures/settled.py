@@ -8,9 +8,9 @@ late file arrives, the row changes and its month has another file. So the names 
 after say all of that; the stretches of an infusion leave no gap, so that one that goes on does so from where
 it stood. What files of later months can change is in the key by its content:
 
-- what pumps told of these months whose clocks stood ahead by months, for it stands in files of later ones
+- what pumps told of these months whose clocks stood ahead by weeks, for it stands in files of later ones
   (`filed_ahead`);
-- what a pump that was silent meanwhile told next, for it may have been on all the time (`power_silences`);
+- what a pump that was silent told next, for it may have been on all the time (`power_silences`);
 - attempts that an infusion had in later months than its first one (`attempts_later`);
 - the models of pumps, by which they share library releases, and their types;
 - releases that were available by the end of the month, however late a pump was first seen with one;
@@ -159,7 +159,7 @@ class _Told:
             *self._common,
             (str(month), begins_at.isoformat(), ends_at.isoformat()),
             [name for until, name in self._files if until <= last],
-            # files of the month after are named, too
+            # of the month after only what is next of a pump counts, which may be told here or by its silence
             _until(self._ahead, month.plus(2).begins_at(self._zone)),
             self._silences.get(str(month), []),
             *(_until(rows, ends_at) for rows in (self._attempts, self._pumps, self._releases, self._limits)),
