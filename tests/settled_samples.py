@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from dripledger.measures import Month
@@ -27,6 +28,8 @@ starts = 2
 infusions = 1
 channel_hours = 1
 """
+#: How a file can be damaged.
+HARM = ("cut off", "another byte", "a folder")
 NEW_YEAR = datetime(2026, 6, 2, 6, tzinfo=UTC)
 
 
@@ -106,3 +109,15 @@ def declared(**given: Any) -> Callable[[Site], Site]:
         return dataclasses.replace(own, settings=settings)
 
     return change
+
+
+def harm(path: Path, how: str) -> None:
+    """Damage a file in one of the ways that `HARM` names."""
+    content = path.read_bytes()
+    if how == "cut off":
+        path.write_bytes(content[:-9])
+    elif how == "another byte":
+        path.write_bytes(content[:-40] + b"x" + content[-39:])
+    else:
+        path.unlink()
+        path.mkdir()

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from tests.measure_samples import table
 from tests.report_samples import drawn
+from tests.settled_samples import HARM, SETTINGS, harm
 
 from dripledger.errors import UsageError
 from dripledger.measures import asked, measure_store, measures_of
@@ -20,17 +21,6 @@ from dripledger.site import EntryRow, Site, load_site
 from dripledger.store import NOT_BUILT, Ledger, Snapshot
 
 MONTHS = ("2026-01", "2026-02")
-SETTINGS = """
-format = 1
-facility = "fennmoor"
-time_zone = "America/Halifax"
-[care_areas.icu]
-[care_areas.ward]
-[minimums]
-starts = 2
-infusions = 1
-channel_hours = 1
-"""
 
 
 def commit(own: Site, note: str = "", **rows: list[dict[str, Any]]) -> None:
@@ -137,18 +127,7 @@ def test_answers_of_earlier_versions_are_let_go_and_all_are_for_their_owner_alon
     assert {stat.S_IMODE(path.stat().st_mode) for path in folder.glob("v*")} == {0o600}
 
 
-def harm(path: Path, how: str) -> None:
-    content = path.read_bytes()
-    if how == "cut off":
-        path.write_bytes(content[:-9])
-    elif how == "another byte":
-        path.write_bytes(content[:-40] + b"x" + content[-39:])
-    else:
-        path.unlink()
-        path.mkdir()
-
-
-@pytest.mark.parametrize("how", ["cut off", "another byte", "a folder"])
+@pytest.mark.parametrize("how", HARM)
 def test_a_damaged_file_is_as_none(own: Site, worked_out: list[Any], how: str) -> None:
     first = measures_of(own, newest(own))
     (path,) = (own.reports / FOLDER).iterdir()

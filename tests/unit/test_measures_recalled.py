@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from tests.marks import LONG
-from tests.settled_samples import SETTINGS, appended, event, infusion, sample
+from tests.settled_samples import HARM, SETTINGS, appended, event, harm, infusion, sample
 
 from dripledger.engine import load_sql_files
 from dripledger.engine.sqlfiles import build_order
@@ -201,17 +201,9 @@ def test_one_settled_month_by_itself_is_worked_out(own: Site) -> None:
         assert found.equals(measure_store(own, snapshot, months, ("care_area",)))
 
 
-@pytest.mark.parametrize("how", ["cut off", "another byte", "no table"])
+@pytest.mark.parametrize("how", HARM)
 def test_a_damaged_file_is_as_none(own: Site, worked_out: list[str], how: str) -> None:
-    path = own.reports / "kept" / "2026-02-care_area"
-    content = path.read_bytes()
-    if how == "cut off":
-        path.write_bytes(content[:-9])
-    elif how == "another byte":
-        path.write_bytes(content[:-40] + b"x" + content[-39:])
-    else:
-        path.unlink()
-        path.mkdir()
+    harm(own.reports / "kept" / "2026-02-care_area", how)
     assert told(own) == fresh(own)
     assert worked_out == ["2026-02", *OTHERS]
 
