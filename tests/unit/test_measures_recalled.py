@@ -118,7 +118,9 @@ BESIDE_CHANGES: dict[str, tuple[Callable[[Site], Site], str]] = {
 }
 
 
-@pytest.mark.parametrize("what", BESIDE_CHANGES)
+@pytest.mark.parametrize(
+    "what", [pytest.param(w, marks=LONG if w == "a record that waits" else ()) for w in BESIDE_CHANGES]
+)
 def test_what_is_read_of_all_months_is_seen_and_costs_no_month(
     own: Site, worked_out: list[str], what: str
 ) -> None:
@@ -172,6 +174,8 @@ def test_the_type_of_a_pump_that_is_told_later_is_seen(own: Site) -> None:
     )
 
 
+@pytest.mark.slow
+@pytest.mark.merge
 def test_flags_of_entries_are_seen(own: Site) -> None:
     flagged = dataclasses.replace(own, entries=(EntryRow("morphine", True, ()),))
     assert told(flagged, ("high_alert",)) == fresh(flagged, ("high_alert",))
@@ -201,7 +205,7 @@ def test_one_settled_month_by_itself_is_worked_out(own: Site) -> None:
         assert found.equals(measure_store(own, snapshot, months, ("care_area",)))
 
 
-@pytest.mark.parametrize("how", HARM)
+@pytest.mark.parametrize("how", [HARM[0], *(pytest.param(how, marks=LONG) for how in HARM[1:])])
 def test_a_damaged_file_is_as_none(own: Site, worked_out: list[str], how: str) -> None:
     harm(own.reports / "kept" / "2026-02-care_area", how)
     assert told(own) == fresh(own)
