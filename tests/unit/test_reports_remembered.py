@@ -41,6 +41,7 @@ from dripledger.reports.remembered import FOLDER
 from dripledger.reports.together import CHARTED, STANDARDISED, TIED
 from dripledger.site import PumpRow, Site, load_site
 from dripledger.store import Ledger, writer
+from dripledger.store.kept import write_kept
 
 pytest.importorskip("jinja2", reason="the extra [report] is not installed")
 
@@ -269,6 +270,11 @@ def test_where_nothing_can_be_kept_a_report_is_made(own: Site, filled: tuple[Pat
     shutil.rmtree(own.reports / FOLDER)
     (own.reports / FOLDER).write_text("in the way", encoding="utf-8")
     assert read(own) == filled[1]
+
+
+def test_where_nothing_is_to_be_kept_no_folder_is_made(tmp_path: Path) -> None:
+    write_kept(tmp_path / "reports" / FOLDER, {})
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_what_is_kept_is_small_and_for_its_owner_alone(own: Site) -> None:

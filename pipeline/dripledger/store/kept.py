@@ -22,8 +22,11 @@ def read_kept(path: Path, key: str) -> bytes | None:
 def write_kept(folder: Path, found: Mapping[str, tuple[str, bytes]]) -> None:
     """Keep contents by file name, each under its key, in place of what was kept there; for the owner alone.
 
-    Where that cannot be written, nothing is kept: it costs the next time only time.
+    Where that cannot be written, nothing is kept: it costs the next time only time. Of nothing no folder is
+    made.
     """
+    if not found:
+        return
     with contextlib.suppress(OSError), owner_only():
         folder.mkdir(parents=True, exist_ok=True)
         for part in folder.glob(".part-*"):
