@@ -161,8 +161,8 @@ class Drawn:
                 found.setdefault(name, []).extend(rows)
         return found
 
-    def attempt(self, named: Row, infusion: str, at: datetime, phase: str = "change") -> dict[str, list[Row]]:
-        """Draw a programming and the limit that it met."""
+    def attempt(self, named: Row, infusion: str, at: datetime, phase: str = "") -> dict[str, list[Row]]:
+        """Draw a programming and the limit that it met; one in a pause is one of a start, however late."""
         random, own, month = self.random, self.name("a"), f"{at:%Y-%m}"
         phase = phase or random.choice(("change", "change", "start"))
         soft, hard = random.choice((("yes", "no"), ("yes", "no"), ("no", "yes"), ("no", "no")))

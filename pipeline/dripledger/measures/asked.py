@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -13,7 +12,6 @@ from pathlib import Path
 from typing import Final
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from dripledger.measures.calculate import check_groups, measure_store
 from dripledger.measures.months import Month, as_months
@@ -22,7 +20,7 @@ from dripledger.measures.settled import program_digest
 from dripledger.measures.span import refuse_unbuilt
 from dripledger.site import Site
 from dripledger.store import Snapshot
-from dripledger.store.kept import read_kept, write_kept
+from dripledger.store.kept import pack, read_kept, unpack, write_kept
 
 #: The folder of `reports/` in which they lie.
 FOLDER: Final = ".asked"
@@ -63,13 +61,11 @@ def measures_of(
     path = site.reports / FOLDER / f"v{snapshot.version}-{key[:32]}"
     if key and (content := read_kept(path, key)) is not None:
         with contextlib.suppress(pa.ArrowException):
-            return pq.read_table(io.BytesIO(content))
+            return unpack(content)
     if not key:
         return measure_store(site, snapshot, wanted, groups)
     table = measure_months(site, snapshot, wanted, groups, path.parent)
-    stream = io.BytesIO()
-    pq.write_table(table, stream, compression="zstd")
-    write_kept(path.parent, {path.name: (key, stream.getvalue())})
+    write_kept(path.parent, {path.name: (key, pack(table))})
     _let_go(path.parent, snapshot.version)
     return table
 

@@ -178,8 +178,7 @@ class Facts:
                 name: {key: one for (_, key), one in rows.items()}
                 for name, rows in self.of(measure, groups, [month]).items()
             }
-            presence[own] = {}
-        for own in {*presence, *places}:
+        for own in {*places, *(own for _, own in counts)}:
             found = self.presence(own, [month])
             presence[own] = {key: here for (when, key), here in found.items() if when == month}
         return MonthFacts(counts, presence)

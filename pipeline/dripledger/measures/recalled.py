@@ -2,33 +2,32 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 import duckdb
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from dripledger.engine import connect
 from dripledger.measures.calculate import tabulate
 from dripledger.measures.definitions import MEASURES
-from dripledger.measures.facts import Facts, relations_of
+from dripledger.measures.facts import SOURCES, Facts, relations_of
 from dripledger.measures.inputs import STORE_TABLES, months_in_store, prepare
 from dripledger.measures.month_facts import Groups, MonthFacts, from_table
 from dripledger.measures.months import Month
 from dripledger.measures.settled import find_settled
 from dripledger.site import Site
 from dripledger.store import Snapshot, spill_folder
-from dripledger.store.kept import read_kept, write_kept
+from dripledger.store.kept import pack, read_kept, unpack, write_kept
 
 #: What is read anew of all months. It hangs on what no key covers: numbers and waiting records among files of
 #: any month, and pumps.csv.
 BESIDE: Final = ("log_completeness", "quarantine_share", "fleet_coverage")
-_BUILT: Final = tuple(one for one in MEASURES.values() if one.built)
 #: Measures that a settled month's key covers.
-COVERED: Final = tuple(one for one in _BUILT if one.id not in BESIDE)
+COVERED: Final = tuple(one for one in MEASURES.values() if one.built and one.id not in BESIDE)
+#: Relations of what is read of all months; whether each is final is among it.
+_OF_ALL: Final = {"month_state", *(SOURCES[name].relation for name in BESIDE)}
 _FORMAT: Final = "1"
 
 
@@ -83,7 +82,7 @@ def _prepare(
     anew = [month for month in months if str(month) not in remembered]
     prepare(con, site, anew, relations_of(one.id for one in COVERED) if remembered else None)
     if remembered:
-        prepare(con, site, months, {*relations_of(BESIDE)} - {"running_hours", "starts"})
+        prepare(con, site, months, _OF_ALL)
 
 
 class _Kept:
@@ -103,7 +102,7 @@ class _Kept:
             if content is None:
                 continue
             try:
-                found[str(month)] = from_table(pq.read_table(io.BytesIO(content)))
+                found[str(month)] = from_table(unpack(content))
             except (ValueError, KeyError, TypeError, pa.ArrowException):
                 continue
         return found
@@ -113,9 +112,7 @@ class _Kept:
         told, wanted, places = {}, [(one, self._groups) for one in COVERED], _places(self._groups)
         for month in (month for month in months if month in self._keys):
             found = facts.of_month(str(month), wanted, places)
-            stream = io.BytesIO()
-            pq.write_table(found.as_table(), stream, compression="zstd")
-            told[self._name(month)] = (f"{_FORMAT} {self._keys[month]}", stream.getvalue())
+            told[self._name(month)] = (f"{_FORMAT} {self._keys[month]}", pack(found.as_table()))
         write_kept(self._folder, told)
 
 

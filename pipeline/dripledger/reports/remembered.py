@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any, Final
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from dripledger.measures import MonthFacts
 from dripledger.measures.month_facts import from_table
 from dripledger.reports.hours_behind import HoursBehind
-from dripledger.store.kept import read_kept, write_kept
+from dripledger.store import kept
 
 Row = dict[str, Any]
 
@@ -76,9 +75,7 @@ def pack(rows: MonthRows) -> bytes:
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:
         for name, table in tables.items():
-            inner = io.BytesIO()
-            pq.write_table(table, inner, compression="zstd")
-            archive.writestr(name, inner.getvalue())
+            archive.writestr(name, kept.pack(table))
     return stream.getvalue()
 
 
@@ -86,7 +83,7 @@ def unpack(content: bytes, *, shown: bool = False) -> MonthRows:
     """Return what `pack` was given; facts and cases only of a month that is shown."""
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         names = archive.namelist() if shown else ["rows"]
-        tables = {name: pq.read_table(io.BytesIO(archive.read(name))) for name in names}
+        tables = {name: kept.unpack(archive.read(name)) for name in names}
     return replace(
         _from_table(tables["rows"]),
         facts=from_table(tables["facts"]) if "facts" in tables else None,
@@ -162,7 +159,7 @@ class Memory:
         shown
             Whether pages show it: with facts and cases, if it has any.
         """
-        content = read_kept(self._path(month), f"{_FORMAT} {key}")
+        content = kept.read_kept(self._path(month), f"{_FORMAT} {key}")
         if content is None:
             return None
         try:
@@ -173,7 +170,7 @@ class Memory:
     def keep(self, found: Mapping[str, tuple[str, bytes]]) -> None:
         """Keep the packed rows of months, each under its key, in place of what was kept of them."""
         told = {month: (f"{_FORMAT} {key}", content) for month, (key, content) in found.items()}
-        write_kept(self._folder, {self._path(month).name: one for month, one in told.items()})
+        kept.write_kept(self._folder, {self._path(month).name: one for month, one in told.items()})
 
 
 def without_unasked(rows: Sequence[Row]) -> tuple[Row, ...]:

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import io
 from collections.abc import Mapping
 from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from dripledger.store.layout import owner_only, write_whole
 
@@ -34,6 +38,24 @@ def write_kept(folder: Path, found: Mapping[str, tuple[str, bytes]]) -> None:
             part.unlink(missing_ok=True)
         for name, (key, content) in found.items():
             write_whole(folder / name, _head(key, content) + b"\n" + content)
+
+
+def pack(table: pa.Table) -> bytes:
+    """Return a table as it is kept; `unpack` reads it."""
+    stream = io.BytesIO()
+    pq.write_table(table, stream, compression="zstd")
+    return stream.getvalue()
+
+
+def unpack(content: bytes) -> pa.Table:
+    """Return the table that `pack` was given.
+
+    Raises
+    ------
+    pyarrow.ArrowException
+        Where it is none.
+    """
+    return pq.read_table(io.BytesIO(content))
 
 
 def _head(key: str, content: bytes) -> bytes:
