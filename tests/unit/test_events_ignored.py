@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import duckdb
 import pytest
 from tests.event_samples import HEADER, WARDS, drop, events, make_site, read, rows
 
 from dripledger.events import balance, ingest, retry
+from dripledger.events import run as running
 from dripledger.site import Site, load_site
 from dripledger.store import Ledger, verify_store
 
@@ -220,3 +222,24 @@ def test_pumps_with_new_ignored_numbers_are_built_again(
     ingest(load_site(site.root))
     # one that is another may have stood for what is older
     assert seen[4:] == [[("P2", None)], seen[3]]
+
+
+@pytest.mark.slow
+@pytest.mark.merge
+def test_a_file_of_ignored_records_needs_no_more_than_its_months(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They are sorted a month at a time, and none is numbered: a million at once would not fit in so little."""
+    site = make_site(tmp_path)
+    with duckdb.connect() as con:
+        con.execute(
+            "copy (select 'P' || (i % 40 + 1) as pump, "
+            "strftime(timestamp '2025-01-01' + interval 40 second * i, '%Y-%m-%d %H:%M:%S') as at, "
+            "i // 40 + 1 as number, 'BEAT' as kind, '' as a, '' as b, '' as c, '' as d "
+            f"from range(1000000) as r (i)) to '{site.root / 'inbox' / 'wards.csv'}' (header false)"
+        )
+    path = site.root / "inbox" / "wards.csv"
+    path.write_text(HEADER + path.read_text(encoding="utf-8"), encoding="utf-8")
+    monkeypatch.setattr(running, "_WRITING_BYTES", 60_000_000)
+    result = ingest(load_site(site.root), build=False)
+    assert (result.balanced, result.total("rows_ignored")) == (True, 1_000_000)

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import pyarrow as pa
+
 from dripledger.events import times
 from dripledger.events.account import Account
 from dripledger.events.final import clock_sql, corrected_sql
@@ -107,22 +109,47 @@ def append_new(
         select = ignored_select(con, account, src, lists, ingest_id)
         if select is None:
             continue
-        con.execute(
-            f"create or replace temp table new_ignored as select {_COLUMNS} from ({select}) "
-            f"qualify row_number() over (partition by {_KEY} order by source_file_sha256, source_record) = 1"
-        )
+        con.execute(f"create or replace temp table new_ignored as select {_COLUMNS} from ({select})")
+        _leave_one_of_each(con)
         months = [r[0] for r in con.execute("select distinct month from new_ignored order by 1").fetchall()]
         listed = ", ".join(quoted(month) for month in months) or "''"
         con.execute(
-            f"create or replace temp table new_ignored as select * from new_ignored anti join "
-            f"(select {_KEY} from current_ignored where month in ({listed})) k using ({_KEY})"
+            "delete from new_ignored where rowid in (select n.rowid from new_ignored n semi join "
+            f"(select {_KEY} from current_ignored where month in ({listed})) k using ({_KEY}))"
         )
         if _any(con, "select 1 from new_ignored"):
-            reader = con.sql(f"select * from new_ignored order by month, {_KEY}").to_arrow_reader(
-                _ROWS_A_BATCH
-            )
-            writer.append("ignored", reader)
+            writer.append("ignored", _by_month(con, months))
         con.execute("drop table new_ignored")
+
+
+def _by_month(con: duckdb.DuckDBPyConnection, months: list[str]) -> pa.RecordBatchReader:
+    """Return the rows of `new_ignored` in order, sorted a month at a time: one sort would hold them all."""
+
+    def of(month: str) -> pa.RecordBatchReader:
+        rows = con.sql(f"select * from new_ignored where month = {quoted(month)} order by {_KEY}")
+        return rows.to_arrow_reader(_ROWS_A_BATCH)
+
+    schema = con.sql("select * from new_ignored limit 0").to_arrow_table().schema
+    batches = (batch for month in months for batch in of(month))
+    return pa.RecordBatchReader.from_batches(schema, batches)
+
+
+def _leave_one_of_each(con: duckdb.DuckDBPyConnection) -> None:
+    """Leave of rows of `new_ignored` with the same key the first, by file and record.
+
+    Numbering all rows would hold all of them, as wide as they are; hardly any key stands twice.
+    """
+    con.execute(
+        "create or replace temp table ignored_again as "
+        f"select {_KEY} from new_ignored group by {_KEY} having count(*) > 1"
+    )
+    if _any(con, "select 1 from ignored_again"):
+        con.execute(
+            "delete from new_ignored where rowid in (select n.rowid from new_ignored n "
+            f"semi join ignored_again a using ({_KEY}) qualify row_number() over (partition by {_KEY} "
+            "order by source_file_sha256, source_record) > 1)"
+        )
+    con.execute("drop table ignored_again")
 
 
 def derive_again(con: duckdb.DuckDBPyConnection, account: Account, lists: SiteLists, name: str) -> None:
