@@ -18,6 +18,8 @@ from dripledger.schema import TABLES
 from dripledger.sources.staging import quoted
 
 _BATCH_ROWS: Final = 50_000
+#: Rows of `quarantined` that are in memory at a time: each carries its record, field by field, as text.
+WAITING_BATCH_ROWS: Final = 10_000
 
 
 def clock_sql(lists: SiteLists) -> tuple[list[str], str]:
@@ -148,7 +150,10 @@ def events_reader(
     columns = ", ".join(f'"{name}"' for name in varying)
     stream = con.sql(f"select {columns} from ({select})").to_arrow_reader(_BATCH_ROWS)
     fields = {f.name: f for f in TABLES["events"].arrow_schema}
-    schema = pa.schema([*stream.schema, *(fields[name] for name in constant)])
+    told_once = {name: _once(value, fields[name].type) for name, value in constant.items()}
+    schema = pa.schema(
+        [*stream.schema, *(fields[name].with_type(one.type) for name, one in told_once.items())]
+    )
 
     repeated: list[pa.Array] = []
 
@@ -156,14 +161,18 @@ def events_reader(
         nonlocal repeated
         for batch in read_ahead(stream):
             if not repeated or len(repeated[0]) < batch.num_rows:
-                repeated = [
-                    pa.repeat(pa.scalar(value, fields[name].type), batch.num_rows)
-                    for name, value in constant.items()
-                ]
+                repeated = [pa.repeat(one, batch.num_rows) for one in told_once.values()]
             added = [column.slice(0, batch.num_rows) for column in repeated]
             yield pa.RecordBatch.from_arrays([*batch.columns, *added], schema=schema)
 
     return pa.RecordBatchReader.from_batches(schema, batches())
+
+
+def _once(value: object, kind: pa.DataType) -> pa.Scalar:
+    """Return a value to repeat; text as a dictionary of one, so that a row costs a number and no copy."""
+    if kind != pa.string():
+        return pa.scalar(value, kind)
+    return pa.DictionaryArray.from_arrays(pa.array([0], pa.int32()), pa.array([value], kind))[0]
 
 
 def quarantined_select(account: Account, src: int, ingest_id: str) -> str:

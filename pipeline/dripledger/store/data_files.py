@@ -17,8 +17,8 @@ import pyarrow.parquet as pq
 
 #: A row group: what one thread of the engine reads at a time, and what a reader can skip.
 _GROUP_ROWS: Final = 122_880
-#: Rows that may wait for their row group to fill, over all partitions; past it the fullest is written.
-_WAITING_ROWS: Final = 500_000
+#: What may wait for its row group to fill, over all partitions; past it the fullest is written.
+_WAITING_BYTES: Final = 128 * 1024**2
 #: Files that are open at a time; a partition whose file was closed for it gets another one.
 _OPEN_FILES: Final = 64
 #: A part is copied out of its batch where it is smaller than this share of it.
@@ -64,6 +64,7 @@ class DataFiles:
         self._schema = pa.schema([field for field in schema if field.name != partition])
         self._waiting: dict[str | None, list[pa.RecordBatch]] = {}
         self._rows: dict[str | None, int] = {}
+        self._bytes: dict[str | None, int] = {}
         self._open: dict[str | None, tuple[int, pq.ParquetWriter]] = {}
         self._made: list[Path] = []
 
@@ -94,10 +95,11 @@ class DataFiles:
                 part = part.take(pa.array(range(part.num_rows)))
             self._waiting.setdefault(value, []).append(part)
             self._rows[value] = self._rows.get(value, 0) + part.num_rows
+            self._bytes[value] = self._bytes.get(value, 0) + part.nbytes
             if self._rows[value] >= _GROUP_ROWS:
                 self._write(value)
-        while sum(self._rows.values()) > _WAITING_ROWS:
-            self._write(max(self._rows, key=lambda value: self._rows[value]))
+        while sum(self._bytes.values()) > _WAITING_BYTES:
+            self._write(max(self._bytes, key=lambda value: self._bytes[value]))
 
     def _parts(self, batch: pa.RecordBatch) -> Iterator[tuple[str | None, pa.RecordBatch]]:
         """Cut a batch where its partition changes; where that is often, gather the rows of each."""
@@ -122,6 +124,7 @@ class DataFiles:
         # the one used last stands last
         self._open[value] = (place, writer)
         rows = self._rows.pop(value)
+        del self._bytes[value]
         # put together first: each piece of a column would be encoded for itself
         table = pa.Table.from_batches(self._waiting.pop(value), self._schema).combine_chunks()
         writer.write_table(table, row_group_size=rows)

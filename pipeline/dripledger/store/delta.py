@@ -22,7 +22,7 @@ from deltalake.exceptions import DeltaError
 from deltalake.transaction import AddAction, RemoveAction
 
 from dripledger.errors import VerificationError
-from dripledger.schema import Table
+from dripledger.schema import Column, Table
 from dripledger.store.data_files import NO_DICTIONARY, STATISTICS, DataFiles
 
 # With the defaults, versions vanish 30 days after they were written; here history stays.
@@ -153,8 +153,18 @@ def _given_schema(table: Table, given: pa.Schema) -> pa.Schema:
         if column.name not in given.names and (not column.nullable or column.name == table.partition):
             raise ValueError(f"{table.name}.{column.name} may not be null")
     return pa.schema(
-        [pa.field(c.name, c.type.arrow, nullable=c.nullable) for c in table.columns if c.name in given.names]
+        [
+            pa.field(c.name, _kept_type(table, c, given.field(c.name).type), nullable=c.nullable)
+            for c in table.columns
+            if c.name in given.names
+        ]
     )
+
+
+def _kept_type(table: Table, column: Column, given: pa.DataType) -> pa.DataType:
+    """Return the type to write from: text given with a dictionary keeps it, for the file is the same."""
+    of_text = pa.types.is_dictionary(given) and given.value_type == column.type.arrow
+    return given if of_text and column.name != table.partition else column.type.arrow
 
 
 def _conform(
