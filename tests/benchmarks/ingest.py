@@ -5,7 +5,7 @@ file of N invented records, reads it with `read_csv(all_varchar)` into zstd parq
 and ingests it into a fresh site, each in a process of its own. Originals and derived tables are rows apart.
 Beside each ingest it is read and written by pandas, which checks nothing: by its defaults, and as text
 throughout, which is what a log is until it has been checked. As text it should take 1.5 times as long as the
-ingest at least.
+ingest at least. Last, twice the records spread over a year and a half are ingested, for the memory.
 Ratios of processor time stand beside those of time, for a machine that does other things as well.
 """
 
@@ -29,6 +29,8 @@ import duckdb
 from tests.benchmarks.figures import note
 
 PANDAS, PANDAS_TEXT = "pandas", "pandas as text"
+#: A log that is read in when a site begins: a year and a half.
+_LONG_DAYS = 540
 SITE = """format = 1
 facility = "Harbour Hill"
 time_zone = "Europe/Lisbon"
@@ -109,10 +111,12 @@ def select_records(pumps: int, of_each: int, *, step_s: int = 97, first: str = "
             from range({pumps * of_each}) t(r)) order by pump, i"""
 
 
-def generate(path: Path, records: int) -> None:
-    """Write N invented records of 200 pumps, ordered by pump."""
+def generate(path: Path, records: int, *, days: float | None = None) -> None:
+    """Write N invented records of 200 pumps, ordered by pump; each pump's over so many days."""
     con = duckdb.connect()
-    select = select_records(200, max(records // 200, 1))
+    of_each = max(records // 200, 1)
+    step_s = 97 if days is None else max(int(days * 86_400) // of_each, 1)
+    select = select_records(200, of_each, step_s=step_s)
     con.execute(f"copy ({select} limit {records}) to '{path}' (header, delimiter ',')")
     con.close()
 
@@ -251,6 +255,16 @@ def main(say: Callable[[str], None] = print) -> None:
                 least=1.5 if name == PANDAS_TEXT else None,
                 peak_mib=max(own["peak_mib"] for own in told),
             )
+        # each pump's records spread over many months, for all of which rows wait at once
+        generate(path, 2 * options.records, days=_LONG_DAYS)
+        spread = measure(job, path, folder)["peak_mib"]
+        say(f"peak memory with twice the records, over {_LONG_DAYS} days: {spread:.0f} MiB")
+        note(
+            f"ingest of {2 * options.records:,} records over {_LONG_DAYS} days: peak memory",
+            [spread],
+            unit="MiB",
+            most=1536,
+        )
 
 
 if __name__ == "__main__":

@@ -6,14 +6,20 @@ import hashlib
 import hmac
 import json
 import re
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
+import duckdb
+import pyarrow as pa
 import pytest
 from tests.event_samples import HEADER, LINEAGE, WARDS, drop, events, make_site, read, rows, waiting
 from tests.marks import LONG
 
 from dripledger.errors import ConfigurationError, InputError, UsageError
 from dripledger.events import IngestResult, balance, ingest, list_quarantine, retry
+from dripledger.events import run as running
+from dripledger.events.account import Account
 from dripledger.site import load_site
 from dripledger.store import LOOKUP_FILES, Ledger
 
@@ -434,3 +440,39 @@ def test_service_and_pumps_lists(tmp_path: Path) -> None:
         (1, "maintenance", "Tern 2", "syringe"),
         (2, None, "Tern 2", "syringe"),
     ]
+
+
+def test_the_engine_is_held_to_less_while_rows_are_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows that wait for their row groups need room of their own, the more the more months a file has."""
+    held: dict[str, float] = {}
+    # the package's own name `ingest` is the function
+    ingesting = import_module("dripledger.events.ingest")
+
+    def noted(step: str, con: duckdb.DuckDBPyConnection) -> None:
+        told = str(con.execute("select current_setting('memory_limit')").fetchall()[0][0])
+        number, unit = told.split()
+        held[step] = float(number) * {"MiB": 1, "GiB": 1024}[unit]
+
+    real_reader, real_check, real_build = ingesting.events_reader, Account.add, running.build_derived
+
+    def reader(con: duckdb.DuckDBPyConnection, *rest: Any) -> pa.RecordBatchReader:
+        noted("write", con)
+        return real_reader(con, *rest)
+
+    def add(self: Account, *rest: Any) -> None:
+        noted("check", self.con)
+        real_check(self, *rest)
+
+    def build(run: running.Run, *rest: Any) -> None:
+        noted("build", run.con)
+        real_build(run, *rest)
+
+    monkeypatch.setattr(ingesting, "events_reader", reader)
+    monkeypatch.setattr(Account, "add", add)
+    monkeypatch.setattr(running, "build_derived", build)
+    site = make_site(tmp_path)
+    drop(site, "wards.csv", ONE)
+    assert ingest(load_site(site.root)).total("events") == 1
+    assert held["write"] < held["check"] < held["build"] < 1536

@@ -17,7 +17,7 @@ import pyarrow as pa
 from dripledger.errors import DripledgerError, InputError
 from dripledger.events import fates, ignored, settle
 from dripledger.events.account import Account
-from dripledger.events.final import events_select
+from dripledger.events.final import WAITING_BATCH_ROWS, events_select
 from dripledger.schema import TABLES
 from dripledger.sources import originals
 from dripledger.sources.staging import SourceFile, quoted
@@ -174,7 +174,9 @@ def _compare(run: Run, name: str, told: Rederived) -> None:
 def write_changed(run: Run) -> None:
     """Write the months of kept events and of ignored numbers that changed, and what waits since."""
     con = run.con
-    run.writer.append("quarantined", con.sql("select * from run_waiting").to_arrow_table())
+    if con.execute("select 1 from run_waiting limit 1").fetchall():
+        waiting = con.sql("select * from run_waiting")
+        run.writer.append("quarantined", waiting.to_arrow_reader(WAITING_BATCH_ROWS))
     ignored.write_changed(con, run.writer)
     months = [
         row[0]

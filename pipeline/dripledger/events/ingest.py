@@ -14,7 +14,7 @@ import pyarrow as pa
 from dripledger.events import derive, ignored, settle, superseded
 from dripledger.events import files as claims_of
 from dripledger.events.account import Account
-from dripledger.events.final import events_reader, quarantined_select
+from dripledger.events.final import WAITING_BATCH_ROWS, events_reader, quarantined_select
 from dripledger.events.intake import take_in
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
 from dripledger.events.run import (
@@ -128,7 +128,7 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
     if not (counts or redone.sources or changed_libraries or rebuild or settled or edited):
         return IngestResult(None, base.version, **told_all)
 
-    run.tell("write events")
+    run.begin_writing()
     derive.write_changed(run)
     if whole_now:
         superseded.take_out(run, whole_now)
@@ -136,9 +136,8 @@ def _ingest(run: Run, claims: claims_of.Claims, libraries: pa.Table, build: bool
         if any(counts[n]["events"] for n, f in account.files.items() if _belongs(account, n, src)):
             writer.append("events", events_reader(con, account, src, run.lists, ingest_id))
         if any(counts[n]["quarantined"] for n, f in account.files.items() if _belongs(account, n, src)):
-            writer.append(
-                "quarantined", con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table()
-            )
+            waiting = con.sql(quarantined_select(account, src, ingest_id))
+            writer.append("quarantined", waiting.to_arrow_reader(WAITING_BATCH_ROWS))
     ignored.append_new(con, writer, account, run.lists, ingest_id)
     _write_ledger(run, account, counts, ingest_id, digests, redone, whole_now)
     if changed_libraries:

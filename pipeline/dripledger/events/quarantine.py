@@ -18,7 +18,7 @@ from dripledger.errors import InputError, UsageError
 from dripledger.events import derive, ignored, settle, superseded
 from dripledger.events.account import Account
 from dripledger.events.checks import UNREADABLE
-from dripledger.events.final import events_reader, quarantined_select
+from dripledger.events.final import WAITING_BATCH_ROWS, events_reader, quarantined_select
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
 from dripledger.events.run import Run, conclude, known_events, open_run, rebuild_notes
 from dripledger.schema import TABLES
@@ -172,14 +172,14 @@ def _retry(run: Run, reason: str | None, build: bool) -> IngestResult:
         return result(None, writer.base.version)
     shas = "".join(f.original.sha256 for f in account.files.values())
     ingest_id = f"{writer.version:06d}-{hashlib.sha256(('retry' + shas).encode()).hexdigest()[:12]}"
-    run.tell("write events")
+    run.begin_writing()
     derive.write_changed(run)
-    still = []
+    con.execute(f"create or replace temp table still_waiting as {TABLES['quarantined'].empty_select()}")
     for src in account.sources:
         writer.append("events", events_reader(con, account, src, run.lists, ingest_id))
-        still.append(con.sql(quarantined_select(account, src, ingest_id)).to_arrow_table())
+        con.execute(f"insert into still_waiting {quarantined_select(account, src, ingest_id)}")
     ignored.append_new(con, writer, account, run.lists, ingest_id)
-    _replace_waiting(run, account, still)
+    _replace_waiting(run, account)
     _move_balance(run, account, counts, digests, redone)
     done = result(ingest_id, writer.base.version)
     return replace(done, store_version=conclude(run, ingest_id, build, "quarantine read again"))
@@ -208,18 +208,13 @@ def _no_mapping(run: Run, source: str, count: int) -> InputError:
     )
 
 
-def _replace_waiting(run: Run, account: Account, still: list[pa.Table]) -> None:
+def _replace_waiting(run: Run, account: Account) -> None:
     """Take the tried records out of quarantine and put back those that still wait, as they came in."""
     con, n = run.con, account.name
     con.execute(
         f"create or replace temp table {n}_tried as select distinct file_no, record from {n}_events "
         f"union select file_no, record from {n}_waiting"
     )
-    con.execute(f"create or replace temp table still_waiting as {TABLES['quarantined'].empty_select()}")
-    for table in still:
-        con.register("still_rows", table)
-        con.execute("insert into still_waiting select * from still_rows")
-        con.unregister("still_rows")
     columns = ", ".join(
         "q.ingest_id" if c == "ingest_id" else f's."{c}"' for c in TABLES["quarantined"].names
     )
@@ -237,7 +232,7 @@ def _replace_waiting(run: Run, account: Account, still: list[pa.Table]) -> None:
             f"union all select {columns} from still_waiting s join base_quarantined q using ({_KEY}) "
             "union all select * from run_waiting "
             f"order by source_name, {_KEY}"
-        ).to_arrow_table(),
+        ).to_arrow_reader(WAITING_BATCH_ROWS),
     )
 
 

@@ -16,6 +16,7 @@ import pyarrow as pa
 
 from dripledger.errors import ConfigurationError, UsageError
 from dripledger.events import derive
+from dripledger.events.final import WAITING_BATCH_ROWS
 from dripledger.events.rereading import FOLDER, Again, keep_counts, leave_what_is_the_same, read_again
 from dripledger.events.result import COUNTS, FileBalance, IngestResult
 from dripledger.events.run import Run, conclude, open_run, rebuild_notes, refuse_assumptions
@@ -215,7 +216,7 @@ def _redone(
         return IngestResult(None, writer.base.version, **result)
     kind = "redo" if forgotten is None else "forget" + forgotten
     ingest_id = f"{writer.version:06d}-{hashlib.sha256((kind + source).encode()).hexdigest()[:12]}"
-    run.tell("write events")
+    run.begin_writing()
     derive.write_changed(run)
     writer.replace(
         "quarantined",
@@ -223,7 +224,7 @@ def _redone(
         con.sql(
             f"select * from base_quarantined where source_name <> {name} union all select * from run_waiting "
             "union all select * from redo_waiting order by source_name, source_file_sha256, source_record"
-        ).to_arrow_table(),
+        ).to_arrow_reader(WAITING_BATCH_ROWS),
     )
     writer.replace("ingests", None, pa.Table.from_pylist(rows, schema=TABLES["ingests"].arrow_schema))
     result["notes"] += tuple(rebuild_notes(run, build))

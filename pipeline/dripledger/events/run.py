@@ -41,8 +41,13 @@ from dripledger.store import (
 )
 from dripledger.store.layout import write_whole
 
-#: Memory for the engine; the rest of the 2 GiB is Python's, Arrow's and the writer's.
-_MEMORY_BYTES: Final = 1_200_000_000
+#: Memory for the engine while records are read and compared. It takes up to a third more than it is told, and
+#: an ingest of any size is to stay below 1.5 GiB with Python and Arrow.
+_READING_BYTES: Final = 900_000_000
+#: The same while events are written: rows of many months wait in Arrow's memory for their row groups.
+_WRITING_BYTES: Final = 650_000_000
+#: The same while infusions are built of them.
+_BUILDING_BYTES: Final = 1_200_000_000
 
 
 @dataclass
@@ -58,6 +63,15 @@ class Run:
     names: itertools.count[int] = field(default_factory=itertools.count)
     tell: Callable[[str], None] = lambda _: None
     pseudonyms: list[Pseudonyms] = field(default_factory=list)
+
+    def begin_writing(self) -> None:
+        """Tell of the step, and hold the engine to less until `conclude`."""
+        self.tell("write events")
+        self.hold_engine_to(_WRITING_BYTES)
+
+    def hold_engine_to(self, memory_bytes: int) -> None:
+        """Let the engine use so much memory from here on; what it holds beyond goes to the spill folder."""
+        self.con.execute(f"set memory_limit = '{memory_bytes}B'")
 
     def room(self, source: str) -> StagingRoom:
         """Return the staging room of one source."""
@@ -130,7 +144,7 @@ def open_run(
         if spill is None:
             raise ConfigurationError("the store cannot be written to", where=site.store)
         folder = spill / "staging"
-        con = connect(spill / "engine", memory_limit_bytes=_MEMORY_BYTES)
+        con = connect(spill / "engine", memory_limit_bytes=_READING_BYTES)
         try:
             refuse_other_facility(con, writer.base, site.settings.facility)
             originals.private_folder(folder)
@@ -217,6 +231,7 @@ def rules_of(site: Site) -> str:
 
 def conclude(run: Run, ingest_id: str, build: bool, note: str = "") -> int:
     """Build what follows from the events, unless it is left for later, and commit; return the version."""
+    run.hold_engine_to(_BUILDING_BYTES)
     if build:
         run.tell("build infusions")
         build_derived(run, ingest_id, bool(why_rebuild(run.site, run.writer.base)))

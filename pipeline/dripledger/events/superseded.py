@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import pyarrow as pa
 
 from dripledger.errors import InputError
+from dripledger.events.final import WAITING_BATCH_ROWS
 from dripledger.sources import originals
 from dripledger.sources.originals import Original
 from dripledger.sources.staging import quoted, splitter_of
@@ -148,7 +149,7 @@ def take_out(run: Run, records: Sequence[tuple[str, int]]) -> None:
         con.sql(
             f"select * from base_quarantined where not ({gone}) union all select * from run_waiting "
             "order by source_name, source_file_sha256, source_record"
-        ).to_arrow_table(),
+        ).to_arrow_reader(WAITING_BATCH_ROWS),
     )
 
 
