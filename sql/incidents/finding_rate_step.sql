@@ -2,35 +2,46 @@
 -- grain: one change
 -- note: from one running stretch of an infusion to the next, whatever lies between; what the pump or an order changed
 -- is none. A change that is the last thing seen before a lost stop has no rate in its stretch: the event tells it.
--- Doses are compared only in one unit, and only where the log gives no rate for one of the two stretches
+-- Doses are compared only in one unit, and only where the log gives no rate for one of the two stretches.
+-- Of stretches on both sides of a clock that was set back the order is that of the pump's numbers
 with told as (
     select
-        facility, pump_id, channel, occurred_at,
+        facility, pump_id, channel, clock_run, occurred_at,
         max_by(rate_ml_h, {'sequence': coalesce(sequence, 0), 'id': event_id}) as rate_ml_h,
         max_by(dose_value, {'sequence': coalesce(sequence, 0), 'id': event_id}) as dose_value,
         max_by(dose_unit, {'sequence': coalesce(sequence, 0), 'id': event_id}) as dose_unit,
         list(event_id order by event_id) as evidence,
         bool_or(coalesce(initiator in ('pump', 'order'), false)) as by_others
-    from events
+    from trace_order
     where
         kind in ('rate_changed', 'programme_changed', 'infusion_started', 'infusion_resumed')
         and (rate_ml_h is not null or dose_value is not null)
-    group by facility, pump_id, channel, occurred_at
+    group by facility, pump_id, channel, clock_run, occurred_at
 ),
 
 stretches as (
     select
-        s.infusion_id, s.facility, s.pump_id, s.channel, s.started_at, s.ended_at, s.care_area, s.entry,
+        s.infusion_id, s.facility, s.pump_id, s.channel, s.clock_run, s.started_at, s.ended_at, s.care_area,
+        s.entry,
         coalesce(s.rate_ml_h, t.rate_ml_h) as rate_ml_h,
         coalesce(s.dose_value, t.dose_value) as dose_value,
         case when s.dose_value is null then t.dose_unit else s.dose_unit end as dose_unit,
-        t.evidence,
-        coalesce(t.by_others, false) as by_others
-    from segments as s
+        -- one that was told in a pause counts from where it runs on
+        case when t.facility is not null then t.evidence when l.rate_ml_h = s.rate_ml_h then l.evidence end
+            as evidence,
+        coalesce(
+            case when t.facility is not null then t.by_others when l.rate_ml_h = s.rate_ml_h then l.by_others end,
+            false
+        ) as by_others
+    from trace_segments as s
     left join told as t
         on
             s.facility = t.facility and s.pump_id = t.pump_id and s.channel = t.channel
-            and s.started_at = t.occurred_at
+            and s.clock_run = t.clock_run and s.started_at = t.occurred_at
+    asof left join told as l
+        on
+            s.facility = l.facility and s.pump_id = l.pump_id and s.channel = l.channel
+            and s.clock_run = l.clock_run and s.started_at >= l.occurred_at
     where s.state = 'running' or (s.state = 'unknown' and t.facility is not null)
 ),
 
@@ -41,7 +52,7 @@ neighbours as (
         lag(dose_value) over in_order as dose_before,
         lag(dose_unit) over in_order as unit_before
     from stretches
-    window in_order as (partition by infusion_id order by started_at, ended_at, channel)
+    window in_order as (partition by infusion_id order by clock_run, started_at, ended_at, channel)
 ),
 
 compared as (

@@ -6,7 +6,7 @@
 -- between the two neighbours in their file, may carry a number that is missing: `perhaps` says of how many
 with holes as (
     select
-        facility, pump_id, channel, event_id, event_before, occurred_at, occurred_before, source_name,
+        facility, pump_id, channel, place, event_id, event_before, occurred_at, occurred_before, source_name,
         sequence_before, sequence, kind, file_before, record_before, source_file_sha256, source_record,
         sequence - sequence_before - 1 as width
     from trace_order

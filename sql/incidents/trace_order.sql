@@ -6,6 +6,8 @@ select
     p.place,
     p.after_gap,
     p.after_clock_back,
+    -- each time the clock is set back a new run begins: the same time may stand in two of them
+    count(case when p.after_clock_back then 1 end) over (partition by p.pump_no order by p.place) as clock_run,
     lag(case when e.sequence_reliable then e.sequence end) over in_order as sequence_before,
     lag(e.occurred_at) over in_order as occurred_before,
     lag(e.event_id) over in_order as event_before,

@@ -229,7 +229,7 @@ def test_pumps_with_new_ignored_numbers_are_built_again(
 def test_a_file_of_ignored_records_needs_no_more_than_its_months(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """They are sorted a month at a time, and none is numbered: a million at once would not fit in so little."""
+    """They are sorted a month at a time, and none is numbered: a million at once would not fit."""
     site = make_site(tmp_path)
     with duckdb.connect() as con:
         con.execute(

@@ -12,8 +12,16 @@ from dripledger.incidents.findings import _would_have_applied
 BEFORE: dict[str, Any] = {
     "infusion_id": "i1", "channel": "A", "entry": "Linol", "ended_at": 1, "rate_ml_h": 10, "care_area": "icu",
     "library_version": "7", "weight_kg": None, "concentration_value": None, "concentration_unit": None,
+    "library_use": "limited",
 }  # fmt: skip
-OUTSIDE = {**BEFORE, "infusion_id": "i2", "entry": None, "ended_at": 3, "rate_ml_h": 165.9}
+OUTSIDE = {
+    **BEFORE,
+    "infusion_id": "i2",
+    "entry": None,
+    "library_use": "bypassed",
+    "ended_at": 3,
+    "rate_ml_h": 165.9,
+}
 ROW = {"infusion_id": "i2", "detail": "Linol", "channel": "A", "at": 2}
 
 

@@ -50,6 +50,7 @@ library_use = "Use"
 START = "infusion_started"
 RATE = "rate_changed"
 STOP = "infusion_stopped"
+PAUSE = "infusion_paused"
 VOL = "volume_reported"
 KEY = "key_pressed"
 ON = "powered_on"
@@ -278,25 +279,29 @@ UNFILED = "09:00:00,HUSH,A"
 def test_only_the_channels_own_proof_that_it_runs_ends_a_hole(traced: Traced, hidden: str, then: str) -> None:
     # 10 mL/h from 08:00 to 12:00, then 20 to 13:00: 60 mL; what nobody could read at 09:00 may have
     # stopped it, and a key, or the other channel, says nothing of that: 10 + 20 mL are sure,
-    # less what flows in a second at their edges
-    told = traced(f"08:00:00,{START}", hidden, then, "12:00:00,RATE,A,,20", "13:00:00,STOP,A",
-                  reliable=hidden != BAD)  # fmt: skip
+    # less what flows in a second at their edges. Only what runs is paused
+    told = traced(f"08:00:00,{START}", hidden, then, "12:00:00,RATE,A,,20", "13:00:00,PAUSE,A",
+                  "13:10:00,STOP,A", reliable=hidden != BAD)  # fmt: skip
     (amount,) = [p.volume_ml for p in told.pumped if p.channel == "A"]
     assert (amount.seen, amount.open) == (60, True)
     assert amount.low == pytest.approx(30, abs=0.02)
 
 
 @pytest.mark.parametrize(
-    ("proof", "low"),
+    ("proof", "end", "low"),
     [
         # 08-09 and 10-13 at 10 mL/h, told anew
-        ("10:00:00,RATE,A,,10", 40),
+        ("10:00:00,RATE,A,,10", "PAUSE", 40),
+        # the record may have been a pause, in which 10 was set and nothing ran until it was stopped
+        ("10:00:00,RATE,A,,10", "STOP", 10),
         # that it ran is proven, and not at what rate: the record may have changed it. 08-09 is sure
-        ("10:00:00,VOL,A,,,,,20,infusion", 10),
+        ("10:00:00,VOL,A,,,,,20,infusion", "STOP", 10),
     ],
 )
-def test_what_tells_the_rate_ends_the_doubt_of_a_hole(traced: Traced, proof: str, low: float) -> None:
-    told = traced(f"08:00:00,{START}", UNFILED, proof, "13:00:00,STOP,A")
+def test_what_tells_the_rate_ends_the_doubt_of_a_hole(
+    traced: Traced, proof: str, end: str, low: float
+) -> None:
+    told = traced(f"08:00:00,{START}", UNFILED, proof, f"13:00:00,{end},A")
     (amount,) = [p.volume_ml for p in told.pumped if p.channel == "A"]
     assert amount.open
     assert amount.low == pytest.approx(low, abs=0.02)
@@ -308,7 +313,7 @@ def test_a_rate_after_missing_records_is_sure_only_once_it_is_told(traced: Trace
     # 10 mL/h from 08:00, number 3 missing between 09:00 and 10:00, where it goes on with no rate named; 20
     # from 11:00 to 12:00. Sure: 10 mL of 08-09, 20 mL of 11-12
     rows = ["08:00:00,START,A,Linol,10", "09:00:00,KEY,A", "10:00:00,VOL,A,,,,,20,infusion",
-            "11:00:00,RATE,A,,20", "12:00:00,STOP,A"]  # fmt: skip
+            "11:00:00,RATE,A,,20", "12:00:00,PAUSE,A"]  # fmt: skip
     told = traced(*rows, missing=3)
     (amount,) = [p.volume_ml for p in told.pumped if p.channel == "A"]
     assert amount.low == pytest.approx(30, abs=0.02)

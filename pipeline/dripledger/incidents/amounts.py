@@ -12,15 +12,21 @@ from fractions import Fraction
 from typing import Any, Final
 
 from dripledger.incidents.case import Case
-from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt, rate_told_at
-from dripledger.incidents.pieces import Piece, between, pieces_of, shifted, to_us, with_told
+from dripledger.incidents.clock_steps import ClockStep
+from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
+from dripledger.incidents.log_ends import brief_amount, brief_stretches, edges
+from dripledger.incidents.pieces import UNKNOWN, Piece, between, pieces_of, shifted, to_us, with_told
 from dripledger.incidents.repeated_hour import reordered
+from dripledger.incidents.settling import drug_told_at, flow_proved_at, rate_told_at
 from dripledger.schema.units import UNITS
 
 Row = dict[str, Any]
 _ZERO: Final = Fraction(0)
 #: Why there is no upper bound where a channel ran and no rate is known.
 NO_RATE: Final = "a stretch for which no rate is known"
+#: Why there is none of a drug, where its rate is known.
+NO_STRENGTH: Final = "a stretch for which no strength of {entry} is known"
+STRENGTH_UNTOLD: Final = "drug and strength were told again only later than the rate"
 #: Decimal places of what is printed, mL or drug.
 PLACES: Final = 6
 
@@ -124,12 +130,15 @@ def _unseen(pieces: Sequence[Piece], begins_us: int, ends_us: int) -> tuple[Frac
         overlap = min(piece.ends_us, ends_us) - max(piece.begins_us, begins_us)
         if overlap <= 0:
             continue
-        beside = [p.per_us for p in ordered[:place] if p.value is not None and p.value > 0][-1:]
-        beside += [p.per_us for p in ordered[place + 1 :] if p.value is not None and p.value > 0][:1]
-        beside += [piece.told_per_us] if piece.told_per_us else []
-        total += max(beside, default=_ZERO) * overlap
+        # what runs at a rate that nobody told is bound by no other's: it ran at one of its own
+        beside = []
+        if piece.state == UNKNOWN:
+            beside += [p.per_us for p in ordered[:place] if p.value is not None and p.value > 0][-1:]
+            beside += [p.per_us for p in ordered[place + 1 :] if p.value is not None and p.value > 0][:1]
+            beside += [piece.told_per_us] if piece.told_per_us else []
+        total += (max(beside, default=_ZERO) + piece.added_per_us) * overlap
         length += overlap
-        boundless = boundless or not beside
+        boundless = boundless or not (beside or piece.added_per_us)
     return total, length, boundless
 
 
@@ -142,6 +151,9 @@ def bounds(
     doubts: dict[int, tuple[int, int]],
     usual_us: int,
     unsure: Sequence[tuple[int, int]],
+    unproved: Sequence[tuple[int, int]] = (),
+    endless: bool = False,
+    brief: Fraction = _ZERO,
 ) -> tuple[Bounds, int]:
     """Return a quantity between two moments with its bounds, and how long nobody could see it (us).
 
@@ -157,6 +169,12 @@ def bounds(
         Microseconds (earlier, later) by which the event at an edge may be off; what holds for all others.
     unsure
         Stretches in which something unseen may have been logged.
+    unproved
+        Stretches in which nothing may have flowed, though no more than what is seen did.
+    endless
+        Whether it may have been any length of time that lies between two moments: the clock was set.
+    brief
+        What may have flowed in stretches so short that the clock shows no length of them.
     """
     seen = between(pieces, begins_us, ends_us)
     low, high = shifted(pieces, begins_us, ends_us, reach_us)
@@ -169,19 +187,19 @@ def bounds(
         high = max(high + more, swapped[1] + nearer[1] + high - seen)
         less = more = _ZERO
     hidden, length, boundless = _unseen(pieces, begins_us, ends_us)
-    carried = _ZERO
-    inside = _merged(
-        [(max(a, begins_us), min(b, ends_us)) for a, b in unsure if b > begins_us and a < ends_us]
-    )
-    for a, b in inside:
-        carried += between(pieces, a, b)
-    low = max(low + less - carried, _ZERO)
-    return Bounds(_plain(seen), _plain(low), _plain(high + more + hidden), bool(inside) or boundless), length
+    inside = _merged(unsure, begins_us, ends_us)
+    carried = [between(pieces, a, b) for a, b in _merged([*unsure, *unproved], begins_us, ends_us)]
+    low = max(low + less - sum(carried, _ZERO), _ZERO)
+    most = seen if endless else high + more + hidden + brief
+    is_open = bool(inside) or boundless or endless
+    return Bounds(_plain(seen), _plain(low), _plain(most), is_open), length
 
 
-def _merged(stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+def _merged(stretches: Sequence[tuple[int, int]], begins_us: int, ends_us: int) -> list[tuple[int, int]]:
+    """Return what some stretches cover between two moments, each moment once."""
+    inside = [(max(a, begins_us), min(b, ends_us)) for a, b in stretches if b > begins_us and a < ends_us]
     merged: list[tuple[int, int]] = []
-    for a, b in sorted(stretches):
+    for a, b in sorted(inside):
         if merged and a <= merged[-1][1]:
             merged[-1] = (merged[-1][0], max(b, merged[-1][1]))
         else:
@@ -200,6 +218,7 @@ def pumped(
     ends_at: datetime,
     doubt: ClockDoubt,
     open_at: Sequence[Hole],
+    steps: Sequence[ClockStep] = (),
 ) -> Pumped:
     """Return what one channel pumped between two moments.
 
@@ -215,6 +234,8 @@ def pumped(
         How far the clock may be off.
     open_at
         The stretches that the log leaves open.
+    steps
+        The settings of the pump's clock.
     """
     a, b = to_us(begins_at), to_us(ends_at)
     segments = [s for s in case.segments if s["channel"] == channel]
@@ -224,30 +245,58 @@ def pumped(
             back, on = own_doubt(event)
             doubts[to_us(event["occurred_at"])] = (round(back * 1e6), round(on * 1e6))
     concerned = [(h, rate_told_at(case, channel, h)) for h in open_at if h.channel in ("", channel)]
+    set_clock = [s for s in steps if s.touches(segments)]
+    outside = edges(case, channel, begins_at, ends_at)
     # The step of the clock stands at the edges already; what was allowed on top moves both moments.
     settings: dict[str, Any] = {
         "reach_us": round(doubt.given_s * 1e6),
         "doubts": doubts,
         "usual_us": round(doubt.resolution_s * 1e6),
-        "unsure": [(to_us(h.begins_at), to_us(told)) for h, told in concerned],
+        "unproved": [(to_us(h.begins_at), to_us(flow_proved_at(case, channel, h))) for h, _ in concerned],
+        "endless": any(s.times[0] < ends_at and s.times[1] > begins_at for s in set_clock),
     }
+    unsure = [
+        *((to_us(h.begins_at), to_us(told)) for h, told in concerned),
+        *((edge.piece.begins_us, edge.piece.ends_us) for edge in outside),
+        *((to_us(first), to_us(last)) for s in set_clock for first, last in [s.times]
+          if not s.is_back or first < begins_at < last or first < ends_at < last),
+    ]  # fmt: skip
+    brief = brief_stretches(case, channel, begins_at, ends_at)
     pieces = with_told(case, segments, pieces_of(segments, lambda s: s["volume_ml"]))
-    volume, length = bounds(pieces, a, b, **settings)
+    pieces += [edge.piece for edge in outside]
+    volume, length = bounds(
+        pieces, a, b, unsure=unsure, brief=sum((one.most_ml for one in brief), _ZERO), **settings
+    )
     states = {}
     for state in sorted({p.state for p in pieces}):
         amount = between([p for p in pieces if p.state == state], a, b)
         if amount:
             states[state] = _plain(amount)
+    why = [h.why for h, told in concerned if h.begins_at < ends_at and told > begins_at]
+    why += [edge.why for edge in outside]
+    why += [s.why for s in set_clock if s.times[0] < ends_at and s.times[1] > begins_at]
+    if _unseen(pieces, a, b)[2]:
+        why.append(NO_RATE)
+    # a drug may have been changed in a hole for another strength, which is told again later than its rate
+    until = [(h, max(told, drug_told_at(case, channel, h))) for h, told in concerned]
+    unsure += [(to_us(h.begins_at), to_us(told)) for h, told in until]
     drugs = []
     for entry, unit in _named(segments):
         of_entry = [s for s in segments if s["entry"] == entry]
         own = with_told(case, of_entry, pieces_of(of_entry, _amount_in(unit)), _amount_in(unit))
-        amount_bounds, unseen = bounds(own, a, b, **settings)
+        own += [edge.piece for edge in outside if edge.entry in (None, entry)]
+        strongest = max((_strength(s, _amount_in(unit)) for s in of_entry), default=_ZERO)
+        amount_bounds, unseen = bounds(
+            own, a, b, unsure=unsure, brief=brief_amount(brief, entry, strongest), **settings
+        )
         if amount_bounds.high > 0 or unseen:
             drugs.append(Drug(entry, unit, amount_bounds))
-    why = [h.why for h, told in concerned if h.begins_at < ends_at and told > begins_at]
-    if _unseen(pieces, a, b)[2]:
-        why.append(NO_RATE)
+        if _unseen(own, a, b)[2] and not _unseen(pieces, a, b)[2]:
+            why.append(NO_STRENGTH.format(entry=entry))
+    why += [
+        f"{h.why}; {STRENGTH_UNTOLD}" for h, told in until
+        if drugs and h.begins_at < ends_at and told > begins_at and f"{h.why}" not in why
+    ]  # fmt: skip
     return Pumped(
         channel, begins_at, ends_at, volume, states, drugs, length / 1e6, list(dict.fromkeys(why)),
         _reported(case, channel, pieces, a, b),
@@ -256,15 +305,29 @@ def pumped(
     )  # fmt: skip
 
 
+def _strength(segment: Row, take: Callable[[Row], Any]) -> Fraction:
+    """Return what a mL of a stretch holds of a drug; 0 where that is not known."""
+    amount = take(segment)
+    return Fraction(amount) / Fraction(segment["volume_ml"]) if amount and segment["volume_ml"] else _ZERO
+
+
 def _named(segments: Iterable[Row]) -> list[tuple[str, str]]:
     """Return each drug with the unit to tell it in: of units that convert into each other, its first one."""
     found: dict[tuple[str, str], str] = {}
     for row in segments:
-        if row["amount_unit"] and row["entry"]:
-            unit = str(row["amount_unit"])
+        unit = _unit_of(row)
+        if unit and row["entry"]:
             kind = UNITS[unit].dimension if unit in UNITS else unit
             found.setdefault((str(row["entry"]), kind), unit)
     return sorted((entry, unit) for (entry, _), unit in found.items())
+
+
+def _unit_of(segment: Row) -> str | None:
+    """Return the unit of a stretch's drug: of what flowed, or of what its strength or dose is told in."""
+    for told in (segment["amount_unit"], segment["concentration_unit"], segment["dose_unit"]):
+        if told:
+            return str(told).split("/")[0]
+    return None
 
 
 def _amount_in(unit: str) -> Callable[[Row], Any]:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 import duckdb
 
 from dripledger.engine import build_relations
 from dripledger.errors import UsageError
-from dripledger.incidents.given import make_settings, set_aside
+from dripledger.incidents.given import make_settings
+from dripledger.incidents.pump_rows import open_ends, read_pump, stretches_of_infusions
 from dripledger.incidents.rows import Row, fetch
 from dripledger.incidents.unread import find_unread
 from dripledger.site import Site
@@ -21,9 +22,6 @@ from dripledger.store import Snapshot
 _TABLES: Final = (
     "events", "quarantined", "ignored", "segments", "infusions", "attempts", "alarms", "libraries", "ingests",
 )  # fmt: skip
-_DAY: Final = timedelta(days=1)
-#: How far around a window its pump is read too: for the weight, the numbers and the infusion before it.
-AROUND: Final = timedelta(days=3)
 #: How long before an infusion what was logged still counts as setting it up.
 SETTING_UP: Final = timedelta(minutes=30)
 
@@ -37,7 +35,7 @@ class Window:
     asked_from, asked_to
         As asked, UTC.
     begins_at, ends_at
-        Widened to whole infusions, UTC.
+        Widened to every span that an amount is asked for, and to whole infusions, UTC.
     """
 
     asked_from: datetime
@@ -60,6 +58,11 @@ class Case:
         The stretch of time.
     events, segments, infusions, alarms, attempts, gaps, readings, unread, libraries, ingests
         Rows of the store as mappings, in order; `events` in the one order of the pump, each with its `place`.
+    own_segments
+        All stretches of `infusions`, also of those that reach out of the window.
+    pump_order
+        Of every event of the pump in and around the window, of all channels: place, kind, time, and whether
+        the clock had gone back before it.
     aside
         Events of a source whose word does not count here, by time: evidence that nothing is worked out from.
     """
@@ -72,6 +75,8 @@ class Case:
     events: list[Row] = field(default_factory=list)
     aside: list[Row] = field(default_factory=list)
     segments: list[Row] = field(default_factory=list)
+    own_segments: list[Row] = field(default_factory=list)
+    pump_order: list[Row] = field(default_factory=list)
     infusions: list[Row] = field(default_factory=list)
     alarms: list[Row] = field(default_factory=list)
     attempts: list[Row] = field(default_factory=list)
@@ -84,31 +89,12 @@ class Case:
     @property
     def channels(self) -> list[str]:
         """The channels that show something in the window, sorted; the whole pump is none."""
-        rows = [*self.events, *self.segments]
+        rows = [*self.events, *self.segments, *self.infusions]
         return sorted({str(row["channel"]) for row in rows if row["channel"]})
 
     def inside(self, begins: datetime, ends: datetime | None = None) -> bool:
         """Whether a moment or stretch touches the widened window."""
         return begins <= self.window.ends_at and (ends or begins) >= self.window.begins_at
-
-
-def _months(begins: datetime, ends: datetime) -> list[str]:
-    """Return the months, as partitions name them, from one moment to another."""
-    found, year, month = [], begins.year, begins.month
-    while (year, month) <= (ends.year, ends.month):
-        found.append(f"{year:04}-{month:02}")
-        year, month = (year, month + 1) if month < 12 else (year + 1, 1)
-    return found
-
-
-def _clock_reach(site: Site, pump_id: str) -> timedelta:
-    """How far this pump's clock may lie from true time by clocks.csv: partitions are by its own clock."""
-    offsets = [abs(row.offset_s) for row in site.clocks if row.pump == pump_id]
-    return _DAY + timedelta(seconds=max(offsets, default=0.0))
-
-
-def _listed(months: Sequence[str]) -> str:
-    return ", ".join(f"'{month}'" for month in months)
 
 
 def open_case(
@@ -119,8 +105,9 @@ def open_case(
     channel: str | None,
     asked_from: datetime,
     asked_to: datetime,
+    spans: Sequence[tuple[datetime, datetime]] = (),
 ) -> Case:
-    """Read one pump in one window, widened to whole infusions.
+    """Read one pump in one window, widened to further spans and to whole infusions.
 
     Parameters
     ----------
@@ -132,6 +119,8 @@ def open_case(
         The pump; one channel, or None for all.
     asked_from, asked_to
         The window, UTC.
+    spans
+        Further pairs of moments that amounts are asked for, UTC.
 
     Raises
     ------
@@ -143,16 +132,19 @@ def open_case(
     snapshot.attach(con, _TABLES, "store_")
     only = "pump_id = ?" if channel is None else "pump_id = ? and channel in ('', ?)"
     who = [pump_id] if channel is None else [pump_id, channel]
+    begins = min([asked_from, *(moment for span in spans for moment in span)])
+    ends = max([asked_to, *(moment for span in spans for moment in span)])
+
     touching = fetch(
         con,
         f"select infusion_id, started_at, ended_at from store_infusions where {only} and started_at <= ? "
         "and (ended_at is null or ended_at >= ?)",
-        [*who, asked_to, asked_from],
+        [*who, ends, begins],
     )
-    begins = min([asked_from, *(row["started_at"] for row in touching)])
-    ends = max([asked_to, *(row["ended_at"] for row in touching if row["ended_at"] is not None)])
-    ends = max([ends, *_open_ends(con, touching)])
-    _read_pump(con, site, pump_id, begins, ends)
+    begins = min([begins, *(row["started_at"] for row in touching)])
+    ends = max([ends, *(row["ended_at"] for row in touching if row["ended_at"] is not None)])
+    ends = max([ends, *open_ends(con, touching)])
+    read_from = read_pump(con, site, pump_id, begins, ends)
     if not con.execute("select 1 from pump_events limit 1").fetchall():
         _refuse_unknown(con, site, pump_id)
     begins = _with_setting_up(con, [row["infusion_id"] for row in touching], begins)
@@ -160,70 +152,7 @@ def open_case(
     build_relations(con, "infusions", ["pump_places"])
     build_relations(con, "incidents")
     window = Window(asked_from, asked_to, begins, ends)
-    return _gather(con, Case(site, snapshot, pump_id, channel, window))
-
-
-def _open_ends(con: duckdb.DuckDBPyConnection, touching: Sequence[Row]) -> list[datetime]:
-    """Return how far open infusions reach: as far as their pump was heard."""
-    still = [row for row in touching if row["ended_at"] is None]
-    if not still:
-        return []
-    rows = fetch(
-        con,
-        "select max(ended_at) as ended_at from store_segments where month >= ? and infusion_id in "
-        "(select unnest(?::varchar[]))",
-        [
-            f"{min(row['started_at'] for row in still).astimezone(UTC):%Y-%m}",
-            [row["infusion_id"] for row in still],
-        ],
-    )
-    return [row["ended_at"] for row in rows if row["ended_at"] is not None]
-
-
-def _read_pump(
-    con: duckdb.DuckDBPyConnection,
-    site: Site,
-    pump_id: str,
-    begins: datetime,
-    ends: datetime,
-) -> None:
-    """Make temporary tables of the pump's rows in and around a window, under the names of the store's tables.
-
-    The event before it and the one after are among them however far they lie, within the months that are
-    read: between them and the window numbers may be missing.
-    """
-    low, high = begins - AROUND, ends + AROUND
-    reach = _clock_reach(site, pump_id)
-    # partitions are by the pump's own clock, those of what was rebuilt by true time: this holds both
-    here = f"month in ({_listed(_months(low - reach, high + reach))}) and pump_id = ?"
-    # two columns first: the engine passes over whole blocks of the others by their least and greatest time
-    near = fetch(
-        con,
-        "select max(case when occurred_at < ? then occurred_at end) as before_it, "
-        f"min(case when occurred_at > ? then occurred_at end) as after_it from store_events where {here}",
-        [begins, ends, pump_id],
-    )[0]
-    span = [min(low, near["before_it"] or low), max(high, near["after_it"] or high)]
-    con.execute(
-        f"create temp table pump_events as select * from store_events where {here} "
-        "and occurred_at between ? and ?",
-        [pump_id, *span],
-    )
-    con.execute(
-        f"create temp table segments as select * from store_segments where {here} "
-        "and started_at between ? and ?",
-        [pump_id, *span],
-    )
-    for name, table in (*((t, t) for t in ("infusions", "alarms", "attempts")), ("pump_ignored", "ignored")):
-        con.execute(f"create temp table {name} as select * from store_{table} where {here}", [pump_id])
-    set_aside(con, site, "pump_events", "pump_ignored")
-    con.execute(
-        # a record whose pump cannot be read may be this pump's, if it came in a file of this pump
-        "create temp table quarantined as select * from store_quarantined where pump_id = ? "
-        "or (pump_id is null and source_file_sha256 in (select source_file_sha256 from pump_events))",
-        [pump_id],
-    )
-    con.execute("create temp table libraries as select * from store_libraries")
+    return _gather(con, Case(site, snapshot, pump_id, channel, window), read_from)
 
 
 def _with_setting_up(
@@ -269,7 +198,7 @@ def _refuse_unknown(con: duckdb.DuckDBPyConnection, site: Site, pump_id: str) ->
     )
 
 
-def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
+def _gather(con: duckdb.DuckDBPyConnection, case: Case, read_from: datetime) -> Case:
     window, channel = case.window, case.channel
     span = [window.begins_at, window.ends_at]
     here = "true" if channel is None else "channel in ('', ?)"
@@ -300,8 +229,8 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
     case.segments = fetch(
         con,
         # what begins at the very moment to which the window was widened is no part of it
-        f"select * from segments where (started_at < ? or started_at <= ?) and ended_at >= ? and {here} "
-        "order by channel, started_at, ended_at, infusion_id, state",
+        "select * from trace_segments where (started_at < ? or started_at <= ?) and ended_at >= ? "
+        f"and {here} order by channel, clock_run, started_at, ended_at, infusion_id, state",
         [window.ends_at, window.asked_to, window.begins_at, *also],
     )
     case.infusions = fetch(
@@ -309,6 +238,11 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
         "select * from infusions where (started_at < ? or started_at <= ?) "
         f"and (ended_at is null or ended_at >= ?) and {here} order by started_at, channel, infusion_id",
         [window.ends_at, window.asked_to, window.begins_at, *also],
+    )
+    case.own_segments = stretches_of_infusions(con, case.pump_id, case.infusions, read_from)
+    case.pump_order = fetch(
+        con,
+        "select place, kind, occurred_at, clock_run, after_clock_back from trace_order order by place",
     )
     case.alarms = fetch(
         con,
@@ -336,8 +270,8 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case) -> Case:
     )
     around = fetch(
         con,
-        "select place, occurred_at, device_time, sequence, source_file_sha256, source_record, source_name "
-        "from trace_order order by place",
+        "select place, occurred_at, device_time, sequence, source_file_sha256, source_record, source_name, "
+        "clock_offset_s from trace_order order by place",
     )
     case.unread = find_unread(con, case.pump_id, around, case.site, window.begins_at, window.ends_at)
     case.libraries = fetch(

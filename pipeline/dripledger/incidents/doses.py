@@ -45,14 +45,16 @@ def dose_told(case: Case, segment: Row) -> float | None:
     told = [
         e for e in case.events
         if e["kind"] in _SETS and e["channel"] == segment["channel"] and e["dose_value"] == dose
-        and e["dose_unit"] == segment["dose_unit"] and e["occurred_at"] <= segment["started_at"]
+        and e["dose_unit"] == segment["dose_unit"]
+        and (e["clock_run"], e["occurred_at"]) <= (segment["clock_run"], segment["started_at"])
     ]  # fmt: skip
     if not told:
         return None
     event = told[-1]
     then = next(
         (s for s in case.segments
-         if s["channel"] == segment["channel"] and s["started_at"] <= event["occurred_at"] < s["ended_at"]),
+         if s["channel"] == segment["channel"] and s["clock_run"] == event["clock_run"]
+         and s["started_at"] <= event["occurred_at"] < s["ended_at"]),
         segment,
     )  # fmt: skip
     rate = then["rate_ml_h"] if event["rate_ml_h"] is None else event["rate_ml_h"]
@@ -75,7 +77,7 @@ def stretches_of(case: Case) -> list[Stretch]:
         found.append(
             Stretch(
                 str(row["channel"]), row["started_at"], row["ended_at"], row["state"], row["rate_ml_h"], dose,
-                unit, volume, row["entry"],
+                unit, volume, row["entry"], int(row["clock_run"]),
             )
         )  # fmt: skip
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from dripledger.incidents.case import Case, kinds_logged
@@ -166,6 +166,8 @@ class Hole:
         Whether numbers are missing, as against a record that is there and says nothing.
     event_id
         The event that ends it, or that it begins with.
+    place
+        What stands at this place of the pump's order, or later, came after it.
     """
 
     begins_at: datetime
@@ -174,6 +176,7 @@ class Hole:
     why: str
     is_gap: bool
     event_id: str
+    place: int
 
 
 #: What proves that a channel ran up to it, and so that nothing unseen had stopped it (the rule of the rebuilt
@@ -183,8 +186,10 @@ _PROVES: Final = frozenset({
     "programme_changed", "bolus_started", "bolus_ended", "infusion_paused", "infusion_completed",
     "infusion_stopped", "kvo_started",
 })  # fmt: skip
-_MAY_STOP: Final = frozenset({"alarm_raised", "alarm_updated", "fault_logged"})
-_POWER: Final = frozenset({"powered_off", "power_lost", "powered_on"})
+MAY_STOP: Final = frozenset({"alarm_raised", "alarm_updated", "fault_logged"})
+POWER: Final = frozenset({"powered_off", "power_lost", "powered_on"})
+#: Later than any place of an event.
+_NOWHERE: Final = 10**15
 
 
 def _unread(
@@ -192,29 +197,33 @@ def _unread(
 ) -> list[Hole]:
     """Return what a record that says nothing leaves open: each channel until it shows whether it runs."""
     grown = {r["event_id"] for r in case.readings if (r["grown_ml"] or 0) > 0}
+    place = min((e["place"] for e in later), default=_NOWHERE)
     ends: dict[str, datetime] = {}
     for one in [channel] if channel else case.channels or [""]:
         shown = [
             e["occurred_at"]
             for e in later
-            if e["kind"] in _POWER
+            if e["kind"] in POWER
             or (e["channel"] == one and (
                 e["kind"] in _PROVES or e["running_logged"] or e["event_id"] in grown
-                or (e["kind"] in _MAY_STOP and e["stops_delivery"])
+                or (e["kind"] in MAY_STOP and e["stops_delivery"])
             ))
         ]  # fmt: skip
         ends[one] = max(begins, min(shown, default=case.window.ends_at))
     if len(set(ends.values())) == 1:
         ends = {channel: next(iter(ends.values()))}
-    return [Hole(begins, end, one, why, False, event_id) for one, end in ends.items()]
+    return [Hole(begins, end, one, why, False, event_id, place) for one, end in ends.items()]
 
 
 def holes(case: Case) -> list[Hole]:
     """Return every stretch of the case that the log leaves open, in order."""
     found = [
-        Hole(g["occurred_before"], g["occurred_at"], "", gap_words(g), True, str(g["event_id"]))
+        Hole(
+            min(g["occurred_before"], g["occurred_at"]), g["occurred_at"], "", gap_words(g), True,
+            str(g["event_id"]), g["place"],
+        )
         for g in case.gaps
-    ]
+    ]  # fmt: skip
     for row in case.unread:
         if any(h.begins_at <= row["at"] <= h.ends_at and h.is_gap for h in found):
             continue
@@ -229,28 +238,58 @@ def holes(case: Case) -> list[Hole]:
         found += _unread(
             case, event["occurred_at"], str(event["channel"]), later, why, str(event["event_id"])
         )
+    for channel in case.channels:
+        found += _unordered(case, channel)
     return sorted(found, key=lambda h: (h.begins_at, h.ends_at, h.channel, h.why))
 
 
-#: After these nothing flows at the rate of before.
-_ENDS: Final = frozenset({"infusion_stopped", "infusion_completed"})
+#: What changes whether a channel runs, or at what.
+_CHANGES: Final = _PROVES | MAY_STOP | POWER | {
+    "library_bypassed", "patient_changed", "standby_entered", "standby_left", "door_opened",
+    "priming_started", "priming_ended", "other",
+}  # fmt: skip
+UNORDERED: Final = "events in the repeated or skipped hour that no number puts in order"
 
 
-def rate_told_at(case: Case, channel: str, hole: Hole) -> datetime:
-    """Return when the rate of a channel is told again after a hole: what was not read may have changed it.
+def _unordered(case: Case, channel: str) -> list[Hole]:
+    """Return where events may have come in another order than they are read in: which of them count is open.
 
-    That it runs proves nothing of its rate. A stop, a completion or power ends the doubt too; where nothing
-    does, it reaches to the end of the window.
+    One alone changes no order. In the repeated hour any two may have; one in the skipped hour, and any within
+    an hour of it.
     """
-    for event in case.events:
-        if event["occurred_at"] < hole.ends_at:
-            continue
-        own = event["channel"] == channel
-        told = own and (event["rate_ml_h"] is not None or event["dose_value"] is not None)
-        if told or (own and event["kind"] in _ENDS) or event["kind"] in _POWER:
-            at: datetime = event["occurred_at"]
-            return at
-    return max(hole.ends_at, case.window.ends_at)
+    own = [e for e in case.events if e["channel"] in ("", channel) and e["kind"] in _CHANGES]
+    doubtful = [e for e in own if e["time_quality"] in ("ambiguous", "nonexistent") and not _is_numbered(e)]
+    reach = {e["event_id"]: _reach(e) for e in doubtful}
+    met = [
+        e for e in doubtful
+        if any(
+            o["event_id"] != e["event_id"]
+            and _reach(o)[0] < reach[e["event_id"]][1] and reach[e["event_id"]][0] < _reach(o)[1]
+            for o in own
+        )
+    ]  # fmt: skip
+    found: list[list[Row]] = []
+    for event in sorted(met, key=lambda e: (reach[e["event_id"]][0], e["place"])):
+        if found and reach[event["event_id"]][0] < max(reach[e["event_id"]][1] for e in found[-1]):
+            found[-1].append(event)
+        else:
+            found.append([event])
+    return [
+        Hole(
+            min(reach[e["event_id"]][0] for e in group), max(reach[e["event_id"]][1] for e in group), channel,
+            UNORDERED, False, "", max(e["place"] for e in group) + 1,
+        )
+        for group in found
+    ]  # fmt: skip
+
+
+def _is_numbered(event: Row) -> bool:
+    return event["sequence"] is not None and bool(event["sequence_reliable"])
+
+
+def _reach(event: Row) -> tuple[datetime, datetime]:
+    back, on = own_doubt(event)
+    return event["occurred_at"] - timedelta(seconds=back), event["occurred_at"] + timedelta(seconds=on)
 
 
 def gap_words(gap: Mapping[str, Any]) -> str:

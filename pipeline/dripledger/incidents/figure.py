@@ -130,11 +130,17 @@ def _rates(axes: Axes, stretches: list[Stretch], scale: _Scale, channel: str) ->
     x: list[float] = [0.0]
     y: list[float] = [0.0]
     top = 0.0
+    run = shown[0].clock_run if shown else 0
     for one in shown:
         rate = one.rate_ml_h if one.state in _RUNNING and one.rate_ml_h is not None else 0.0
         if one.state == "unknown":
             rate = float("nan")
         a, b = scale.x(one.started_at), scale.x(one.ended_at)
+        if one.clock_run != run:
+            # the same times again: a line of its own
+            run = one.clock_run
+            x += [x[-1], x[-1], a]
+            y += [0.0, float("nan"), 0.0]
         if a > x[-1]:
             x += [x[-1], a]
             y += [0.0, 0.0]
@@ -156,7 +162,10 @@ def _rate_labels(axes: Axes, shown: list[Stretch], scale: _Scale, top: float) ->
     """Write rates over their steps where there is room for the text."""
     used = -1.0
     last = None
+    run = shown[0].clock_run if shown else 0
     for one in shown:
+        if one.clock_run != run:
+            run, used, last = one.clock_run, -1.0, None
         if one.state not in _RUNNING or not one.rate_ml_h:
             last = None
             continue
@@ -201,9 +210,14 @@ def _doses(axes: Axes, shown: list[Stretch], scale: _Scale) -> None:
 def _volume(axes: Axes, stretches: list[Stretch], scale: _Scale) -> None:
     x, y, total = [0.0], [0.0], 0.0
     base = 0.0
+    run = stretches[0].clock_run if stretches else 0
     for one in stretches:
         a, b = scale.x(one.started_at), scale.x(one.ended_at)
         gain = one.volume_ml or 0.0
+        if one.clock_run != run:
+            run = one.clock_run
+            x.append(x[-1])
+            y.append(float("nan"))
         if b <= 0:
             base += gain
             continue
@@ -211,7 +225,7 @@ def _volume(axes: Axes, stretches: list[Stretch], scale: _Scale) -> None:
             base += gain * -a / (b - a)
             gain, a = gain * b / (b - a), 0.0
         if a > scale.length:
-            break
+            continue
         if b > scale.length:
             gain, b = gain * (scale.length - a) / (b - a), scale.length
         x += [a, b]

@@ -66,7 +66,9 @@ def _key(trace: Trace, begins: datetime, ends: datetime) -> Iterator[str]:
     if any(hole.is_gap for hole in holes):
         yield "hatched xx: records missing"
     if not all(hole.is_gap for hole in holes):
-        yield "dashed line: from here a record is there and says nothing"
+        yield "dashed line: from here a record is there and says nothing, or has no sure place"
+    if any(len({s.clock_run for s in shown if s.channel == channel}) > 1 for channel in channels):
+        yield "two lines at one time: the clock was set back between them"
     if any(seen(a.raised_at, a.cleared_at or a.ended_at or a.raised_at) for a in trace.alarms):
         yield "bars below: alarms (thick: stopped delivery)"
     marks = {told[1] for line in trace.lines if seen(line.at, line.at) and (told := mark_of(line))}

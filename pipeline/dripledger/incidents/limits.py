@@ -31,6 +31,8 @@ def limits_for(segment: Row, libraries: Sequence[Row]) -> list[Row]:
     """
     if segment["library_version"] is None or segment["entry"] in (None, "unmapped"):
         return []
+    if segment["library_use"] == "bypassed":
+        return []
     found = [row for row in libraries if _fits(segment, row)]
     return sorted(found, key=lambda r: (str(r["limit_quantity"]), r["weight_min_kg"] or 0.0))
 

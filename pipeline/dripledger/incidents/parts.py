@@ -34,7 +34,10 @@ class Infusion:
 
 @dataclass(frozen=True)
 class Stretch:
-    """One stretch of one channel, for the figure and the table of rates."""
+    """One stretch of one channel, for the figure and the table of rates.
+
+    `clock_run` counts how often the pump's clock had been set back: the same times may stand in two runs.
+    """
 
     channel: str
     started_at: datetime
@@ -45,6 +48,7 @@ class Stretch:
     dose_unit: str | None
     volume_ml: float | None
     entry: str | None
+    clock_run: int = 0
 
 
 @dataclass(frozen=True)

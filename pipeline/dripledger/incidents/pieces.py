@@ -13,13 +13,16 @@ from dripledger.incidents.case import Case
 Row = dict[str, Any]
 _ZERO: Final = Fraction(0)
 HOUR_US: Final = 3_600_000_000
+#: The state of a stretch of which nobody can say whether anything flowed.
+UNKNOWN: Final = "unknown"
 
 
 @dataclass(frozen=True)
 class Piece:
     """One stretch of one channel; `value` is mL or drug in it, None where nobody can say.
 
-    `told_per_us` is what was told as a rate in a stretch of which nobody can say whether it ran at it.
+    `told_per_us` is what was told as a rate in a stretch of which nobody can say whether it ran at it;
+    `added_per_us` is that of a bolus that adds to whatever ran.
     """
 
     begins_us: int
@@ -27,6 +30,7 @@ class Piece:
     value: Fraction | None
     state: str
     told_per_us: Fraction = _ZERO
+    added_per_us: Fraction = _ZERO
 
     @property
     def per_us(self) -> Fraction:
@@ -93,16 +97,26 @@ def with_told(
     """
     found = []
     for segment, piece in zip(segments, pieces, strict=True):
-        rate = _ZERO if piece.value is not None else max(
-            (Fraction(str(e["rate_ml_h"])) for e in case.events
-             if e["channel"] == segment["channel"] and e["rate_ml_h"] is not None
-             and segment["started_at"] <= e["occurred_at"] < segment["ended_at"]),
-            default=_ZERO,
-        )  # fmt: skip
-        if rate and take is not None:
-            rate *= _per_ml(segment, segments, take)
-        found.append(replace(piece, told_per_us=rate / HOUR_US) if rate else piece)
+        told = [] if piece.state != UNKNOWN else [
+            e for e in case.events
+            if e["channel"] == segment["channel"] and e["rate_ml_h"] is not None
+            and segment["started_at"] <= e["occurred_at"] < segment["ended_at"]
+        ]  # fmt: skip
+        per_ml = Fraction(1) if take is None or not told else _per_ml(segment, segments, take)
+        rates = [
+            max(
+                (Fraction(str(e["rate_ml_h"])) * per_ml / HOUR_US for e in told if _adds(e) is adds),
+                default=_ZERO,
+            )
+            for adds in (False, True)
+        ]
+        found.append(replace(piece, told_per_us=rates[0], added_per_us=rates[1]))
     return found
+
+
+def _adds(event: Row) -> bool:
+    """Whether the rate of an event comes on top of the one at which its channel ran."""
+    return event["kind"] == "bolus_started" and bool(event["bolus_adds_to_basal"])
 
 
 def _per_ml(segment: Row, others: Sequence[Row], take: Callable[[Row], Any]) -> Fraction:

@@ -93,7 +93,10 @@ def _past(row: Row) -> str:
 
 
 def _outside(row: Row) -> str:
-    drug = f"What ran before it, or an order, names {row['detail']}" if row["detail"] else "Drug unknown"
+    if row["entry"]:
+        drug = f"Its own records name {row['entry']}"
+    else:
+        drug = f"What ran before it, or an order, names {row['detail']}" if row["detail"] else "Drug unknown"
     volume = (
         "" if row["after_value"] is None else f" {number(row['after_value'])} mL ran outside the library."
     )

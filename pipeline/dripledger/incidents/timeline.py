@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 from itertools import accumulate
-from typing import Any
+from typing import Any, Final
 
 from dripledger.dosing import Amount, dose_of_rate, rate_of_dose
 from dripledger.errors import DripledgerError
@@ -18,9 +18,13 @@ from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
 from dripledger.incidents.limits import limits_for, limits_text
 from dripledger.incidents.moments import seconds_text
 from dripledger.incidents.pieces import between, pieces_of, to_us
+from dripledger.incidents.rows import Row
 from dripledger.incidents.words import describe
 
-Row = dict[str, Any]
+#: What ends a stretch: it is told with what it ended, not with what may have begun at the same moment.
+_ENDS: Final = frozenset({
+    "infusion_stopped", "infusion_completed", "infusion_paused", "bolus_ended", "priming_ended",
+})  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -126,7 +130,7 @@ def _last_place(events: Sequence[Row]) -> Callable[[datetime], int]:
 
 
 class _Reader:
-    """Looks up what was in force on a channel at a moment."""
+    """Looks up what was in force on a channel at an event: by its time in its own run of the clock."""
 
     def __init__(self, case: Case) -> None:
         self._case = case
@@ -134,16 +138,30 @@ class _Reader:
         for row in case.segments:
             self._by_channel.setdefault(str(row["channel"]), []).append(row)
         self._limits: dict[int, str] = {}
+        self._run_ends = {row["clock_run"]: row["occurred_at"] for row in case.pump_order}
 
-    def after(self, channel: str, at: datetime) -> Row | None:
-        """Return the stretch that a moment begins or lies in."""
-        found = [s for s in self._by_channel.get(channel, ()) if s["started_at"] <= at < s["ended_at"]]
+    def after(self, event: Row) -> Row | None:
+        """Return the stretch that an event begins or lies in."""
+        at = event["occurred_at"]
+        found = [s for s in self._beside(event) if s["started_at"] <= at < s["ended_at"]]
         return found[-1] if found else None
 
-    def before(self, channel: str, at: datetime) -> Row | None:
-        """Return the stretch that a moment ends or lies in."""
-        found = [s for s in self._by_channel.get(channel, ()) if s["started_at"] < at <= s["ended_at"]]
-        return found[0] if found else None
+    def before(self, event: Row) -> Row | None:
+        """Return the stretch that an event ends or lies in; also one that ran when the clock was set back."""
+        at, run = event["occurred_at"], event["clock_run"]
+        beside = self._beside(event)
+        found = [s for s in beside if s["started_at"] < at <= s["ended_at"]]
+        if found or any(s["started_at"] < at for s in beside):
+            return found[0] if found else None
+        ran_on = [
+            s for s in self._by_channel.get(str(event["channel"]), ())
+            if s["clock_run"] == run - 1 and s["ended_at"] == self._run_ends[run - 1]
+        ]  # fmt: skip
+        return ran_on[-1] if ran_on else None
+
+    def _beside(self, event: Row) -> list[Row]:
+        of_channel = self._by_channel.get(str(event["channel"]), ())
+        return [s for s in of_channel if s["clock_run"] == event["clock_run"]]
 
     def dose_unit(self, segment: Row) -> str | None:
         """Return the unit in which the stretch's own infusion logs doses."""
@@ -160,26 +178,33 @@ class _Reader:
             self._limits[key] = limits_text(limits_for(segment, self._case.libraries))
         return self._limits[key]
 
-    def since(self, segment: Row, at: datetime) -> tuple[float | None, float | None, str | None]:
-        """Return what the infusion of a stretch had pumped up to a moment: mL, drug, its unit.
+    def since(self, segment: Row, event: Row) -> tuple[float | None, float | None, str | None]:
+        """Return what the infusion of a stretch had pumped up to an event: mL, drug, its unit.
 
         None mL where it runs, or ran, at a rate that nobody knows.
         """
+        at, run = event["occurred_at"], event["clock_run"]
         own = [
-            s for s in self._by_channel[str(segment["channel"])] if s["infusion_id"] == segment["infusion_id"]
-        ]
-        begins, ends = min(to_us(s["started_at"]) for s in own), to_us(at)
-        no_rate = any(
-            s["volume_ml"] is None and s["state"] != "unknown" and s["started_at"] <= at for s in own
-        )
-        volume = None if no_rate else between(pieces_of(own, lambda s: s["volume_ml"]), begins, ends)
+            s for s in self._case.own_segments if s["infusion_id"] == segment["infusion_id"]
+            and (s["clock_run"] < run or (s["clock_run"] == run and s["started_at"] <= at))
+        ]  # fmt: skip
+
+        def upto(value: Callable[[Row], Any]) -> Fraction:
+            pieces = pieces_of(own, value)
+            return sum(
+                (
+                    between([piece], piece.begins_us, piece.ends_us if s["clock_run"] < run else to_us(at))
+                    for s, piece in zip(own, pieces, strict=True)
+                ),
+                Fraction(0),
+            )
+
+        no_rate = any(s["volume_ml"] is None and s["state"] != "unknown" for s in own)
+        volume = None if no_rate else upto(lambda s: s["volume_ml"])
         unit = next((s["amount_unit"] for s in own if s["amount_unit"]), None)
         if unit is None:
             return _plain(volume), None, None
-        drug = between(
-            pieces_of(own, lambda s: s["amount"] if s["amount_unit"] == unit else None), begins, ends
-        )
-        return _plain(volume), _plain(drug), unit
+        return _plain(volume), _plain(upto(lambda s: s["amount"] if s["amount_unit"] == unit else None)), unit
 
 
 def _plain(value: Fraction | None) -> float | None:
@@ -213,7 +238,7 @@ def _event_line(
     doubt: ClockDoubt,
 ) -> Line:
     channel, at = str(event["channel"]), event["occurred_at"]
-    before, after = reader.before(channel, at), reader.after(channel, at)
+    before, after = reader.before(event), reader.after(event)
     ran_before = (
         before if before is not None and before["state"] in ("running", "bolus", "keep_open") else None
     )
@@ -222,12 +247,12 @@ def _event_line(
     if ran_before is not None and ran_before["dose_unit"] == event["dose_unit"]:
         dose_before = reader.dose(ran_before)
     alarm = alarms.get(str(event["event_id"])) if event["kind"] in ("alarm_raised", "fault_logged") else None
-    here = after or before or {}
+    here = (before or after if event["kind"] in _ENDS else after or before) or {}
     strength, unit = here.get("concentration_value"), here.get("concentration_unit")
     rate_other, dose_other = _other_way(event, here, reader.dose_unit(here) if here else None)
     told: dict[str, Any] = {}
     if after or before:
-        volume, amount, amount_unit = reader.since(here, at)
+        volume, amount, amount_unit = reader.since(here, event)
         told = {
             "infusion": numbers.get(here["infusion_id"]), "volume_ml": volume, "amount": amount,
             "amount_unit": amount_unit, "limits": reader.limits(here),

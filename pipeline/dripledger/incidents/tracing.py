@@ -12,13 +12,16 @@ from dripledger import __version__
 from dripledger.engine import connect
 from dripledger.incidents.amounts import pumped
 from dripledger.incidents.case import Case, open_case
+from dripledger.incidents.clock_steps import ClockStep, clock_steps
 from dripledger.incidents.doses import stretches_of
 from dripledger.incidents.doubts import clock_doubt, holes, loss_caution, losses_unseen, not_logged
 from dripledger.incidents.findings import find
 from dripledger.incidents.limits import limits_for, limits_text
+from dripledger.incidents.log_ends import LOG_ENDS, edges
 from dripledger.incidents.model import Stamp, Trace
 from dripledger.incidents.moments import utc_text
-from dripledger.incidents.parts import AlarmSpan, Infusion
+from dripledger.incidents.parts import AlarmSpan, Infusion, Stretch
+from dripledger.incidents.pieces import UNKNOWN
 from dripledger.incidents.timeline import build_timeline
 from dripledger.site import Site
 from dripledger.store import Snapshot, spill_folder
@@ -97,10 +100,12 @@ def _opened(site: Site) -> Iterator[duckdb.DuckDBPyConnection]:
 def trace_case(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[Trace, Case]:
     """Trace, and return the rows behind it as well; see `trace`."""
     with _opened(site) as con:
-        case = open_case(con, site, snapshot, asked.pump_id, asked.channel, asked.begins_at, asked.ends_at)
+        case = open_case(
+            con, site, snapshot, asked.pump_id, asked.channel, asked.begins_at, asked.ends_at, asked.between
+        )
         found = find(con, case)
     doubt = clock_doubt(case, asked.clock_doubt_s)
-    open_at, unseen = holes(case), losses_unseen(case)
+    open_at, unseen, steps = holes(case), losses_unseen(case), clock_steps(case)
     spans = [(asked.begins_at, asked.ends_at), *asked.between]
     told = Trace(
         pump_id=case.pump_id,
@@ -114,16 +119,16 @@ def trace_case(site: Site, snapshot: Snapshot, asked: Asked) -> tuple[Trace, Cas
         clock_caution=doubt.caution(),
         losses_unseen=unseen,
         loss_caution=loss_caution(unseen),
-        infusions=[_infusion(case, number, row) for number, row in enumerate(case.infusions, 1)],
-        stretches=stretches_of(case),
+        infusions=[_infusion(case, number, row, steps) for number, row in enumerate(case.infusions, 1)],
+        stretches=_stretches(case),
         alarms=[_alarm(row) for row in case.alarms],
         lines=build_timeline(case, doubt, open_at),
         holes=open_at,
         findings=found,
         pumped=[
-            pumped(case, channel, begins, ends, doubt, open_at)
+            pumped(case, channel, begins, ends, doubt, open_at, steps)
             for begins, ends in spans
-            for channel in _running(case.segments)
+            for channel in _running([*case.segments, *case.infusions])
         ],
         not_logged=not_logged(case),
     )
@@ -168,21 +173,37 @@ def stamp(site: Site, snapshot: Snapshot) -> Stamp:
     )
 
 
-def _running(segments: Sequence[Row]) -> list[str]:
-    return sorted({str(row["channel"]) for row in segments})
+def _stretches(case: Case) -> list[Stretch]:
+    """Return the stretches of a case, and those of a channel that ran where its log does not reach."""
+    found = stretches_of(case)
+    for channel in _running([*case.segments, *case.infusions]):
+        runs = [one.clock_run for one in found if one.channel == channel]
+        for edge in edges(case, channel, case.window.begins_at, case.window.ends_at):
+            run = max(runs, default=0) if edge.why == LOG_ENDS else min(runs, default=0)
+            found.append(
+                Stretch(
+                    channel, edge.begins_at, edge.ends_at, UNKNOWN, None, None, None, None, edge.entry, run
+                )
+            )
+    return sorted(found, key=lambda s: (s.channel, s.clock_run, s.started_at, s.ended_at))
+
+
+def _running(rows: Sequence[Row]) -> list[str]:
+    return sorted({str(row["channel"]) for row in rows})
 
 
 def _float(value: Any) -> float | None:
     return None if value is None else float(value)
 
 
-def _infusion(case: Case, number: int, row: Row) -> Infusion:
-    own = [s for s in case.segments if s["infusion_id"] == row["infusion_id"]]
+def _infusion(case: Case, number: int, row: Row, steps: Sequence[ClockStep]) -> Infusion:
+    own = [s for s in case.own_segments if s["infusion_id"] == row["infusion_id"]]
+    uncertain = row["uncertain"] or any(step.touches(own) for step in steps)
     return Infusion(
         number, str(row["channel"]), row["started_at"], row["ended_at"], row["start_kind"], row["end_kind"],
         row["entry"], row["care_area"], row["library_use"], row["library_version"], row["running_hours"],
         _float(row["volume_ml"]), _float(row["volume_keep_open_ml"]), row["volume_reported_ml"],
-        _float(row["amount"]), row["amount_unit"], bool(row["uncertain"]), bool(row["false_start"]),
+        _float(row["amount"]), row["amount_unit"], bool(uncertain), bool(row["false_start"]),
         limits_text(limits_for(own[0], case.libraries)) if own else "", str(row["infusion_id"]),
     )  # fmt: skip
 
