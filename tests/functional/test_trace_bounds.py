@@ -43,10 +43,18 @@ SHORT = {
 }  # fmt: skip
 
 
+#: Of these nothing is heard before or after.
+UNFRAMED = frozenset({"open", "begun", "tail"})
+
+
 def rows_of(pump: str, log: str, day: str = "2026-01-12") -> str:
     """Return the rows of a log written short: time and number, kind, channel, programme, rate, dose."""
     told, number = [], 0
-    for line in filter(None, map(str.strip, log.splitlines())):
+    lines = [line.strip() for line in log.splitlines() if line.strip()]
+    if pump not in UNFRAMED:
+        # the pump was heard before and after: what lies outside its log would be open
+        lines = ["00:00:00!0 | key |", *lines, "23:59:00 | key |"]
+    for line in lines:
         time, kind, channel, programme, rate, dose = [*map(str.strip, line.split("|")), *[""] * 5][:6]
         number += 1
         if "!" in time:
@@ -270,7 +278,7 @@ def test_how_long_it_was_while_a_clock_was_set_on_is_not_known(logs: Path) -> No
 
 
 def test_after_the_last_event_nobody_knows(logs: Path) -> None:
-    told = amount(logs, "open", "07:00", "12:00")
+    told = amount(logs, "open", "08:00", "12:00")
     # 08:00 to 09:00 at 10 is seen; then the log ends while it ran
     assert (told.volume_ml.seen, told.volume_ml.open) == (10, True)
     assert told.volume_ml.low == pytest.approx(10, abs=0.01)
@@ -278,18 +286,30 @@ def test_after_the_last_event_nobody_knows(logs: Path) -> None:
     # 3 h more at 10
     assert told.volume_ml.high == pytest.approx(40, abs=0.1)
     assert any("ends while" in why for why in told.why_open)
-    assert not amount(logs, "open", "07:00", "09:00").volume_ml.open
+    assert not amount(logs, "open", "08:00", "09:00").volume_ml.open
     assert amount(logs, "open", "10:00", "11:00").volume_ml.open
 
 
 def test_before_the_first_event_of_a_running_channel_nobody_knows(logs: Path) -> None:
-    told = amount(logs, "begun", "08:00", "12:00")
+    told = amount(logs, "begun", "08:00", "11:00")
     # 10:00 to 11:00 at 20; before it two hours, perhaps at 20 too
     assert (told.volume_ml.seen, told.volume_ml.open) == (20, True)
     assert told.unknown_s == 2 * 3600
     assert told.volume_ml.high == pytest.approx(60, abs=0.1)
     assert any("begins" in why for why in told.why_open)
-    assert not amount(logs, "begun", "10:00", "12:00").volume_ml.open
+    assert not amount(logs, "begun", "10:00", "11:00").volume_ml.open
+
+
+def test_what_lies_outside_the_log_is_open_also_of_a_channel_that_stood_still(logs: Path) -> None:
+    told = amount(logs, "begun", "10:00", "12:00")
+    assert (told.volume_ml.seen, told.volume_ml.open) == (20, True)
+    assert told.volume_ml.high == pytest.approx(20, abs=0.1), "what had ended bounds nothing"
+    assert told.unknown_s == 3600
+    assert "the store has no record of the pump after 2026-01-12 11:00:00+00:00" in told.why_open
+    told = amount(logs, "open", "06:00", "09:00")
+    assert "the store has no record of the pump before 2026-01-12 08:00:00+00:00" in told.why_open
+    # heard before and after: nothing was logged, for nothing was done
+    assert not amount(logs, "apart", "06:00", "14:00").volume_ml.open
 
 
 def test_an_amount_is_of_all_that_lies_between_its_moments(logs: Path) -> None:

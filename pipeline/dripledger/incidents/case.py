@@ -13,7 +13,7 @@ import duckdb
 from dripledger.engine import build_relations
 from dripledger.errors import UsageError
 from dripledger.incidents.given import make_settings
-from dripledger.incidents.pump_rows import open_ends, read_pump, stretches_of_infusions
+from dripledger.incidents.pump_rows import heard, open_ends, read_pump, stretches_of_infusions
 from dripledger.incidents.rows import Row, fetch
 from dripledger.incidents.unread import find_unread
 from dripledger.site import Site
@@ -63,6 +63,8 @@ class Case:
     pump_order
         Of every event of the pump in and around the window, of all channels: place, kind, time, and whether
         the clock had gone back before it.
+    heard_from, heard_to
+        From when until when the store has records of the pump; None where it has some beyond the window.
     aside
         Events of a source whose word does not count here, by time: evidence that nothing is worked out from.
     """
@@ -77,6 +79,8 @@ class Case:
     segments: list[Row] = field(default_factory=list)
     own_segments: list[Row] = field(default_factory=list)
     pump_order: list[Row] = field(default_factory=list)
+    heard_from: datetime | None = None
+    heard_to: datetime | None = None
     infusions: list[Row] = field(default_factory=list)
     alarms: list[Row] = field(default_factory=list)
     attempts: list[Row] = field(default_factory=list)
@@ -152,7 +156,9 @@ def open_case(
     build_relations(con, "infusions", ["pump_places"])
     build_relations(con, "incidents")
     window = Window(asked_from, asked_to, begins, ends)
-    return _gather(con, Case(site, snapshot, pump_id, channel, window), read_from)
+    since, until = heard(con, site, pump_id, begins, ends)
+    case = Case(site, snapshot, pump_id, channel, window, heard_from=since, heard_to=until)
+    return _gather(con, case, read_from)
 
 
 def _with_setting_up(

@@ -10,12 +10,18 @@ from itertools import pairwise
 from typing import Final
 
 from dripledger.incidents.case import Case
+from dripledger.incidents.moments import local_text
 from dripledger.incidents.pieces import HOUR_US, UNKNOWN, Piece, to_us
 from dripledger.incidents.rows import Row
 
 #: Why nobody knows what flowed there.
 LOG_ENDS: Final = "a log that ends while the channel runs"
 LOG_BEGINS: Final = "a log that begins, or begins again, while the channel runs"
+#: The same where the channel stood still at its last record, or nothing is known of it before its first.
+LOG_OVER: Final = "the store has no record of the pump after {at}"
+LOG_LATER: Final = "the store has no record of the pump before {at}"
+#: The state of a stretch in which not even its pump was heard.
+_UNHEARD: Final = "not heard"
 _POWER: Final = frozenset({"powered_off", "power_lost", "powered_on"})
 _RATES: Final = frozenset({
     "infusion_started", "infusion_resumed", "rate_changed", "programme_changed", "library_bypassed",
@@ -25,7 +31,7 @@ _RATES: Final = frozenset({
 
 @dataclass(frozen=True)
 class Edge:
-    """A stretch before the first or after the last record of a channel that ran there, as far as was asked.
+    """A stretch before the first or after the last record of a channel, as far as was asked.
 
     Parameters
     ----------
@@ -35,21 +41,25 @@ class Edge:
         The entry that is known of the infusion.
     why
         Which of both it is, in words.
+    ran
+        Whether the channel ran at that record.
     """
 
     begins_at: datetime
     ends_at: datetime
     entry: str | None
     why: str
+    ran: bool
 
     @property
     def piece(self) -> Piece:
-        """The stretch as one of which nobody can say what flowed."""
-        return Piece(to_us(self.begins_at), to_us(self.ends_at), None, UNKNOWN)
+        """The stretch as one of which nobody can say what flowed; what had ended beside it bounds nothing."""
+        state = UNKNOWN if self.ran else _UNHEARD
+        return Piece(to_us(self.begins_at), to_us(self.ends_at), None, state)
 
 
 def edges(case: Case, channel: str, begins_at: datetime, ends_at: datetime) -> list[Edge]:
-    """Return the stretches between two moments that no record of a running channel reaches."""
+    """Return the stretches between two moments that no record of a channel reaches."""
     found = []
     for row in case.infusions:
         if row["channel"] != channel:
@@ -60,11 +70,15 @@ def edges(case: Case, channel: str, begins_at: datetime, ends_at: datetime) -> l
             found.append((last, ends_at, row["entry"], LOG_ENDS))
         if row["start_kind"] == "missing":
             found.append((_heard_before(case, row, begins_at), row["started_at"], row["entry"], LOG_BEGINS))
-    return [
-        Edge(max(first, begins_at), min(last, ends_at), entry, why)
-        for first, last, entry, why in found
-        if max(first, begins_at) < min(last, ends_at)
-    ]
+    told = [Edge(max(a, begins_at), min(b, ends_at), entry, why, True) for a, b, entry, why in found if a < b]
+    since, until = case.heard_from, case.heard_to
+    if since is not None and not any(edge.begins_at <= begins_at for edge in told):
+        why = LOG_LATER.format(at=local_text(since, case.site.zone))
+        told.append(Edge(begins_at, min(since, ends_at), None, why, False))
+    if until is not None and not any(edge.ends_at >= ends_at for edge in told):
+        why = LOG_OVER.format(at=local_text(until, case.site.zone))
+        told.append(Edge(max(until, begins_at), ends_at, None, why, False))
+    return [edge for edge in told if edge.begins_at < edge.ends_at]
 
 
 def _heard_before(case: Case, infusion: Row, begins_at: datetime) -> datetime:

@@ -11,6 +11,7 @@ import duckdb
 from dripledger.incidents.given import set_aside
 from dripledger.incidents.rows import Row, fetch
 from dripledger.site import Site
+from dripledger.store.counting import counting_events
 
 _DAY: Final = timedelta(days=1)
 #: How far around a window its pump is read too: for the weight, the numbers and the infusion before it.
@@ -64,7 +65,6 @@ def read_pump(
 
     Returns from when on they hold its rows.
 
-
     The event before it and the one after are among them however far they lie, within the months that are
     read: between them and the window numbers may be missing.
     """
@@ -101,6 +101,33 @@ def read_pump(
     )
     con.execute("create temp table libraries as select * from store_libraries")
     return span[0]
+
+
+def heard(
+    con: duckdb.DuckDBPyConnection, site: Site, pump_id: str, begins: datetime, ends: datetime
+) -> tuple[datetime | None, datetime | None]:
+    """Return from when until when the store has records of a pump, where it has none beyond a window.
+
+    None for a side on which it has: then the log reaches over the window's end. Ignored records count, for a
+    sign of life says that nothing else was logged; those of a source whose word does not count do not.
+    """
+    reach = _clock_reach(site, pump_id)
+    counting = counting_events(site.settings.precedence, "store_events")
+    columns = "month, pump_id, occurred_at"
+    records = f"(select {columns} from ({counting}) union all select {columns} from store_ignored)"
+
+    def any_beyond(sql: str, month: datetime, moment: datetime) -> bool:
+        asked = f"select 1 from {records} where pump_id = ? and {sql} limit 1"
+        return bool(con.execute(asked, [pump_id, f"{month:%Y-%m}", moment]).fetchall())
+
+    found = con.execute(
+        "select min(occurred_at), max(occurred_at) from (select occurred_at from events where occurred_at "
+        "between ? and ? union all select occurred_at from ignored where occurred_at between ? and ?)",
+        [begins, ends, begins, ends],
+    ).fetchall()[0]
+    before = any_beyond("month <= ? and occurred_at <= ?", begins + reach, begins)
+    after = any_beyond("month >= ? and occurred_at >= ?", ends - reach, ends)
+    return (None if before else found[0]), (None if after else found[1])
 
 
 def stretches_of_infusions(

@@ -72,6 +72,23 @@ def flow_proved_at(case: Case, channel: str, hole: Hole) -> datetime:
     return max(at, case.window.ends_at)
 
 
+def unproved_beginnings(case: Case, channel: str) -> list[tuple[datetime, datetime]]:
+    """Return when a channel may have stood still, where its log begins with a change of the rate.
+
+    That counts as running too, and may have been made in a pause that began before the log.
+    """
+    found = []
+    for infusion in case.infusions:
+        if infusion["channel"] != channel or infusion["start_kind"] != "missing":
+            continue
+        first = str(infusion["infusion_id"]).split(":")[0]
+        place = next((e["place"] for e in case.events if e["event_id"] == first), None)
+        if place is not None:
+            at = infusion["started_at"]
+            found.append((at, flow_proved_at(case, channel, Hole(at, at, channel, "", False, first, place))))
+    return found
+
+
 def drug_told_at(case: Case, channel: str, hole: Hole) -> datetime:
     """Return when entry and strength of a channel are told again after a hole, or cleared by power.
 

@@ -17,7 +17,7 @@ from dripledger.incidents.doses import stretches_of
 from dripledger.incidents.doubts import clock_doubt, holes, loss_caution, losses_unseen, not_logged
 from dripledger.incidents.findings import find
 from dripledger.incidents.limits import limits_for, limits_text
-from dripledger.incidents.log_ends import LOG_ENDS, edges
+from dripledger.incidents.log_ends import edges
 from dripledger.incidents.model import Stamp, Trace
 from dripledger.incidents.moments import utc_text
 from dripledger.incidents.parts import AlarmSpan, Infusion, Stretch
@@ -179,7 +179,7 @@ def _stretches(case: Case) -> list[Stretch]:
     for channel in _running([*case.segments, *case.infusions]):
         runs = [one.clock_run for one in found if one.channel == channel]
         for edge in edges(case, channel, case.window.begins_at, case.window.ends_at):
-            run = max(runs, default=0) if edge.why == LOG_ENDS else min(runs, default=0)
+            run = max(runs, default=0) if edge.ends_at == case.window.ends_at else min(runs, default=0)
             found.append(
                 Stretch(
                     channel, edge.begins_at, edge.ends_at, UNKNOWN, None, None, None, None, edge.entry, run
