@@ -13,7 +13,7 @@ with told as (
         e.time_resolution_s,
         e.source_file_sha256,
         e.source_record,
-        c.source_name is not null as can_log
+        c.source_name is not null or w.pump_id is not null as can_log
     from attempts as a
     inner join library_span as s
         on a.first_alert_at < s.ends_at
@@ -23,6 +23,8 @@ with told as (
         on split_part(a.attempt_id, ':', 1) = e.event_id
     left join warning_sources as c
         on a.source_name = c.source_name
+    left join warning_pumps as w
+        on a.facility = w.facility and a.pump_id = w.pump_id
     where coalesce(a.use_context, 'unknown') not in ('maintenance', 'training')
 )
 

@@ -30,6 +30,7 @@ in_use as (
                 l.strength is null or t.strength is null
                 or (l.strength = t.strength and l.strength_dimension = t.strength_dimension)
             )
+            and coalesce(l.weight_min_kg <= t.weight_kg, true) and coalesce(l.weight_max_kg >= t.weight_kg, true)
     left join standing_limits as v
         on l.row_no = v.row_no and l.limit_name = v.limit_name and t.library_version = v.library_version
     where t.library_version is null or v.row_no is not null

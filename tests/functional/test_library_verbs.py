@@ -211,3 +211,41 @@ def test_a_review_closes_a_case(run: CommandLine) -> None:
 )
 def test_what_is_refused(run: CommandLine, args: list[str], words: list[str]) -> None:
     run("library", *args, "--site", "my site").refused(2, *words)
+
+
+def test_what_one_source_cannot_log_another_of_the_same_pump_may(cli: CommandLine) -> None:
+    """Ten starts by one source, one warned about and overridden by another: 10 alerts per 100 uses."""
+    root = cli.folder / "two sources"
+    make_site(root)
+    plain = root / "sources" / "plain.toml"
+    told = plain.read_text(encoding="utf-8").replace("sequence_reliable = true", "sequence_reliable = false")
+    plain.unlink()
+    for name, kinds in (
+        ("deliveries", '["infusion_started", "infusion_stopped"]'),
+        ("warnings", '["limit_alerted", "limit_overridden"]'),
+    ):
+        text = told.replace('["*.csv"]', f'["{name}*.csv"]').replace('["all"]', kinds)
+        (root / "sources" / f"{name}.toml").write_text(text, encoding="utf-8")
+    (root / "libraries").mkdir()
+    write_library(root / "libraries" / "seven.csv", SEVEN)
+    starts = [
+        f"P-1,A,2026-10-{day:02}T08:00:10,,infusion_started,ICU,morphine,limited,7,{rate},,,,,,\n"
+        f"P-1,A,2026-10-{day:02}T09:00:00,,infusion_stopped,ICU,,,7,,,,,,,\n"
+        for day, rate in enumerate([41, *[10] * 9], 1)
+    ]
+    warned = [
+        f"P-1,A,2026-10-01T08:00:0{second},,{kind},ICU,morphine,,7,,soft,high,flow_rate,20,41,mL/h\n"
+        for second, kind in ((1, "limit_alerted"), (5, "limit_overridden"))
+    ]
+    (root / "inbox" / "deliveries.csv").write_text(HEADER + "".join(starts), encoding="utf-8")
+    (root / "inbox" / "warnings.csv").write_text(HEADER + "".join(warned), encoding="utf-8")
+    cli.ok("ingest", "--site", root)
+    place = ["--area", "ICU", "--entry", "morphine", "--quantity", "flow_rate"]
+    at_20 = next(
+        row
+        for row in _rows(cli.ok("library", "replay", "7", *place, "--site", root).out)
+        if row["limit"] == "20.0"
+    )
+    assert (at_20["alerts"], at_20["uses"], at_20["alerts_per_100_uses"]) == ("1", "10", "10.0")
+    (row,) = _rows(cli.ok("library", "attention", "--list", "entries", "--site", root).out)
+    assert (row["uses"], row["limit_alerts"], row["left_out_unable"]) == ("10", "1", "0")

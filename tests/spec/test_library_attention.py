@@ -404,3 +404,18 @@ def test_concentrations_that_were_in_force_and_how_many_starts_name_theirs() -> 
     assert [tuple(r[name] for name in names) for r in rows] == [
         ("insulin", 1.0, 1, 1, 1), ("morphine", 1.0, 1, 1, 3), ("morphine", 2.0, 2, 1, 3),
     ]  # fmt: skip
+
+
+def test_a_limit_of_a_band_of_weights_is_not_in_use_at_other_weights() -> None:
+    """i1 and i2 ran at 80 kg: a children's limit was tried by nobody, and did not keep silent."""
+    segments = """
+| infusion_id | channel | started_at       | weight_kg |
+| i1          | A       | 2026-10-05 08:00 | 80        |
+| i2          | B       | 2026-10-05 08:00 | 80        |
+"""
+    bands = [
+        MORPHINE | {"weight_max_kg": 10.0, "hard_high": 20.0},
+        MORPHINE | {"weight_min_kg": 10.0, "hard_high": 200.0},
+    ]
+    found = _unused(*bands, segments=segments, events="", attempts="")
+    assert [(row[0], row[5]) for row in found] == [("cannot_be_told", 0), ("limit_never_fired", 2)]

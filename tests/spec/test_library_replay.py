@@ -353,3 +353,25 @@ def test_centiles_hold_what_is_known_to_fall_under_their_row(
     log = STRENGTH.replace("| 2 ", "|   ").replace("| mg/mL", "|      ") if unknown else STRENGTH
     found = _replay(log, ONE | {"soft_high": 20.0}, TWO | {"soft_high": 100.0}).centiles.to_pylist()
     assert [(row["concentration"], row["n"]) for row in found] == counted
+
+
+#: Past 20 with 25.004, and what runs is told as 25; then past 20 with a value that the log does not name.
+ROUNDED = """
+| at       | kind             | library_use | entry   | rate_ml_h | limit                       | tried  |
+| 10:00:00 | infusion_started | limited     | heparin | 10        |                             |        |
+| 10:30:00 | limit_alerted    |             | heparin |           | soft high flow_rate 20 mL/h | 25.004 |
+| 10:30:05 | limit_overridden |             | heparin |           | soft high flow_rate 20 mL/h | 25.004 |
+| 10:30:06 | rate_changed     |             | heparin | 25        |                             |        |
+| 11:30:00 | limit_alerted    |             | heparin |           | soft high flow_rate 20 mL/h |        |
+| 11:30:05 | limit_overridden |             | heparin |           | soft high flow_rate 20 mL/h |        |
+| 11:30:06 | rate_changed     |             | heparin | 30        |                             |        |
+| 13:00:00 | infusion_stopped |             |         |           |                             |        |
+"""
+
+
+def test_an_override_is_one_warning_though_its_values_are_rounded_or_not_named() -> None:
+    line = _line(_replay(ROUNDED, {"soft_high": 20.0}))
+    assert (line["alerts_logged"], line["alerts_stay"], line["alerts_new"]) == (2, 1, 0)
+    assert line["alerts_not_comparable"] == 1
+    # a hard limit would have stopped 30 and 25, whatever was warned about: one infusion
+    assert _line(_replay(ROUNDED, {"hard_high": 20.0}))["infusions_blocked"] == 1

@@ -13,7 +13,7 @@ from tests.measure_samples import site as make_site
 from dripledger.errors import ConfigurationError, UsageError
 from dripledger.library.check import check_files, check_rows
 from dripledger.library.check_names import distance
-from dripledger.library.compare import compare_rows
+from dripledger.library.compare import compare_rows, count_apart
 from dripledger.library.rows import limit_unit, read_library
 from dripledger.library.versions import named_library
 from dripledger.site import EntryRow, Site
@@ -337,3 +337,26 @@ def test_a_dosing_unit_that_is_another_is_told_though_the_limit_comes_to_the_sam
 def test_a_library_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="neither a file nor a version"):
         named_library(SITE, "9.9")
+
+
+def test_a_row_that_stands_twice_with_other_limits_is_not_compared() -> None:
+    """Whichever of the two counted, the other would be looser or tighter in silence."""
+    old = [limit_row(soft_high=50.0, hard_high=100.0)]
+    twice = [
+        limit_row(soft_high=50.0, hard_high=1000.0),
+        limit_row(number=3, soft_high=50.0, hard_high=100.0),
+    ]
+    with pytest.raises(ConfigurationError, match="rows 2 and 3 set other limits for the same"):
+        compare_rows(old, twice)
+    assert compare_rows(old, [*old, *old]) == []
+
+
+def test_rows_that_are_cut_another_way_are_counted() -> None:
+    """Of one row for every weight two bands were made, both looser: neither is set against the old one."""
+    old = [limit_row(soft_high=50.0)]
+    bands = [
+        limit_row(weight_max_kg=60.0, soft_high=500.0),
+        limit_row(number=3, weight_min_kg=60.0, soft_high=500.0),
+    ]
+    assert count_apart(compare_rows(old, bands)) == 3
+    assert count_apart(compare_rows(old, [limit_row(soft_high=500.0)])) == 0

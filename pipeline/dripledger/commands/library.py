@@ -122,7 +122,7 @@ def _check(args: Namespace, site: Site) -> int:
 
 
 def _compare(args: Namespace, site: Site) -> int:
-    from dripledger.library.compare import as_table, compare_rows
+    from dripledger.library.compare import as_table, compare_rows, count_apart
     from dripledger.library.versions import named_library
 
     old, new = (named_library(site, name) for name in args.names)
@@ -132,6 +132,15 @@ def _compare(args: Namespace, site: Site) -> int:
     told = ", ".join(f"{number} {kind}" for kind, number in kinds.items())
     say(sentence(f"{old.version} to {new.version}: {told}."))
     say(sentence("Loosened warns about less than before, tightened about more; neither is better by itself."))
+    apart = count_apart(changes)
+    if apart:
+        say(
+            sentence(
+                f"{apart} {'row holds' if apart == 1 else 'rows hold'} for concentrations or weights that "
+                "only one of the two has: their limits are not set against those of the other, and may be "
+                "looser or tighter"
+            )
+        )
     return 0
 
 

@@ -8,6 +8,7 @@ from typing import Final
 
 import pyarrow as pa
 
+from dripledger.errors import ConfigurationError
 from dripledger.library.rows import LIMITS, LimitRow, six_digits
 from dripledger.schema.units import convert
 
@@ -72,6 +73,11 @@ def compare_rows(old: Sequence[LimitRow], new: Sequence[LimitRow]) -> list[Chang
         does not hold at all is one row and not one a limit. ``loosened`` warns about less than before,
         ``tightened`` about more; a limit that was not there before is ``added``, one that is gone
         ``dropped``. A dosing unit that is another is told whether or not the limits come to the same.
+
+    Raises
+    ------
+    ConfigurationError
+        If two rows of one library set other limits for the same.
     """
     before, after = _keyed(old), _keyed(new)
     found: list[Change] = []
@@ -90,10 +96,28 @@ def compare_rows(old: Sequence[LimitRow], new: Sequence[LimitRow]) -> list[Chang
 
 
 def _keyed(rows: Sequence[LimitRow]) -> dict[_Key, LimitRow]:
-    return {
-        (row.care_area, row.entry, str(row.strength or ""), row.limited_quantity, row.weights): row
-        for row in rows
-    }
+    keyed: dict[_Key, LimitRow] = {}
+    for row in rows:
+        key = (row.care_area, row.entry, str(row.strength or ""), row.limited_quantity, row.weights)
+        other = keyed.setdefault(key, row)
+        if (other.limits, other.limit_unit) != (row.limits, row.limit_unit):
+            raise ConfigurationError(
+                f"rows {other.number} and {row.number} set other limits for the same "
+                f"({row.care_area}, {row.entry}, {row.limited_quantity})",
+                where=row.file,
+                row=row.number,
+                do="See 'dripledger library check' for all that is wrong",
+            )
+    return keyed
+
+
+def count_apart(changes: Sequence[Change]) -> int:
+    """Return how many rows of one library hold for other concentrations or weights than any of the other's.
+
+    Where an entry's rows are cut another way, a dose falls under a row on each side that were not set against
+    each other.
+    """
+    return sum(change.what in ("concentration", "weights") for change in changes)
 
 
 def _missing(key: _Key, others: set[_Key]) -> int:

@@ -75,6 +75,15 @@ def prepare(con: duckdb.DuckDBPyConnection, site: Site, snapshot: Snapshot | Non
         "create or replace temp table warning_sources as select distinct source_name from source_records"
         f" where kind in ({names})"
     )
+    # where several sources report a pump, what one of them cannot log another may
+    claims = (
+        "(select e.*, r.kind from (select distinct facility, pump_id, source_name from events) as e "
+        f"inner join source_records as r on e.source_name = r.source_name where r.kind in ({names}))"
+    )
+    con.execute(
+        "create or replace temp table warning_pumps as select distinct facility, pump_id from "
+        f"({counting_events(rules, claims)})"
+    )
     flags = {row.entry: row.high_alert for row in site.entries or ()}
     put(
         con,

@@ -31,7 +31,8 @@ REPLAY_CAUTIONS: Final = (
     "within limits.",
     "Centiles are facts about the past. Past use includes errors and is no proposal.",
     "Limits on the change of rate and on weight are replayed only where the pump warned: a confirmed "
-    "programme does not tell them.",
+    "programme does not tell them. A weight that is entered while an infusion runs is no value here, unless "
+    "a dose was told with it: what it makes of a dose per kilogram is not replayed.",
 )
 
 
