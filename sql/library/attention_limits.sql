@@ -1,5 +1,7 @@
 -- title: Each limit that warned: how often, what became of it, and the value that was finally used
 -- grain: care area, entry, quantity, side, limit, unit
+-- note: an attempt stands at one limit alone, with all of its alerts: the one that its override passed furthest, else
+-- that of its first alert
 -- why: most overrides settling on one same value is a limit that practice disagrees with
 with attempts_here as (
     select

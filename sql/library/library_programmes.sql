@@ -19,7 +19,7 @@ merged as (
             'infusion_id': infusion_id, 'started_at': started_at, 'rate_ml_h': rate_ml_h,
             'dose_value': dose_value, 'dose_unit': dose_unit,
             'concentration_value': concentration_value, 'concentration_unit': concentration_unit,
-            'weight_kg': weight_kg
+            'weight_kg': weight_kg, 'library_version': library_version
         } as told
     from library_stretches
     where place = 1
@@ -60,7 +60,8 @@ placed as (
 valued as (
     select
         p.* exclude (now, begins_here),
-        i.library_version,
+        -- a release may have come since the infusion began
+        coalesce(e.library_version, p.now.library_version, i.library_version) as library_version,
         case
             when p.begins_here or coalesce(e.rate_ml_h, e.dose_value) is null
                 then coalesce(p.now.rate_ml_h, e.rate_ml_h)

@@ -5,7 +5,7 @@
 with stretches as (
     select
         infusion_id, facility, pump_id, channel, started_at, state, entry, rate_ml_h, dose_value, dose_unit,
-        concentration_value, concentration_unit, weight_kg,
+        concentration_value, concentration_unit, weight_kg, library_version,
         row_number() over (
             partition by facility, pump_id, channel, started_at
             order by coalesce(ended_at, timestamptz '9999-01-01 00:00:00+00') desc, infusion_id, state

@@ -12,7 +12,8 @@ contexts as (
         attempt_id,
         arg_min(concentration_value, programming_id) as concentration_value,
         arg_min(concentration_unit, programming_id) as concentration_unit,
-        arg_min(weight_kg, programming_id) as weight_kg
+        arg_min(weight_kg, programming_id) as weight_kg,
+        arg_min(library_version, programming_id) as library_version
     from library_programmes
     where attempt_id is not null
     group by attempt_id
@@ -22,7 +23,8 @@ select
     a.event_id, a.attempt_id, a.attempt_infusion_id, a.pump_id, a.occurred_at, a.in_span, a.outcome,
     coalesce(a.care_area, a.attempt_area) as care_area,
     coalesce(a.entry, a.attempt_entry) as entry,
-    coalesce(a.library_version, v.library_version) as library_version,
+    -- what the confirmed programme ran under warned before it too: a version may be named from the start on alone
+    coalesce(a.library_version, c.library_version, v.library_version) as library_version,
     a.limit_quantity, a.limit_kind, a.limit_side, a.limit_value, a.entered_value, a.limit_unit,
     coalesce(a.concentration_value, h.concentration_value, c.concentration_value) as concentration_value,
     case

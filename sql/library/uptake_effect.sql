@@ -10,18 +10,29 @@ with used as (
     group by care_area, entry, library_version
 ),
 
+warned as (
+    select
+        attempt_id,
+        arg_min(library_version, {'at': epoch_us(occurred_at), 'id': event_id}) as library_version
+    from placed_alerts
+    group by attempt_id
+),
+
 tried as (
     select
-        a.care_area, a.entry, v.library_version,
+        a.care_area, a.entry,
+        coalesce(w.library_version, v.library_version) as library_version,
         count(case when a.met_soft and a.is_override then 1 end) as overridden,
         count(case when a.met_soft and a.is_known then 1 end) as outcome_known
     from library_attempts as a
-    inner join library_versions as v
+    left join warned as w
+        on a.attempt_id = w.attempt_id
+    left join library_versions as v
         on
             a.facility = v.facility and a.pump_id = v.pump_id
             and a.first_alert_at >= v.first_seen_at and (v.until_at is null or a.first_alert_at < v.until_at)
-    where a.in_span and a.can_log
-    group by a.care_area, a.entry, v.library_version
+    where a.in_span and a.can_log and coalesce(w.library_version, v.library_version) is not null
+    group by all
 )
 
 select

@@ -249,3 +249,31 @@ def test_what_one_source_cannot_log_another_of_the_same_pump_may(cli: CommandLin
     assert (at_20["alerts"], at_20["uses"], at_20["alerts_per_100_uses"]) == ("1", "10", "10.0")
     (row,) = _rows(cli.ok("library", "attention", "--list", "entries", "--site", root).out)
     assert (row["uses"], row["limit_alerts"], row["left_out_unable"]) == ("10", "1", "0")
+
+
+def test_a_warning_before_the_first_start_of_a_release_belongs_to_it(cli: CommandLine) -> None:
+    """The log names the version at starts alone: the attempt of 2 October and its start are one use of 8."""
+    root = cli.folder / "first start"
+    make_site(root)
+    (root / "libraries").mkdir()
+    for version, limit in (("7", 50), ("8", 70)):
+        write_library(
+            root / "libraries" / f"{version}.csv",
+            SEVEN.replace("| 7       ", f"| {version}       ").replace(
+                "| 20        | 50 ", f"| {limit} | 100 "
+            ),
+        )
+    rows = [
+        "2026-10-01T08:00:00,1,infusion_started,ICU,morphine,limited,7,40,,,,,,",
+        "2026-10-01T09:00:00,2,infusion_stopped,ICU,,,,,,,,,,",
+        "2026-10-02T08:00:00,3,limit_alerted,ICU,morphine,,,,soft,high,flow_rate,70,80,mL/h",
+        "2026-10-02T08:00:05,4,limit_overridden,ICU,morphine,,,,soft,high,flow_rate,70,80,mL/h",
+        "2026-10-02T08:00:10,5,infusion_started,ICU,morphine,limited,8,80,,,,,,",
+        "2026-10-02T09:00:00,6,infusion_stopped,ICU,,,,,,,,,,",
+    ]
+    log = HEADER + "".join(f"P-1,A,{row}\n" for row in rows)
+    (root / "inbox" / "october.csv").write_text(log, encoding="utf-8")
+    cli.ok("ingest", "--site", root)
+    (row,) = _rows(cli.ok("library", "uptake", "--list", "effect", "--site", root).out)
+    names = ("alerts_before", "overridden_before", "alerts_after", "overridden_after", "outcome_known_after")
+    assert [row[name] for name in names] == ["0", "0", "1", "1", "1"]

@@ -375,3 +375,24 @@ def test_an_override_is_one_warning_though_its_values_are_rounded_or_not_named()
     assert line["alerts_not_comparable"] == 1
     # a hard limit would have stopped 30 and 25, whatever was warned about: one infusion
     assert _line(_replay(ROUNDED, {"hard_high": 20.0}))["infusions_blocked"] == 1
+
+
+#: 10 under release 7 (soft 20), then 30 under release 8 (soft 40), named with the change; P keeps running.
+RELEASED = """
+| at       | kind              | library_use | entry   | rate_ml_h | library_version |
+| 10:00:00 | infusion_started  | limited     | heparin | 10        | 7               |
+| 11:00:00 | library_installed |             |         |           | 8               |
+| 11:30:00 | rate_changed      |             | heparin | 30        | 8               |
+| 13:00:00 | infusion_stopped  |             |         |           |                 |
+"""
+
+
+@pytest.mark.parametrize(("seven", "eight", "new"), [(20.0, 40.0, 0), (40.0, 20.0, 1)])
+def test_a_change_is_held_against_the_version_that_it_was_made_under(
+    seven: float, eight: float, new: int
+) -> None:
+    rows = [
+        limit_row(number=2, version="7", soft_high=seven),
+        limit_row(number=3, version="8", soft_high=eight),
+    ]
+    assert _line(replay(logged_once(RELEASED), rows, by_version=True))["alerts_new"] == new
