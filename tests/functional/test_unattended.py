@@ -6,7 +6,9 @@ import json
 import re
 import stat
 import subprocess
+from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -29,7 +31,10 @@ def log_lines(path: Path) -> list[tuple[str, str, str]]:
 @pytest.mark.slow
 @pytest.mark.merge
 def test_a_night_in_which_all_is_well(cli: CommandLine, site: Path) -> None:
-    (site / "inbox" / "october.csv").write_text(TWO_INFUSIONS, encoding="utf-8")
+    # `last` is the month before the commit's, which is now
+    month = datetime.now(ZoneInfo("Europe/Lisbon")).replace(day=1) - timedelta(days=1)
+    log_text = TWO_INFUSIONS.replace("2026-10", f"{month:%Y-%m}")
+    (site / "inbox" / "last month.csv").write_text(log_text, encoding="utf-8")
     log, summary = cli.folder / "run log.txt", cli.folder / "last run.json"
     program = " ".join(f"'{part}'" for part in cli.command())
     rest = f"--site '{site}' --quiet --log '{log}'"
