@@ -61,8 +61,8 @@ class Case:
     own_segments
         All stretches of `infusions`, also of those that reach out of the window.
     pump_order
-        Of every event of the pump in and around the window, of all channels: place, kind, time, and whether
-        the clock had gone back before it.
+        Of every event of the pump in and around the window, of all channels: place, kind, times, the clock,
+        and the record that it is of.
     heard_from, heard_to
         From when until when the store has records of the pump; None where it has some beyond the window.
     aside
@@ -248,7 +248,8 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case, read_from: datetime) -> 
     case.own_segments = stretches_of_infusions(con, case.pump_id, case.infusions, read_from)
     case.pump_order = fetch(
         con,
-        "select place, kind, occurred_at, clock_run, after_clock_back from trace_order order by place",
+        "select place, kind, occurred_at, device_time, clock_offset_s, clock_run, after_clock_back, "
+        "sequence, source_name, source_file_sha256, source_record from trace_order order by place",
     )
     case.alarms = fetch(
         con,
@@ -274,12 +275,7 @@ def _gather(con: duckdb.DuckDBPyConnection, case: Case, read_from: datetime) -> 
         f"and {'true' if channel is None else 'channel = ?'} order by place, channel",
         [*span, *also],
     )
-    around = fetch(
-        con,
-        "select place, occurred_at, device_time, sequence, source_file_sha256, source_record, source_name, "
-        "clock_offset_s from trace_order order by place",
-    )
-    case.unread = find_unread(con, case.pump_id, around, case.site, window.begins_at, window.ends_at)
+    case.unread = find_unread(con, case.pump_id, case.pump_order, case.site, window.begins_at, window.ends_at)
     case.libraries = fetch(
         con,
         "select l.* from libraries as l semi join (select distinct library_version, entry from segments) "

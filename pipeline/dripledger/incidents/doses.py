@@ -7,18 +7,13 @@ worked out from the rate, or not told.
 from __future__ import annotations
 
 import contextlib
-from typing import Final
 
 from dripledger.dosing import Amount, dose_of_rate
 from dripledger.errors import DripledgerError
 from dripledger.incidents.case import Case
+from dripledger.incidents.doubts import SETS
 from dripledger.incidents.parts import Stretch
 from dripledger.incidents.rows import Row
-
-#: Kinds that set a programme, and with it the dose that goes with its rate.
-_SETS: Final = frozenset({
-    "infusion_started", "infusion_resumed", "rate_changed", "programme_changed", "library_bypassed",
-})  # fmt: skip
 
 
 def dose_unit_of(case: Case, segment: Row) -> str | None:
@@ -44,7 +39,7 @@ def dose_told(case: Case, segment: Row) -> float | None:
         return dose
     told = [
         e for e in case.events
-        if e["kind"] in _SETS and e["channel"] == segment["channel"] and e["dose_value"] == dose
+        if e["kind"] in SETS and e["channel"] == segment["channel"] and e["dose_value"] == dose
         and e["dose_unit"] == segment["dose_unit"]
         and (e["clock_run"], e["occurred_at"]) <= (segment["clock_run"], segment["started_at"])
     ]  # fmt: skip

@@ -188,6 +188,10 @@ _PROVES: Final = frozenset({
 })  # fmt: skip
 MAY_STOP: Final = frozenset({"alarm_raised", "alarm_updated", "fault_logged"})
 POWER: Final = frozenset({"powered_off", "power_lost", "powered_on"})
+#: What sets the programme of a channel, and with it the rate or dose at which it runs on.
+SETS: Final = frozenset({
+    "infusion_started", "infusion_resumed", "rate_changed", "programme_changed", "library_bypassed",
+})  # fmt: skip
 #: Later than any place of an event.
 _NOWHERE: Final = 10**15
 

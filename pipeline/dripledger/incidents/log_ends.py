@@ -10,6 +10,7 @@ from itertools import pairwise
 from typing import Final
 
 from dripledger.incidents.case import Case
+from dripledger.incidents.doubts import POWER, SETS
 from dripledger.incidents.moments import local_text
 from dripledger.incidents.pieces import HOUR_US, UNKNOWN, Piece, to_us
 from dripledger.incidents.rows import Row
@@ -22,11 +23,7 @@ LOG_OVER: Final = "the store has no record of the pump after {at}"
 LOG_LATER: Final = "the store has no record of the pump before {at}"
 #: The state of a stretch in which not even its pump was heard.
 _UNHEARD: Final = "not heard"
-_POWER: Final = frozenset({"powered_off", "power_lost", "powered_on"})
-_RATES: Final = frozenset({
-    "infusion_started", "infusion_resumed", "rate_changed", "programme_changed", "library_bypassed",
-    "bolus_started",
-})  # fmt: skip
+_RATES: Final = SETS | {"bolus_started"}
 
 
 @dataclass(frozen=True)
@@ -87,7 +84,7 @@ def _heard_before(case: Case, infusion: Row, begins_at: datetime) -> datetime:
     ended = [
         s["ended_at"] for s in case.segments if s["channel"] == infusion["channel"] and s["ended_at"] <= at
     ]
-    turned = [e["occurred_at"] for e in case.events if e["kind"] in _POWER and e["occurred_at"] <= at]
+    turned = [e["occurred_at"] for e in case.events if e["kind"] in POWER and e["occurred_at"] <= at]
     known: datetime = max([begins_at, *ended, *turned])
     return known
 

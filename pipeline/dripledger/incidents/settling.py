@@ -6,13 +6,9 @@ from datetime import datetime
 from typing import Final
 
 from dripledger.incidents.case import Case
-from dripledger.incidents.doubts import MAY_STOP, POWER, Hole
+from dripledger.incidents.doubts import MAY_STOP, POWER, SETS, Hole
 from dripledger.incidents.rows import Row
 
-#: What sets the programme at which a channel runs on; a bolus has a rate of its own.
-_SETS: Final = frozenset({
-    "infusion_started", "infusion_resumed", "rate_changed", "programme_changed", "library_bypassed",
-})  # fmt: skip
 _BEGINS: Final = frozenset({"infusion_started", "infusion_resumed"})
 #: What is logged of a channel only while it runs.
 _RUNS: Final = frozenset({
@@ -38,7 +34,7 @@ def _rate_told(case: Case, channel: str, hole: Hole) -> Row | None:
     for place, event in enumerate(later):
         if event["kind"] in POWER or event["kind"] == "infusion_stopped":
             return event
-        if event["kind"] in _SETS and _tells_rate(event) and _state_at(case, event) == "running":
+        if event["kind"] in SETS and _tells_rate(event) and _state_at(case, event) == "running":
             return event
         # kept open at a rate of which the rebuilt infusions know nothing
         kept_open = [e for e in later[place + 1 : place + 2] if e["kind"] == "kvo_started"]
@@ -58,7 +54,7 @@ def flow_proved_at(case: Case, channel: str, hole: Hole) -> datetime:
     """
     told = _rate_told(case, channel, hole)
     at = rate_told_at(case, channel, hole)
-    if told is None or told["kind"] not in _SETS - _BEGINS or told["running_logged"]:
+    if told is None or told["kind"] not in SETS - _BEGINS or told["running_logged"]:
         return at
     for event in _after(case, hole, channel):
         if event["place"] <= told["place"]:
@@ -96,7 +92,7 @@ def drug_told_at(case: Case, channel: str, hole: Hole) -> datetime:
     """
     entry = strength = False
     for event in _after(case, hole, channel):
-        if event["kind"] in _SETS:
+        if event["kind"] in SETS:
             entry = entry or event["entry"] is not None
             strength = strength or event["concentration_value"] is not None
         if (entry and strength) or event["kind"] in POWER:

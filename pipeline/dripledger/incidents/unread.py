@@ -52,7 +52,7 @@ def find_unread(
         "source_file_sha256 in (select unnest(?::varchar[]))) order by source_file_sha256, source_record",
         [pump_id, shas],
     )
-    whole = _files_of_one_pump(con, events) if any(row["pump_id"] is None for row in rows) else set()
+    whole = _files_of_one_pump(con, events, [r["source_file_sha256"] for r in rows if r["pump_id"] is None])
     found = []
     for row in rows:
         span, how = _when(events, site, row, (begins_at, ends_at), whole)
@@ -61,13 +61,18 @@ def find_unread(
     return sorted(found, key=lambda r: (r["at"], r["source_file_sha256"], r["source_record"]))
 
 
-def _files_of_one_pump(con: duckdb.DuckDBPyConnection, events: Sequence[Row]) -> set[str]:
-    """Return the files that hold events of one pump alone, of the months of some events."""
+def _files_of_one_pump(
+    con: duckdb.DuckDBPyConnection, events: Sequence[Row], files: Sequence[str]
+) -> set[str]:
+    """Return which of some files hold events of one pump alone, in the months of its events."""
+    if not files:
+        return set()
     months = sorted({f"{event['device_time']:%Y-%m}" for event in events})
     rows = con.execute(
         "select source_file_sha256 from store_events where month in (select unnest(?::varchar[])) "
+        "and source_file_sha256 in (select unnest(?::varchar[])) "
         "group by source_file_sha256 having count(distinct pump_id) = 1",
-        [months],
+        [months, list(files)],
     ).fetchall()
     return {row[0] for row in rows}
 
